@@ -1,0 +1,162 @@
+"""The small records that travel between the stages.
+
+Floats that are not known are NaN, texts that are not known are empty. Angles are
+degrees. Pixel positions are (x, y) with the centre of the first pixel at (0, 0),
++x right and +y down as the array is decoded, whatever the orientation flag says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import PurePosixPath
+
+import numpy as np
+from numpy.typing import NDArray
+
+NAN = float("nan")
+
+KINDS = (
+    "light",
+    "dark",
+    "flat",
+    "bias",
+    "companion",
+    "unsupported",
+    "unreadable",
+    "excluded",
+)
+
+
+class UserError(Exception):
+    """A mistake in the input that one line can explain: the file, what is wrong, the mend."""
+
+
+class UnreadableError(UserError):
+    """A shot that cannot be decoded; it costs one row, never the audit."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShotInfo:
+    """What a file says of itself, in one set of units, before anything is believed."""
+
+    camera: str = ""
+    """Body, maker and model without doubled words."""
+    serial: str = ""
+    """Body serial number, to tell two bodies of one model apart."""
+    lens: str = ""
+    focal_mm: float = NAN
+    """True focal length; NaN for a lens without electronics (0 in the file)."""
+    fnumber: float = NAN
+    exposure_s: float = NAN
+    iso: float = NAN
+    clock: datetime | None = None
+    """Start of exposure by the camera's own clock, without zone, sub-seconds included."""
+    taken_camera: str = ""
+    """The same as written in the file."""
+    utc_offset_h: float = NAN
+    """Zone of `clock` as the file states it, hours east of UTC; 0 for FITS times, UTC by the standard."""
+    gps_utc: datetime | None = None
+    """UTC of the GPS stamp, without zone object."""
+    latitude_deg: float = NAN
+    longitude_deg: float = NAN
+    """East positive."""
+    height_m: float = NAN
+    temperature_c: float = NAN
+    """Sensor or camera temperature."""
+    pixel_um: float = NAN
+    """Pixel pitch on the sensor."""
+    image_type: str = ""
+    """light, dark, flat or bias where the file says so."""
+    mosaic_claim: str = ""
+    """Colour order a FITS header claims, such as RGGB; not yet believed."""
+
+
+@dataclass(frozen=True, slots=True)
+class CardFile:
+    """One file found on the card."""
+
+    file: PurePosixPath
+    """Relative to the card."""
+    kind: str
+    """light for anything that may be one; companion or unsupported where the name tells."""
+    note: str = ""
+    """Why it is not judged, in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plate:
+    """A decoded shot: the sensor's own samples, untouched."""
+
+    samples: NDArray[np.generic]
+    """Shape (height, width), uint16 or float32, as recorded (black not yet subtracted)."""
+    colours: NDArray[np.uint8]
+    """Repeating colour pattern, shape (rows, columns): 0 red, 1 green, 2 blue; [[1]] if mono."""
+    black: NDArray[np.float32]
+    """Black level for each place of `colours`, same shape, in sample units."""
+    saturation: float
+    """Samples at or above this are saturated; +inf if not known."""
+
+
+STAR_DTYPE = np.dtype(
+    [
+        ("x", "f4"),  # centroid, px
+        ("y", "f4"),
+        ("flux", "f4"),  # sample units above the sky, Gaussian-weighted fit
+        ("snr", "f4"),  # flux over its error
+        ("peak", "f4"),  # highest sample above the sky
+        ("mxx", "f4"),  # adaptive Gaussian-weighted second moments, px^2
+        ("myy", "f4"),
+        ("mxy", "f4"),
+        ("sxx", "f4"),  # their one-sigma errors, px^2
+        ("syy", "f4"),
+        ("sxy", "f4"),
+        ("kurt", "f4"),  # weighted radial fourth moment; 2 for a Gaussian
+        ("flags", "u2"),  # see stars.FLAGS; 0 votes
+    ]
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """All that is known of one shot by itself; computed once and kept in the store."""
+
+    file: str
+    """Relative to the card, with / separators."""
+    kind: str
+    """light, dark, flat, bias or unreadable, by the header or by what is in the picture."""
+    note: str
+    """Why it could not be read or is not a light frame; empty for a light."""
+    info: ShotInfo = ShotInfo()
+    width_px: int = 0
+    height_px: int = 0
+    stars: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, STAR_DTYPE))
+    """Structured array of `STAR_DTYPE`, brightest first."""
+    sky_level: float = NAN
+    """Median green sky above black, sample units."""
+    noise: float = NAN
+    """Standard deviation of one green sample of the sky, sample units."""
+    trails: int = 0
+    """Long straight streaks (satellites, aircraft) that were left out of the star table."""
+    hot_pixels: int = 0
+    """Detections narrower than any star."""
+    crops: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0, 0), np.uint8))
+    """Star crops at 100 %, shape (n, size, size), one stretch for the frame (see `crop_sky`)."""
+    crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
+    """Their centres in the picture, px, ordered by distance from the optical axis."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionResult:
+    """One audited session: everything the outputs are written from."""
+
+    session: str
+    """Folder name of the session, such as 2026-08-14-body."""
+    frames: object
+    """pandas DataFrame, one row per shot; the columns of frames.csv, then extra ones."""
+    summary: dict[str, object]
+    """The session's entry in summary.json."""
+    crops: dict[str, Measure]
+    """`Measure` of each light frame by its file, for the star crops."""
+    notices: tuple[str, ...] = ()
+    """What a reader must know first, such as an unknown time zone."""
