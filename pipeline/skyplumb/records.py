@@ -140,8 +140,8 @@ class Measure:
     """Long straight streaks (satellites, aircraft) that were left out of the star table."""
     hot_pixels: int = 0
     """Detections narrower than any star."""
-    crops: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0, 0), np.uint8))
-    """Star crops at 100 %, shape (n, size, size), one stretch for the frame (see `crop_sky`)."""
+    crops: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0, 0), np.float32))
+    """Star crops at 100 %, shape (n, size, size), sample units above the sky, unstretched."""
     crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     """Their centres in the picture, px, ordered by distance from the optical axis."""
 
