@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from difflib import get_close_matches
+from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
@@ -69,6 +70,11 @@ def read_text(path: Path) -> str:
         raise SettingsError(f"{path}: {reason}; check the path") from None
     except UnicodeDecodeError:
         raise SettingsError(f"{path}: not UTF-8 text; save it as UTF-8") from None
+
+
+def like(text: str, pattern: str) -> bool:
+    """Whether a text fits a pattern with * and ?, capitals or not; [ is an ordinary letter."""
+    return fnmatchcase(text.casefold(), pattern.casefold().replace("[", "[[]"))
 
 
 def parse_mapping(path: Path, text: str) -> dict[str, Any]:

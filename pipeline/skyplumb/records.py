@@ -70,6 +70,10 @@ class ShotInfo:
     """light, dark, flat or bias where the file says so."""
     mosaic_claim: str = ""
     """Colour order a FITS header claims, such as RGGB; not yet believed."""
+    gain: float = NAN
+    """Gain setting as a FITS header writes it; not an ISO, but it tells runs apart."""
+    is_fits: bool = False
+    """Read from a FITS header."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,14 +8,13 @@ differs from the shipped one.
 from __future__ import annotations
 
 import math
-from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated
 
 from pydantic import Field, ValidationInfo, field_validator
 
 from skyplumb._data import shipped
-from skyplumb._yaml import Settings, load_yaml_model, parse_mapping, read_text
+from skyplumb._yaml import Settings, like, load_yaml_model, parse_mapping, read_text
 
 
 class Ceiling(Settings):
@@ -121,7 +120,7 @@ class LensLimits(Settings):
         low = self.focal_from_mm if self.focal_from_mm is not None else -math.inf
         high = self.focal_to_mm if self.focal_to_mm is not None else math.inf
         asked = self.focal_from_mm is not None or self.focal_to_mm is not None
-        named = not self.lens or fnmatchcase(lens.casefold(), self.lens.casefold())
+        named = not self.lens or like(lens, self.lens)
         return named and (not asked or low <= focal_mm <= high)
 
 
