@@ -1,0 +1,1 @@
+"""An invented card of star frames with known truth."""
