@@ -1,0 +1,92 @@
+"""Star crops -> one small picture per frame, all of a run under the same grey stretch.
+
+Frames of a run can only be compared by eye if the same light gives the same grey, so the
+stretch is made once per run from its own noise and star peaks.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from skyplumb.records import Measure
+
+MOST_STARS = 12
+"""Stars in a strip; more would not be legible in one line and make the page heavy."""
+_GAP_GREY = 70
+"""Grey of the line between two stars."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """How sample units become grey: inverse hyperbolic sine between two ends.
+
+    Close to the sky it is a straight line, so that noise and faint wings show; far above
+    it is a logarithm, so that bright cores keep their shape.
+    """
+
+    black: float
+    """Sample units above the sky that come out black."""
+    white: float
+    """Sample units above the sky that come out white."""
+    bend: float
+    """Sample units above `black` where the line turns into a logarithm."""
+
+    def grey(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:
+        """Grey 0..255 of the same shape; NaN comes out black."""
+        above = np.clip(light.astype(np.float64) - self.black, 0, self.white - self.black)
+        level = np.arcsinh(above / self.bend) / np.arcsinh((self.white - self.black) / self.bend)
+        return np.round(255 * np.nan_to_num(level)).astype(np.uint8)
+
+
+def stretch_of(measures: Iterable[Measure]) -> Stretch:
+    """The stretch for one run.
+
+    Black lies two standard deviations of the sky below it, white at the median peak of the
+    run's crops, the bend five deviations above black: chosen by eye, no source.
+    """
+    shown = [m for m in measures if m.crops.size]
+    noise = _median([m.noise for m in shown])
+    if not noise > 0:
+        # Half the crops' pixels are sky: their scatter about the median, as a Gaussian's.
+        noise = 1.4826 * _median([_median(np.abs(m.crops - np.nanmedian(m.crops))) for m in shown])
+    noise = noise if noise > 0 else 1.0
+    peak = _median([_median(np.nanmax(_finite(m.crops), axis=(1, 2))) for m in shown])
+    white = peak if peak > 10 * noise else 10 * noise
+    return Stretch(black=-2 * noise, white=float(white), bend=5 * noise)
+
+
+def strip_uri(measure: Measure, stretch: Stretch) -> tuple[str, int, int, int]:
+    """A strip as a data URI, its width and height in px, and how many stars it shows.
+
+    Stars stand side by side from the optical axis outwards; of more than `MOST_STARS` an
+    even choice is shown, the first and the last among them. Empty without crops.
+    """
+    count = len(measure.crops)
+    if not measure.crops.size:
+        return "", 0, 0, 0
+    chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
+    tiles = stretch.grey(measure.crops[chosen])
+    framed = np.pad(tiles, ((0, 0), (0, 0), (0, 1)), constant_values=_GAP_GREY)
+    strip = np.concatenate(list(framed), axis=1)[:, :-1]
+    picture = io.BytesIO()
+    Image.fromarray(strip).save(picture, format="WEBP", quality=85, method=4)
+    data = base64.b64encode(picture.getvalue()).decode("ascii")
+    return f"data:image/webp;base64,{data}", strip.shape[1], strip.shape[0], len(chosen)
+
+
+def _finite(crops: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.where(np.isfinite(crops), crops, np.float32(0))
+
+
+def _median(values: NDArray[np.float32] | list[float]) -> float:
+    """Median of the finite values; NaN if there are none."""
+    known = np.asarray(values, dtype=np.float64)
+    known = known[np.isfinite(known)]
+    return float(np.median(known)) if known.size else float("nan")
