@@ -1,0 +1,161 @@
+"""The night notes: found, read, and laid over what the files say."""
+
+import math
+from datetime import datetime
+from pathlib import Path
+
+import pytest
+
+from skyplumb._data import shipped
+from skyplumb._yaml import SettingsError
+from skyplumb.notes import Notes, load_notes
+from skyplumb.records import ShotInfo
+
+
+def notes_of(folder: Path, text: str) -> Notes:
+    path = folder / "notes.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_notes(path, folder)
+
+
+def test_without_notes_the_file_is_believed(tmp_path: Path) -> None:
+    info = ShotInfo(camera="Tarn Works N1", focal_mm=35, clock=datetime(2026, 8, 14, 22))
+    told = load_notes(None, tmp_path).for_shot("A.DNG", info)
+    assert told.info == info
+    assert told.left_out == ""
+    assert math.isnan(told.utc_offset_h)
+
+
+def test_notes_in_the_card_are_found_before_those_beside_it(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    (tmp_path / "night-notes.yaml").write_text("wind: beside\n")
+    assert load_notes(None, card).wind == "beside"
+    (card / "night-notes.yml").write_text("wind: inside\n")
+    assert load_notes(None, card).wind == "inside"
+
+
+def test_notes_beside_a_card_named_by_a_relative_path_are_found(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    (tmp_path / "night-notes.yaml").write_text("wind: beside\n")
+    monkeypatch.chdir(card)
+    assert load_notes(None, Path()).wind == "beside"
+
+
+def test_notes_that_were_named_must_be_there(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"mine\.yaml: No such file"):
+        load_notes(tmp_path / "mine.yaml", tmp_path)
+
+
+def test_the_shipped_example_is_valid_and_does_what_its_comments_say(tmp_path: Path) -> None:
+    text = (shipped("config") / "night-notes.example.yaml").read_text(encoding="utf-8")
+    notes = notes_of(tmp_path, text)
+    early = ShotInfo(clock=datetime(2026, 8, 14, 22, 20), exposure_s=30)
+    told = notes.for_shot("DCIM/101NIGHT/N_0001.DNG", early)
+    assert (told.info.lens, told.info.focal_mm) == ("Harrow 35 mm", 35.2)
+    assert told.info.exposure_s == 32
+    assert (told.info.latitude_deg, told.info.height_m) == (46.513, 2130)
+    assert (told.utc_offset_h, told.clock_ahead_s, told.setup) == (2, 14, 0)
+    assert told.tags["battery"] == "fresh"
+
+    late = ShotInfo(clock=datetime(2026, 8, 15, 1, 15), serial="70001234", lens="Harrow 20 mm")
+    told = notes.for_shot("DCIM/101NIGHT/N_0400.DNG", late)
+    assert (told.utc_offset_h, told.clock_ahead_s, told.setup) == (1, 0, 1)
+    assert told.payload_g == 2200
+    assert told.left_out == "foreground, tracker off on purpose"
+    assert told.info.lens == "Harrow 20 mm"
+    assert notes.for_shot("DCIM/100NIGHT/test_1.DNG", ShotInfo()).left_out == "test shots"
+
+
+def test_the_last_run_that_fits_wins_and_all_that_is_given_must_fit(tmp_path: Path) -> None:
+    notes = notes_of(
+        tmp_path,
+        """
+wind: calm
+runs:
+  - files: "*.dng"
+    wind: breeze
+    focal_mm: 50
+  - files: "b/*"
+    lens: "harrow*"
+    wind: gale
+""",
+    )
+    harrow = ShotInfo(lens="Harrow 50 mm")
+    assert notes.for_shot("a/1.DNG", harrow).wind == "breeze"
+    assert notes.for_shot("b/1.DNG", harrow).wind == "gale"
+    assert notes.for_shot("b/1.DNG", harrow).info.focal_mm == 50
+    assert notes.for_shot("b/1.DNG", ShotInfo(lens="Other")).wind == "breeze"
+    assert notes.for_shot("a/1.NEF", harrow).wind == "calm"
+
+
+def test_ranges_of_time_hold_both_ends_and_no_shot_without_a_time(tmp_path: Path) -> None:
+    notes = notes_of(
+        tmp_path,
+        "leave_out:\n- after: 2026-08-14 22:00\n  before: 2026-08-14 23:00:00\n  reason: dog\n",
+    )
+    for clock, out in (
+        (datetime(2026, 8, 14, 21, 59, 59), ""),
+        (datetime(2026, 8, 14, 22), "dog"),
+        (datetime(2026, 8, 14, 23), "dog"),
+        (datetime(2026, 8, 14, 23, 0, 1), ""),
+        (None, ""),
+    ):
+        assert notes.for_shot("1.DNG", ShotInfo(clock=clock)).left_out == out
+
+
+def test_the_nights_clock_does_not_move_fits_times_but_one_given_for_them_does(
+    tmp_path: Path,
+) -> None:
+    text = "clock: {utc_offset_h: 2}\n"
+    fits = ShotInfo(clock=datetime(2026, 8, 14, 22), utc_offset_h=0, is_fits=True)
+    assert math.isnan(notes_of(tmp_path, text).for_shot("1.fits", fits).utc_offset_h)
+    text += 'runs:\n  - files: "*.fits"\n    clock: {utc_offset_h: 1, ahead_s: -3}\n'
+    told = notes_of(tmp_path, text).for_shot("1.fits", fits)
+    assert (told.utc_offset_h, told.clock_ahead_s) == (1, -3)
+
+
+def test_a_site_without_height_keeps_the_height_of_the_file(tmp_path: Path) -> None:
+    notes = notes_of(tmp_path, "site: {latitude_deg: -33, longitude_deg: 20}\n")
+    info = notes.for_shot("1.DNG", ShotInfo(latitude_deg=1, longitude_deg=2, height_m=700)).info
+    assert (info.latitude_deg, info.longitude_deg, info.height_m) == (-33, 20, 700)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("site: {latitude_deg: 46}\n", "1: site.longitude_deg: is missing; add it"),
+        (
+            "site: {latitude_deg: 96, longitude_deg: 8}\n",
+            "1: site.latitude_deg: should be 90 or less (got 96)",
+        ),
+        # YAML reads +2:00 as 120 (base sixty); the range catches it.
+        (
+            "clock:\n  utc_offset_h: +2:00\n",
+            "2: clock.utc_offset_h: should be 14 or less (got 120)",
+        ),
+        (
+            "runs:\n  - exposure_s: 32\n",
+            "2: runs.0: says no shots; add one of files, lens, camera, serial, after, before",
+        ),
+        ("leave_out:\n  - files: a*\n", "2: leave_out.0.reason: is missing; add it"),
+        (
+            "setups: [2026-08-14]\n",
+            "1: setups.0: should be a date with a time, such as 2026-08-14 23:40 "
+            "(got '2026-08-14')",
+        ),
+        (
+            "setups:\n  - 2026-08-14T23:40:00Z\n",
+            "2: setups.0: should be without a zone: the time the camera's own clock showed "
+            "(got '2026-08-14 23:40:00+00:00')",
+        ),
+        ("payload: 3\n", "1: payload: no such key; did you mean payload_g?"),
+    ],
+)
+def test_a_mistake_is_told_with_line_key_and_mend(tmp_path: Path, text: str, expected: str) -> None:
+    with pytest.raises(SettingsError) as caught:
+        notes_of(tmp_path, text)
+    assert str(caught.value) == f"{tmp_path / 'notes.yaml'}:{expected}"
