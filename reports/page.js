@@ -19,11 +19,11 @@
   };
   const ordered = data.time_axis === "order";
   const clockName = { clock: "camera clock", utc: "UTC", order: "frame number" }[data.time_axis];
-  const x = ordered
+  const time = (width) => ordered
     ? { field: "time", type: "quantitative", title: clockName, scale: { zero: false, nice: false, padding: 10 } }
     : {
         field: "time", type: "temporal", title: clockName, scale: { type: "utc", padding: 10 },
-        axis: { format: "%H:%M", grid: false, labelOverlap: true, tickCount: 6 },
+        axis: { format: "%H:%M", grid: false, labelOverlap: true, tickCount: Math.max(2, Math.round(width / 75)) },
       };
   const look = {
     color: { field: "verdict", legend: null, scale: { domain: verdicts, range: verdicts.map((v) => `var(--${v})`) } },
@@ -76,7 +76,8 @@
       });
     }
     draw(element, {
-      height: 130, autosize: { type: "fit-x", contains: "padding" }, data: { values: frames }, encoding: { x }, layer: layers,
+      height: 130, autosize: { type: "fit-x", contains: "padding" }, padding: { top: 9, right: 5 },
+      data: { values: frames }, encoding: { x: time(element.clientWidth - 60) }, layer: layers,
       description: `${chart.title} in ${chart.unit} against ${clockName}, one mark a frame`,
     });
   }
@@ -87,9 +88,9 @@
     const label = (r) => (wide ? `${r.number} · ${r.title}` : `run ${r.number}`);
     const frames = data.frames.filter((f) => f.time !== null).map((f) => ({ ...f, lane: label(runs.get(f.run)) }));
     draw(element, {
-      height: { step: 30 }, data: { values: frames }, mark: points,
+      height: 30 * data.runs.length, autosize: { type: "fit-x", contains: "padding" }, data: { values: frames }, mark: points,
       encoding: {
-        x,
+        x: time(element.clientWidth - (wide ? 190 : 60)),
         y: {
           field: "lane", type: "nominal", title: null, sort: data.runs.map(label),
           axis: { labelLimit: 170, grid: true, ticks: false, domain: false, labelColor: "var(--ink)" },

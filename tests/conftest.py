@@ -152,9 +152,7 @@ def _measure(file: str, trail: float, verdict: str, rng: np.random.Generator) ->
     if verdict == "doubtful":
         drawn[0, :4] = np.nan
     crop_xy = np.column_stack([np.linspace(3000, 5900, 7), np.linspace(2000, 3900, 7)])
-    return Measure(
-        file, "light", "", noise=12.0, crops=drawn, crop_xy=crop_xy.astype(np.float32)
-    )
+    return Measure(file, "light", "", noise=12.0, crops=drawn, crop_xy=crop_xy.astype(np.float32))
 
 
 def _not_judged() -> list[dict[str, object]]:

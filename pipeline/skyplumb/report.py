@@ -75,11 +75,11 @@ CHARTS = (
 
 MOUNT = (
     ("axis_total_error_arcmin", "Polar axis off by", "arcmin", ""),
-    ("axis_alt_error_arcmin", "in altitude", "arcmin", "+ is too high"),
-    ("axis_az_error_arcmin", "in azimuth", "arcmin", "+ is too far east"),
+    ("axis_alt_error_arcmin", "Axis in altitude", "arcmin", "+ is too high"),
+    ("axis_az_error_arcmin", "Axis in azimuth", "arcmin", "+ is too far east"),
     ("rate_error_ppm", "Drive rate off by", "ppm", "+ is too fast"),
     ("periodic_amplitude_arcsec", "Periodic error, half swing", "arcsec", ""),
-    ("periodic_period_s", "its period", "s", ""),
+    ("periodic_period_s", "Periodic error, period", "s", ""),
     ("sag_arcsec_per_min", "Sag", "arcsec/min", "+ is downwards"),
 )
 """Summary key, words, unit and sense of each figure of the mount."""
@@ -99,7 +99,7 @@ GLOSSARY = {
     "stars": "Stars that could be measured and had a vote.",
     "sky": "Median brightness of the sky above black, in the raw file's own units.",
     "altitude": "Height of the field's centre above the horizon, in degrees.",
-    "extinction": "How much fainter the stars are than in the run's clearest frames, in magnitudes.",
+    "extinction": "How much fainter the stars are than in the run's clearest frames: magnitudes.",
     "interval": "Where the true share lies with 95 % confidence (Wilson): few frames, wide "
     "interval.",
     "UTC": "World time of the start of the exposure, from the camera's clock, its zone and the "
@@ -178,7 +178,9 @@ def session_page(result: SessionResult) -> Plain:
             "session": result.session,
             "time_axis": axis or "order",
             "frames": [{key: row[key] for key in _SCRIPT_FIELDS} for row in rows],
-            "runs": [{key: run[key] for key in ("id", "run", "number", "title")} for run in page_runs],
+            "runs": [
+                {key: run[key] for key in ("id", "run", "number", "title")} for run in page_runs
+            ],
             "charts": list(CHARTS),
             "marks": MARKS,
         },
@@ -200,20 +202,25 @@ def render(page: Plain) -> str:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False}
-    environment.filters.update(figure=_figure, setting=_setting, duration=_duration, percent=_percent)
+    environment.filters.update(
+        figure=_figure, setting=_setting, duration=_duration, percent=_percent
+    )
     # Only files that we or the chart library ship are marked safe.
     environment.globals.update(
         shipped=lambda name: Markup(source(name)),
-        chart_library=lambda: Markup(_chart_library()),
-        **{"CAUSES": CAUSES, "GLOSSARY": GLOSSARY, "MARKS": MARKS, "VERDICTS": VERDICTS},
+        script=lambda: Markup(_script()),
+        CAUSES=CAUSES,
+        GLOSSARY=GLOSSARY,
+        MARKS=MARKS,
+        VERDICTS=VERDICTS,
     )
     return environment.get_template("session.html").render(page=page)
 
 
 @cache
-def _chart_library() -> str:
-    """Vega, Vega-Lite and Vega-Embed as one script; made offline by vl-convert."""
-    return str(vl_convert.javascript_bundle())
+def _script() -> str:
+    """`page.js` and the chart library (Vega) it calls, bundled; needs no network."""
+    return str(vl_convert.javascript_bundle((shipped("reports") / "page.js").read_text("utf-8")))
 
 
 def _frame(record: Mapping[Any, Any], measure: Measure | None, stretch: Stretch) -> Plain:
@@ -222,7 +229,8 @@ def _frame(record: Mapping[Any, Any], measure: Measure | None, stretch: Stretch)
     uri, width, height, count = strip_uri(measure, stretch) if measure else ("", 0, 0, 0)
     return {
         # From the name, so that a link still points to the frame after judging again.
-        "id": "frame-" + hashlib.blake2b(file.encode("utf-8", "replace"), digest_size=6).hexdigest(),
+        "id": "frame-"
+        + hashlib.blake2b(file.encode("utf-8", "replace"), digest_size=6).hexdigest(),
         "file": file,
         "name": file.rpartition("/")[2],
         "run": str(record["run"]),
@@ -250,12 +258,16 @@ def _run(run: str, number: int, rows: list[Plain], summary: Mapping[str, Any]) -
     )
     lens = mine[0]["lens"]
     settings = {name: mine[0][name] for name in ("focal_mm", "aperture", "iso", "exposure_s")}
-    optics = lens or (f"{_setting(settings['focal_mm'])} mm" if settings["focal_mm"] else "Unnamed lens")
+    optics = lens or (
+        f"{_setting(settings['focal_mm'])} mm" if settings["focal_mm"] else "Unnamed lens"
+    )
     return {
         "id": f"run-{number}",
         "run": run,
         "number": number,
-        "title": f"{optics}, {_setting(settings['exposure_s'])} s" if settings["exposure_s"] else optics,
+        "title": f"{optics}, {_setting(settings['exposure_s'])} s"
+        if settings["exposure_s"]
+        else optics,
         "lens": lens,
         **settings,
         **_count(mine),
@@ -389,7 +401,7 @@ def _span(values: Iterable[float | None]) -> tuple[float, float] | None:
 
 def _stamp(value: object) -> str:
     """A date and time as `2026-08-14 22:04:11`; the text as it stands if it is none."""
-    if isinstance(value, datetime) and value is not pd.NaT:
+    if isinstance(value, datetime) and not pd.isna(value):
         return value.strftime("%Y-%m-%d %H:%M:%S")
     text = _words(value)
     found = _STAMP.match(text)
@@ -437,4 +449,4 @@ def _duration(seconds: float) -> str:
 
 
 def _percent(share: float | None) -> str:
-    return "–" if share is None else f"{100 * share:.0f} %"
+    return "–" if share is None else f"{100 * share:.0f}\u202f%"

@@ -41,7 +41,9 @@ class Stretch:
     def grey(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:
         """Grey 0..255 of the same shape; NaN comes out black."""
         above = np.clip(light.astype(np.float64) - self.black, 0, self.white - self.black)
-        level = np.arcsinh(above / self.bend) / np.arcsinh((self.white - self.black) / self.bend)
+        level: NDArray[np.float64] = np.arcsinh(above / self.bend) / np.arcsinh(
+            (self.white - self.black) / self.bend
+        )
         return np.round(255 * np.nan_to_num(level)).astype(np.uint8)
 
 
