@@ -4,10 +4,10 @@ import os
 import stat
 from datetime import datetime, timedelta
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 import pytest
 
-from skyplumb import card as card_module
 from skyplumb.card import read_file, sessions, walk, when_utc
 from skyplumb.notes import Notes, ShotNotes
 from skyplumb.records import CardFile, Measure, ShotInfo, UnreadableError, UserError
@@ -111,12 +111,12 @@ def test_a_folder_that_cannot_be_opened_costs_one_row(
     put(tmp_path, "a.dng", "shut/b.dng")
     real = os.scandir
 
-    def scandir(path: Path) -> "os._ScandirIterator[str]":
+    def scandir(path: Path) -> "Any":
         if Path(path).name == "shut":
             raise PermissionError(13, "Permission denied")
         return real(os.fspath(path))
 
-    monkeypatch.setattr(card_module.os, "scandir", scandir)
+    monkeypatch.setattr(os, "scandir", scandir)
     assert kinds(tmp_path) == {"a.dng": "light", "shut": "unreadable"}
     assert "permission denied" in walk(tmp_path)[1].note
 
@@ -153,8 +153,8 @@ def test_files_that_cannot_be_shots_are_told_by_name_and_mend(tmp_path: Path) ->
 # UTC -------------------------------------------------------------------------------------
 
 
-def utc(info: ShotInfo, **notes: float) -> tuple[datetime | None, str]:
-    told = when_utc(info, ShotNotes(info, **notes))  # type: ignore[arg-type]
+def utc(info: ShotInfo, **notes: Any) -> tuple[datetime | None, str]:
+    told = when_utc(info, ShotNotes(info, **notes))
     assert bool(told.source) != bool(told.why_not)
     return told.start_utc, told.source
 
@@ -198,8 +198,8 @@ def test_a_gps_stamp_of_another_day_is_passed_over() -> None:
 # sessions --------------------------------------------------------------------------------
 
 
-def shot(file: str, clock: datetime | None, kind: str = "light", **info: object) -> Measure:
-    return Measure(file, kind, "", ShotInfo(clock=clock, **({"camera": BODY} | info)))  # type: ignore[arg-type]
+def shot(file: str, clock: datetime | None, **info: Any) -> Measure:
+    return Measure(file, "light", "", ShotInfo(clock=clock, **({"camera": BODY} | info)))
 
 
 def test_a_night_with_a_site_and_utc_runs_from_solar_noon_to_noon() -> None:

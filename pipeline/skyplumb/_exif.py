@@ -212,7 +212,7 @@ def _filled(info: ShotInfo, data: bytes) -> ShotInfo:
     """
     with rawpy.RawPy() as raw:
         raw.open_buffer(io.BytesIO(data))
-        told, lens = raw.other, raw.lens
+        told, name = raw.other, tidy(raw.lens.model)
     clock: datetime | None = told.timestamp
     if clock is not None and clock.year < 1990:
         clock = None
@@ -227,7 +227,7 @@ def _filled(info: ShotInfo, data: bytes) -> ShotInfo:
         fnumber=gap(info.fnumber, told.aperture, false=1.0),
         focal_mm=gap(info.focal_mm, told.focal_length),
         iso=gap(info.iso, told.iso_speed),
-        lens=info.lens or tidy(lens.model),
+        lens=info.lens or ("" if NO_LENS.fullmatch(name) else name),
         clock=info.clock or clock,
         taken_camera=info.taken_camera or (clock.strftime("%Y:%m:%d %H:%M:%S") if clock else ""),
     )

@@ -1,0 +1,468 @@
+"""EXIF and FITS headers -> one record, on files made here and on real frames."""
+
+import io
+import math
+import warnings
+from collections.abc import Callable
+from dataclasses import fields
+from datetime import datetime
+from pathlib import Path
+
+import exiv2
+import numpy as np
+import pytest
+import tifffile
+from astropy.io import fits
+
+from skyplumb import _exif
+from skyplumb._values import angle_deg, number, time
+from skyplumb.metadata import read_info
+from skyplumb.records import ShotInfo, UnreadableError
+
+REAL = Path(__file__).parent / "data/real"
+NAN = float("nan")
+
+MakeDng = Callable[..., bytes]
+
+
+@pytest.fixture
+def dng(tmp_path: Path) -> MakeDng:
+    """Makes a small DNG with the EXIF tags it is given."""
+
+    def make(**tags: str) -> bytes:
+        path = tmp_path / "made.dng"
+        identity = (1, 1, 0, 1, 0, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 1, 1, 1)
+        tifffile.imwrite(
+            path,
+            np.full((64, 96), 600, np.uint16),
+            photometric=32803,
+            rowsperstrip=64,
+            metadata=None,
+            extratags=[
+                (33421, "H", 2, (2, 2), True),
+                (33422, "B", 4, bytes([0, 1, 1, 2]), True),
+                (50706, "B", 4, bytes([1, 4, 0, 0]), True),
+                (50707, "B", 4, bytes([1, 1, 0, 0]), True),
+                (50708, "s", 0, "Tarn Works N1", True),
+                (50717, "H", 1, 16383, True),
+                (50721, "2i", 9, identity, True),
+                (50778, "H", 1, 21, True),
+                (271, "s", 0, "Tarn Works", True),
+                (272, "s", 0, "N1", True),
+            ],
+        )
+        image = exiv2.ImageFactory.open(str(path))
+        image.readMetadata()
+        exif = image.exifData()
+        for key, value in tags.items():
+            exif["Exif." + key.replace("_", ".")] = value
+        image.writeMetadata()
+        return path.read_bytes()
+
+    return make
+
+
+def header(**cards: object) -> ShotInfo:
+    unit = fits.PrimaryHDU(np.zeros((4, 4), np.uint16))
+    for key, value in cards.items():
+        unit.header[key.replace("_", "-")] = value
+    return fits_info(fits.HDUList([unit]))
+
+
+def fits_info(units: fits.HDUList) -> ShotInfo:
+    stream = io.BytesIO()
+    units.writeto(stream)
+    return read_info(stream.getvalue(), "made.fits")
+
+
+# EXIF ------------------------------------------------------------------------------------
+
+
+def test_a_full_set_of_tags_becomes_one_record(dng: MakeDng) -> None:
+    info = read_info(
+        dng(
+            Photo_ExposureTime="300/10",
+            Photo_FNumber="28/10",
+            Photo_ISOSpeedRatings="1600",
+            Photo_FocalLength="35/1",
+            Photo_DateTimeOriginal="2026:08:14 22:31:05",
+            Photo_SubSecTimeOriginal="25",
+            Photo_OffsetTimeOriginal="+02:00",
+            Photo_LensModel="Sööl 35 mm",
+            Photo_BodySerialNumber="70001234",
+            GPSInfo_GPSLatitude="33/1 30/1 36/1",
+            GPSInfo_GPSLatitudeRef="S",
+            GPSInfo_GPSLongitude="8/1 123/10 0/1",
+            GPSInfo_GPSLongitudeRef="E",
+            GPSInfo_GPSAltitude="21305/10",
+            GPSInfo_GPSAltitudeRef="0",
+            GPSInfo_GPSDateStamp="2026:08:14",
+            GPSInfo_GPSTimeStamp="20/1 31/1 45/10",
+            Photo_FocalPlaneXResolution="25400/10",
+            Photo_FocalPlaneResolutionUnit="3",
+        ),
+        "made.dng",
+    )
+    assert info.camera == "Tarn Works N1"
+    assert info.serial == "70001234"
+    assert info.lens == "Sööl 35 mm"
+    assert (info.focal_mm, info.fnumber, info.exposure_s, info.iso) == (35, 2.8, 30, 1600)
+    assert info.clock == datetime(2026, 8, 14, 22, 31, 5, 250_000)
+    assert info.taken_camera == "2026:08:14 22:31:05.25"
+    assert info.utc_offset_h == 2
+    assert info.gps_utc == datetime(2026, 8, 14, 20, 31, 4, 500_000)
+    # 33 + 30/60 + 36/3600 = 33.51; 8 + 12.3/60 = 8.205; exact but for floating point
+    assert info.latitude_deg == pytest.approx(-33.51, abs=1e-9)
+    assert info.longitude_deg == pytest.approx(8.205, abs=1e-9)
+    assert info.height_m == 2130.5
+    assert info.pixel_um == pytest.approx(10_000 / 2540)
+    assert not info.is_fits
+
+
+def test_a_file_without_tags_says_nothing_and_nothing_is_made_up(dng: MakeDng) -> None:
+    # rawpy would answer for some of these with values that look real.
+    info = read_info(dng(), "made.dng")
+    said = [one.name for one in fields(ShotInfo) if not same(getattr(info, one.name), one.default)]
+    assert said == ["camera"]
+
+
+def same(value: object, default: object) -> bool:
+    """Equal, NaN being equal to NaN."""
+    both_nan = isinstance(value, float) and isinstance(default, float) and math.isnan(default)
+    return math.isnan(value) if both_nan and isinstance(value, float) else value == default
+
+
+def test_zeros_and_blanks_are_unknown(dng: MakeDng) -> None:
+    info = read_info(
+        dng(
+            Photo_ExposureTime="0/1",
+            Photo_FNumber="0/0",
+            Photo_FocalLength="0/10",
+            Photo_LensModel="0.0 mm f/0.0",
+            Photo_BodySerialNumber="0000000",
+            Photo_DateTimeOriginal="0000:00:00 00:00:00",
+            GPSInfo_GPSLatitude="0/1 0/1 0/1",
+            GPSInfo_GPSLatitudeRef="N",
+            GPSInfo_GPSLongitude="0/1 0/1 0/1",
+            GPSInfo_GPSLongitudeRef="E",
+        ),
+        "made.dng",
+    )
+    assert math.isnan(info.exposure_s)
+    assert math.isnan(info.fnumber)
+    assert math.isnan(info.focal_mm)
+    assert (info.lens, info.serial, info.clock, info.taken_camera) == ("", "", None, "")
+    assert math.isnan(info.latitude_deg)
+
+
+def test_a_position_without_its_side_is_unknown(dng: MakeDng) -> None:
+    info = read_info(
+        dng(
+            GPSInfo_GPSLatitude="46/1 0/1 0/1",
+            GPSInfo_GPSLongitude="8/1 0/1 0/1",
+            GPSInfo_GPSLongitudeRef="E",
+        ),
+        "made.dng",
+    )
+    assert math.isnan(info.latitude_deg)
+    assert math.isnan(info.longitude_deg)
+
+
+def test_the_stamp_of_a_receiver_that_lost_its_fix_is_passed_over(dng: MakeDng) -> None:
+    tags = {
+        "GPSInfo_GPSDateStamp": "2026:08:14",
+        "GPSInfo_GPSTimeStamp": "20/1 31/1 5/1",
+    }
+    assert read_info(dng(**tags, GPSInfo_GPSStatus="A"), "a").gps_utc is not None
+    assert read_info(dng(**tags, GPSInfo_GPSStatus="V"), "a").gps_utc is None
+
+
+def test_the_lens_is_named_by_its_range_where_it_has_no_name(dng: MakeDng) -> None:
+    zoom = dng(Photo_LensSpecification="24/1 70/1 28/10 40/10")
+    assert read_info(zoom, "a").lens == "24-70 mm f/2.8-4"
+    single = dng(Photo_LensSpecification="35/1 35/1 0/0 0/0")
+    assert read_info(single, "a").lens == "35 mm"
+    assert read_info(dng(Photo_LensSpecification="0/0 0/0 0/0 0/0"), "a").lens == ""
+
+
+def test_a_lens_in_the_makers_notes_is_found_and_one_that_is_none_is_not() -> None:
+    # The notes' number goes through exiv2's own list of lenses; 0xffff stands for no lens.
+    exif = exiv2.ExifData()
+    exif["Exif.CanonCs.LensType"] = "-1"
+    assert _exif._lens(_exif._Tags(exif)) == ""
+    exif["Exif.Canon.LensModel"] = "Harrow 50 mm"
+    assert _exif._lens(_exif._Tags(exif)) == "Harrow 50 mm"
+
+
+def test_pixel_pitch_comes_from_the_equivalent_focal_length_where_nothing_better_is(
+    dng: MakeDng,
+) -> None:
+    # A sensor half the full frame's diagonal, 96 x 64 px: 43.2666 / 2 / 115.378 px = 187.5 um
+    # is no plausible pitch; at 6000 x 4000 px it is 3.0 um.
+    tags = {"Photo_FocalLength": "35/1", "Photo_FocalLengthIn35mmFilm": "70"}
+    assert math.isnan(read_info(dng(**tags), "a").pixel_um)
+    info = read_info(dng(**tags, Photo_PixelXDimension="6000", Photo_PixelYDimension="4000"), "a")
+    assert info.pixel_um == pytest.approx(3.0, abs=1e-6)
+
+
+def test_sensitivity_above_the_short_tag_is_read_from_the_long_one(dng: MakeDng) -> None:
+    data = dng(Photo_ISOSpeedRatings="65535", Photo_RecommendedExposureIndex="102400")
+    assert read_info(data, "a").iso == 102_400
+
+
+def test_every_key_asked_for_is_one_exiv2_knows() -> None:
+    # exiv2 ends the process at a key it does not know, so the lists are compared by name.
+    known = {
+        f"Exif.{group.groupName}.{tag.name}"
+        for group in exiv2.ExifTags.groupList()
+        for tag in (group.tagList() if group.tagList else ())
+    }
+    asked = {
+        key
+        for name in dir(_exif)
+        if name.endswith("_KEYS")
+        for entry in getattr(_exif, name)
+        for key in ([entry] if isinstance(entry, str) else entry)
+    }
+    assert len(asked) > 50
+    assert asked <= known
+
+
+def test_text_named_as_a_raw_is_told_by_name_and_mend() -> None:
+    for data in (b"Dear diary, clear skies at last.\n" * 20, bytes(4096), b"\xff" * 64):
+        with pytest.raises(UnreadableError, match=r"N_0001\.CR2: .*copy it"):
+            read_info(data, "N_0001.CR2")
+
+
+def test_a_file_cut_anywhere_gives_a_record_or_one_clear_error(dng: MakeDng) -> None:
+    data = dng(Photo_ExposureTime="30/1", Photo_LensModel="Harrow 35 mm")
+    for length in range(0, 1000, 37):
+        try:
+            read_info(data[:length], "cut.dng")
+        except UnreadableError as error:
+            assert "cut.dng: " in str(error)
+
+
+# FITS ------------------------------------------------------------------------------------
+
+
+def test_the_real_frames_are_read_as_their_headers_say() -> None:
+    # Values as printed in the files' own headers (panoptes-utils, tests/data; MIT).
+    for name, clock, temperature in (
+        ("unsolved.fits", datetime(2016, 9, 9, 8, 12, 26), 11),
+        ("solved.fits.fz", datetime(2016, 9, 9, 8, 14, 34), 13),
+    ):
+        info = read_info((REAL / name).read_bytes(), name)
+        assert info.clock == clock
+        assert info.taken_camera == clock.isoformat()
+        assert (info.exposure_s, info.iso, info.serial) == (120.4, 100, "012070048413")
+        assert (info.latitude_deg, info.longitude_deg, info.height_m) == (19.54, -155.58, 3400)
+        assert (info.temperature_c, info.mosaic_claim, info.utc_offset_h) == (
+            temperature,
+            "RGGB",
+            0,
+        )
+        assert info.is_fits
+
+
+def test_blank_cards_of_the_real_pole_frames_are_unknown() -> None:
+    for name, exposure in (("pole.fits", 30.1), ("rotation.fits", 25.2)):
+        info = read_info((REAL / name).read_bytes(), name)
+        assert info.exposure_s == exposure
+        assert (info.camera, info.lens, info.mosaic_claim) == ("", "", "")
+        assert math.isnan(info.latitude_deg)
+        assert math.isnan(info.height_m)
+
+
+def test_the_usual_keywords_become_one_record() -> None:
+    info = header(
+        INSTRUME="Fen One",
+        TELESCOP="Harrow 200",
+        FOCALLEN=200.0,
+        APTDIA=50.0,
+        EXPTIME=90,
+        DATE_OBS="2026-08-14T20:31:05.123",
+        XPIXSZ=3.76,
+        GAIN=100,
+        CCD_TEMP=-9.8,
+        BAYERPAT="RGGB",
+        YBAYROFF=1,
+        SITELAT="-33 30 36",
+        SITELONG="20:12:18.0",
+        SITEELEV=1600,
+    )
+    assert (info.camera, info.lens, info.fnumber) == ("Fen One", "Harrow 200", 4)
+    assert info.clock == datetime(2026, 8, 14, 20, 31, 5, 123_000)
+    assert (info.pixel_um, info.temperature_c, info.gain) == (3.76, -9.8, 100)
+    assert math.isnan(info.iso)
+    assert info.mosaic_claim == "GBRG"
+    assert info.latitude_deg == pytest.approx(-33.51, abs=1e-9)  # floating point only
+    assert info.longitude_deg == pytest.approx(20.205, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "kind"),
+    [
+        ("Light Frame", "light"),
+        ("LIGHT", "light"),
+        ("object", "light"),
+        ("Dark Frame", "dark"),
+        ("master dark", "dark"),
+        ("FlatDark", "dark"),
+        ("Flat Field", "flat"),
+        ("SKYFLAT", "flat"),
+        ("Bias Frame", "bias"),
+        ("zero", "bias"),
+        ("focus", ""),
+        ("", ""),
+    ],
+)
+def test_image_types_are_told_in_their_usual_spellings(text: str, kind: str) -> None:
+    # common practice, no source
+    assert header(IMAGETYP=text).image_type == kind
+    assert header(FRAME=text).image_type == kind
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {"DATE_BEG": "2026-08-14T20:31:00", "DATE_OBS": "2026-08-14T20:31:30"},
+        {"DATE_OBS": "2026-08-14T20:31:00.0Z"},
+        {"DATE_OBS": "2026-08-14", "TIME_OBS": "20:31:00"},
+        {"DATE_AVG": "2026-08-14T20:31:30"},
+        {"DATE_END": "2026-08-14T20:32:00"},
+        # MJD of 2026-08-14 is 61266 (2000-01-01 is 51544, and 9722 days follow)
+        {"MJD_OBS": 61266 + (20 * 60 + 31) / 1440},
+        # TAI was 37 s ahead of UTC since 2017, TT is 32.184 s ahead of TAI, GPS 19 s behind
+        {"DATE_OBS": "2026-08-14T20:31:37", "TIMESYS": "TAI"},
+        {"DATE_OBS": "2026-08-14T20:32:09.184", "TIMESYS": "TT"},
+        {"DATE_OBS": "2026-08-14T20:31:18", "TIMESYS": "GPS"},
+    ],
+)
+def test_the_start_is_found_in_every_way_a_header_may_give_it(cards: dict[str, object]) -> None:
+    info = header(**cards, EXPTIME=60)
+    assert info.clock is not None
+    off = info.clock - datetime(2026, 8, 14, 20, 31)
+    # 10 us: a modified Julian date in double precision is good to a microsecond
+    assert abs(off.total_seconds()) < 1e-5
+    assert info.utc_offset_h == 0
+
+
+def test_dates_of_the_last_century_are_read_in_their_old_form() -> None:
+    # FITS before 1999: dd/mm/yy; from memory
+    info = header(DATE_OBS="25/12/97", TIME_OBS="01:02:03.5")
+    assert info.clock == datetime(1997, 12, 25, 1, 2, 3, 500_000)
+
+
+def test_a_date_without_time_or_in_an_unknown_scale_is_no_utc() -> None:
+    info = header(DATE_OBS="2026-08-14")
+    assert (info.clock, info.taken_camera) == (None, "2026-08-14")
+    assert math.isnan(header(DATE_OBS="2026-08-14T20:31:00", TIMESYS="LOCAL").utc_offset_h)
+
+
+def test_a_site_in_earth_centred_coordinates_is_turned_into_angles() -> None:
+    # WGS84 check of liberfa, eraGc2gd: e 0.9827937232473290680 rad, phi
+    # 0.97160184819075459 rad, h 331.4172461426059892 m for x, y, z = 2e6, 3e6, 5.244e6 m
+    # (t_erfa_c.c, from memory)
+    info = header(**{"OBSGEO-X": 2e6, "OBSGEO-Y": 3e6, "OBSGEO-Z": 5.244e6})
+    assert info.longitude_deg == pytest.approx(math.degrees(0.9827937232473290680), abs=1e-12)
+    assert info.latitude_deg == pytest.approx(math.degrees(0.97160184819075459), abs=1e-12)
+    assert info.height_m == pytest.approx(331.4172461426059892, abs=1e-8)
+
+
+def test_longitudes_past_180_are_turned_west_and_nowhere_is_unknown() -> None:
+    assert header(SITELAT=19.5, SITELONG=204.42).longitude_deg == pytest.approx(-155.58)
+    assert math.isnan(header(SITELAT=0.0, SITELONG=0.0).latitude_deg)
+    assert math.isnan(header(SITELAT=95.0, SITELONG=8.0).latitude_deg)
+
+
+def test_the_first_image_counts_and_the_primary_header_fills_its_gaps() -> None:
+    primary = fits.PrimaryHDU()
+    primary.header["EXPTIME"] = 60
+    primary.header["INSTRUME"] = "Fen One"
+    image = fits.ImageHDU(np.zeros((4, 4), np.uint16))
+    image.header["EXPTIME"] = 90
+    later = fits.ImageHDU(np.zeros((4, 4), np.uint16))
+    later.header["EXPTIME"] = 120
+    info = fits_info(fits.HDUList([primary, image, later]))
+    assert (info.exposure_s, info.camera) == (90, "Fen One")
+
+
+def test_a_compressed_image_is_read_like_a_plain_one() -> None:
+    image = fits.CompImageHDU(np.zeros((40, 40), np.uint16))
+    image.header["EXPTIME"] = 90
+    assert fits_info(fits.HDUList([fits.PrimaryHDU(), image])).exposure_s == 90
+
+
+def test_broken_fits_is_told_by_name_and_mend() -> None:
+    whole = (REAL / "pole.fits").read_bytes()
+    table = io.BytesIO()
+    columns = [fits.Column("a", "E", array=np.zeros(3))]
+    fits.HDUList([fits.PrimaryHDU(), fits.BinTableHDU.from_columns(columns)]).writeto(table)
+    for data in (
+        whole[:80],
+        whole[:1000],
+        whole.replace(b"NAXIS   =                    2", b"NAXIS   =                 some"),
+        whole.replace(b"NAXIS1  =                  200", b"NAXIS1  =                 -200"),
+        whole.replace(b"NAXIS1  =", b"NAXOS1  ="),
+        table.getvalue(),
+        b"no FITS at all" * 300,
+        b"",
+    ):
+        with pytest.raises(UnreadableError, match=r"^bad\.fits: .+; "):
+            read_info(data, "bad.fits")
+
+
+def test_a_card_that_cannot_be_parsed_costs_its_own_value_only() -> None:
+    whole = (REAL / "pole.fits").read_bytes()
+    data = whole.replace(b"EXPTIME =                 30.1", b"EXPTIME =               30 1 s")
+    assert data != whole
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        info = read_info(data, "odd.fits")
+    assert math.isnan(info.exposure_s)
+    assert info.iso == 100
+
+
+# values ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("28/10", 2.8), ("-3/2", -1.5), ("1.5E3", 1500), ("44 C", 44), ("-10.5°C", -10.5)],
+)
+def test_numbers_are_read_with_and_without_units(text: str, value: float) -> None:
+    assert number(text) == value
+
+
+@pytest.mark.parametrize("text", ["", "1/0", "nan", "inf", "-", "a lot", "1 2", "True"])
+def test_what_is_no_number_is_unknown(text: str) -> None:
+    assert math.isnan(number(text))
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [
+        ("46.5", 46.5),
+        ("-0 30 0", -0.5),
+        ("46:30:18", 46.505),
+        ("46d30m18s", 46.505),
+        ("46° 30' 18\" S", -46.505),
+        ("8 12 W", -8.2),
+    ],
+)
+def test_angles_are_read_in_the_ways_headers_write_them(text: str, value: float) -> None:
+    assert angle_deg(text) == pytest.approx(value, abs=1e-12)  # floating point only
+
+
+@pytest.mark.parametrize("text", ["", "46:75:00", "north", "46:30:18:02"])
+def test_what_is_no_angle_is_unknown(text: str) -> None:
+    assert math.isnan(angle_deg(text))
+
+
+def test_fractions_of_a_second_are_kept_to_the_microsecond() -> None:
+    assert time("2026:08:14 22:31:05", "1234567") == datetime(2026, 8, 14, 22, 31, 5, 123_456)
+    assert time("2026-08-14T22:31:05.5") == datetime(2026, 8, 14, 22, 31, 5, 500_000)
+    assert time("2026-08-14T22:31") == datetime(2026, 8, 14, 22, 31)
+    for text in ("2026-02-31T00:00:00", "2026-08-14", "    :  :     :  :  ", ""):
+        assert time(text) is None
