@@ -211,7 +211,9 @@ def xmp_packet(rating: int, description: str) -> str:
     data["Xmp.xmp.Rating"] = str(rating)
     if description:
         data["Xmp.dc.description"] = "lang=x-default " + _NOT_IN_XML.sub("", description)
-    status, packet = exiv2.XmpParser.encode(data, 0, 1)
+    status, packet = exiv2.XmpParser.encode(
+        data, exiv2.XmpParser.XmpFormatFlags.useCompactFormat, 1
+    )
     if status != 0:
         raise RuntimeError(f"XMP could not be encoded (status {status})")
     return str(packet)
