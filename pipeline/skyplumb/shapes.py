@@ -123,9 +123,7 @@ def fit_gaussians(
         u, v, radius2 = model(centre, shape)
         gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
         amplitude = heights(gauss)
-        bright = sum(
-            member[k] * amplitude[:, k, None].astype(np.float32) for k in range(levels)
-        )
+        bright = sum(member[k] * amplitude[:, k, None].astype(np.float32) for k in range(levels))
         fitted = bright * gauss
         residual = data - fitted
         new_cost = np.einsum("np,np->n", residual, residual).astype(np.float64)
@@ -172,9 +170,7 @@ def fit_gaussians(
     misfit2 = np.einsum("np,np->n", residual, residual) / np.maximum(core2, 1e-9)
     variance = np.maximum(noise**2, misfit2)
     covariance = np.linalg.pinv(normal, hermitian=True)
-    errors = np.sqrt(
-        np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0) * variance[:, None]
-    )
+    errors = np.sqrt(np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0) * variance[:, None])
     # Each colour is brought to the star's own level before profiles are compared.
     level = np.where(bright > 0, data / np.maximum(bright, 1e-9), 0.0) * core
     total = level.sum(axis=1)

@@ -36,7 +36,9 @@ class Site:
     @property
     def pressure_hpa(self) -> float:
         """Mean pressure at this height (ICAO standard atmosphere, troposphere)."""
-        return float(1013.25 * (1 - 2.25577e-5 * min(max(self.height_m, -500.0), 9000.0)) ** 5.25588)
+        return float(
+            1013.25 * (1 - 2.25577e-5 * min(max(self.height_m, -500.0), 9000.0)) ** 5.25588
+        )
 
 
 @dataclass(frozen=True, slots=True)

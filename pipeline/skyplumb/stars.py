@@ -111,7 +111,9 @@ def green_half_size(plate: Plate) -> NDArray[np.float32]:
     period = np.lcm(2, colours.shape)
     tiles = tuple(period // colours.shape)
     pattern = np.tile(colours, tiles)
-    black = np.tile(np.broadcast_to(plate.black, plate.colours.shape), tuple(period // plate.black.shape))
+    black = np.tile(
+        np.broadcast_to(plate.black, plate.colours.shape), tuple(period // plate.black.shape)
+    )
     out = np.zeros((height // 2, width // 2), np.float32)
     for cell_y in range(period[0] // 2):
         for cell_x in range(period[1] // 2):
@@ -212,10 +214,9 @@ def _choose(table: NDArray[np.void], width: int, height: int, most: int) -> NDAr
     """The brightest detections of every part of the picture, so that corners vote too."""
     usable = np.flatnonzero((table["flags"] & BIT["streak"]) == 0)
     across, down = 9, 6
-    cell = (
-        np.minimum((table["x"][usable] * across / width).astype(int), across - 1)
-        + across * np.minimum((table["y"][usable] * down / height).astype(int), down - 1)
-    )
+    cell = np.minimum(
+        (table["x"][usable] * across / width).astype(int), across - 1
+    ) + across * np.minimum((table["y"][usable] * down / height).astype(int), down - 1)
     order = np.lexsort((-table["flux"][usable], cell))
     usable, cell = usable[order], cell[order]
     first = np.searchsorted(cell, cell)
@@ -231,9 +232,7 @@ def _measure(
     table["flags"] |= BIT["unfit"]
     mono = mosaic.plate.colours.shape == (1, 1)
     # sep smooths before it thresholds, and its isophote cuts the wings: only a start.
-    broad = np.maximum(
-        np.sqrt(np.maximum(found["a"], 0.5) * np.maximum(found["b"], 0.5)) * 2, 0.8
-    )
+    broad = np.maximum(np.sqrt(np.maximum(found["a"], 0.5) * np.maximum(found["b"], 0.5)) * 2, 0.8)
     half = np.asarray(STAMP_HALVES)
     want = np.maximum(3.2 * 2 * found["a"], 3.0 * broad) + 1
     size_class = np.minimum(np.searchsorted(half, want), len(half) - 1)

@@ -1,0 +1,118 @@
+"""Commands: parse, call, print; no logic."""
+
+from __future__ import annotations
+
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skyplumb.records import UserError
+
+app = typer.Typer(
+    help="Find the sharp star frames on a card, and why the others trailed.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+)
+
+NOTHING_AUDITED = 1
+BAD_USAGE = 2
+
+
+class Format(StrEnum):
+    """File formats the demo can draw."""
+
+    DNG = "dng"
+    FITS = "fits"
+
+
+@app.command()
+def audit(
+    card: Annotated[Path, typer.Argument(help="Folder with the RAW or FITS frames; only read.")],
+    out: Annotated[Path, typer.Option(help="Folder for the results; a second call resumes.")],
+    rules: Annotated[
+        Path | None, typer.Option(help="Rules file laid over the shipped one [default: shipped].")
+    ] = None,
+    notes: Annotated[
+        Path | None,
+        typer.Option(help="Night notes [default: night-notes.yaml on or beside the card]."),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
+    ] = 0,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Measure every frame again.")] = False,
+    link_into: Annotated[
+        Path | None,
+        typer.Option(help="Folder in which to lay out the kept frames as links [default: none]."),
+    ] = None,
+    xmp: Annotated[
+        bool, typer.Option("--xmp", help="Write an XMP sidecar a frame under --out.")
+    ] = False,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
+) -> None:
+    """Audit a card: which frames to stack, and what happened to the others."""
+    from skyplumb.audit import Options
+    from skyplumb.audit import audit as run
+
+    options = Options(card, out, rules, notes, jobs, fresh, link_into, xmp, quiet)
+    say = _silent if quiet else _print
+    done = run(options, say)
+    for folder in done.folders:
+        say(str((folder / "report.html").resolve()))
+    say(f"{done.kept} of {done.lights} light frames to stack")
+    if done.lights == 0:
+        _complain(f"{card}: no light frame could be audited; see the kinds in frames.csv")
+        raise typer.Exit(NOTHING_AUDITED)
+
+
+@app.command()
+def rules(
+    file: Annotated[
+        Path | None, typer.Argument(help="Rules file to check [default: print the shipped rules].")
+    ] = None,
+) -> None:
+    """Print the shipped rules, or check a file."""
+    from skyplumb.rules import describe, load_rules
+
+    _print(describe(load_rules(file)))
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option(help="New or empty folder for the invented card.")],
+    format: Annotated[
+        Format, typer.Option(help="File format of the frames.", case_sensitive=False)
+    ] = Format.DNG,
+) -> None:
+    """Draw an invented card with known truth."""
+    from skyplumb.demo import render_card
+
+    card = render_card(out, format.value)
+    _print(f"{card}")
+
+
+def _print(text: str) -> None:
+    typer.echo(text)
+
+
+def _silent(_: str) -> None:
+    pass
+
+
+def _complain(text: str) -> None:
+    typer.echo(text, err=True)
+
+
+def main() -> None:
+    """Entry point: a known mistake is one line on stderr and exit code 2."""
+    try:
+        app()
+    except UserError as error:
+        _complain(str(error))
+        sys.exit(BAD_USAGE)
+    except KeyboardInterrupt:
+        _complain("stopped; call it again to go on where it was")
+        sys.exit(130)

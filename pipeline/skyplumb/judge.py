@@ -1,0 +1,360 @@
+"""Measures and pointings of one session -> a verdict for every frame, with its reason.
+
+Seconds for a thousand frames: nothing here opens a picture, so a changed rule costs no
+measuring.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from skyplumb import shapes
+from skyplumb.cause import Evidence, first_cause
+from skyplumb.lens import LensShape, Votes, learn_lens, votes
+from skyplumb.motion import (
+    Drift,
+    Motion,
+    Stretch,
+    doubled_stars,
+    drifts,
+    glass_at_centre,
+    motion_of,
+    stretch_of,
+)
+from skyplumb.records import NAN
+from skyplumb.rules import Ceiling, Floor, Limits, Rules
+from skyplumb.runs import Light, Run, group_runs, optics_key
+from skyplumb.transparency import extinctions_mag
+
+VERDICTS = ("keep", "doubtful", "reject")
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One rule that a frame did not meet."""
+
+    rule: str
+    severity: int
+    """1 doubtful, 2 reject."""
+    excess: float
+    """How far beyond: the value over its limit, 1 at the limit."""
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFacts:
+    """Everything the verdict of one frame is drawn from."""
+
+    light: Light
+    stars: int
+    """Stars the frame shows."""
+    votes: int
+    """Stars whose shapes counted."""
+    fwhm_px: float
+    across_fwhm_px: float
+    """FWHM across the trail: lens, focus and seeing without the motion."""
+    ellipticity: float
+    image_angle_deg: float
+    motion: Motion
+    drift: Drift
+    extinction_mag: float
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One frame's verdict."""
+
+    facts: FrameFacts
+    verdict: str
+    cause: str
+    confidence: float
+    reason: str
+    causes: dict[str, float]
+    """Every cause at work with its share."""
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedRun:
+    """One run with its frames' verdicts, in order of time."""
+
+    run: Run
+    frames: tuple[Judged, ...]
+    best_fwhm_px: float
+
+
+def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
+    """Judge the light frames of one session."""
+    runs = group_runs(lights)
+    facts = _facts(runs)
+    return [_judge_run(run, facts[run.name], rules) for run in runs]
+
+
+def _facts(runs: Sequence[Run]) -> dict[str, list[FrameFacts]]:
+    """Shapes and motions of every frame; each lens and aperture is learned from all its runs."""
+    by_optics: dict[tuple[object, ...], list[Run]] = defaultdict(list)
+    for run in runs:
+        by_optics[optics_key(run.lights[0])].append(run)
+    out: dict[str, list[FrameFacts]] = {}
+    for group in by_optics.values():
+        lights = [light for run in group for light in run.lights]
+        ballots = [votes(light.measure) for light in lights]
+        lens = learn_lens(ballots)
+        stretches = [stretch_of(ballot, lens) for ballot in ballots]
+        shifts = [drift for run in group for drift in _drifts(run)]
+        kurt = _profile(stretches)
+        glass = glass_at_centre(stretches, shifts, kurt)
+        dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
+        facts = [
+            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
+            for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
+        ]
+        start = 0
+        for run in group:
+            out[run.name] = facts[start : start + len(run.lights)]
+            start += len(run.lights)
+    return out
+
+
+def _drifts(run: Run) -> list[Drift]:
+    """Shifts of one run; none where the frames have no clock to order them by."""
+    if not all(light.clocked for light in run.lights):
+        return [Drift() for _ in run.lights]
+    return drifts(
+        [light.pointing for light in run.lights],
+        [light.mid_s for light in run.lights],
+        [light.info.exposure_s for light in run.lights],
+    )
+
+
+def _profile(stretches: Sequence[Stretch | None]) -> float:
+    """Fourth moment of the lens's untrailed star, from its least trailed frames."""
+    known = [s for s in stretches if s is not None and np.isfinite(s.kurt)]
+    if not known:
+        return shapes.GAUSSIAN_KURT
+    size = np.array([np.hypot(*s.centre[1:]) for s in known])
+    across = np.maximum((np.array([s.centre[0] for s in known]) - size) / 2, 0.1)
+    untrailed = shapes.profile_kurt(np.array([s.kurt for s in known]), size / across)
+    calm = np.argsort(size / across, kind="stable")[: max(3, len(known) // 3)]
+    return float(np.median(untrailed[calm]))
+
+
+def _frame_facts(
+    light: Light,
+    ballot: Votes,
+    stretch: Stretch | None,
+    drift: Drift,
+    extinction: float,
+    *,
+    lens: LensShape,
+    glass: np.ndarray,
+    kurt: float,
+) -> FrameFacts:
+    """Put one frame's numbers together."""
+    fwhm = across_fwhm = ellipticity = angle = NAN
+    if len(ballot.place):
+        trace, spin1, spin2 = np.median(ballot.spins, axis=0)
+        size = float(np.hypot(spin1, spin2))
+        fwhm = float(shapes.fwhm_px(trace / 2, kurt))
+        ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
+        angle = float(np.degrees(np.arctan2(spin2, spin1)) / 2)
+    picture = (light.measure.width_px, light.measure.height_px)
+    motion = motion_of(stretch, glass, drift, kurt, picture, (NAN, NAN))
+    doubled = doubled_stars(light.measure, fwhm, motion.trail_px)
+    motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
+    if np.isfinite(motion.across_px2):
+        across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
+    return FrameFacts(
+        light=light,
+        stars=len(light.measure.stars),
+        votes=len(ballot.place),
+        fwhm_px=fwhm,
+        across_fwhm_px=across_fwhm,
+        ellipticity=ellipticity,
+        image_angle_deg=angle,
+        motion=motion,
+        drift=drift,
+        extinction_mag=float(extinction),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _RunLevels:
+    """What the run's good frames look like."""
+
+    fwhm_px: float
+    stars: float
+    sky: float
+
+
+def _judge_run(run: Run, facts: Sequence[FrameFacts], rules: Rules) -> JudgedRun:
+    info = run.lights[0].info
+    limits = rules.limits_for(info.lens, info.focal_mm)
+    levels = _RunLevels(
+        fwhm_px=_percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
+        stars=_percentile([f.stars for f in facts], 80),
+        sky=_percentile([f.light.measure.sky_level for f in facts], 10),
+    )
+    findings = [_findings(fact, levels, limits) for fact in facts]
+    bad = [any(f.severity == 2 for f in found) for found in findings]
+    evidence = Evidence.of_run([(fact.light, fact.motion, fact.drift) for fact in facts], bad)
+    judged = []
+    for number, (fact, found) in enumerate(zip(facts, findings, strict=True)):
+        verdict = VERDICTS[max((f.severity for f in found), default=0)]
+        found = sorted(found, key=lambda f: (-f.severity, -f.excess))
+        if not found:
+            judged.append(Judged(fact, verdict, "none", NAN, _praise(fact, limits), {}))
+            continue
+        cause, confidence, shares = first_cause(
+            [(f.rule, f.excess) for f in found], evidence, number
+        )
+        words = "; ".join(f.words for f in found)
+        judged.append(Judged(fact, verdict, cause, confidence, words, shares))
+    return JudgedRun(run, tuple(judged), levels.fwhm_px)
+
+
+def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding]:
+    """Every rule the frame does not meet."""
+    found: list[Finding | None] = []
+    measure, motion = fact.light.measure, fact.motion
+    sky_ratio = measure.sky_level / levels.sky if levels.sky > 0 else NAN
+    found.append(
+        _above(
+            "sky_of_darkest",
+            sky_ratio,
+            limits.sky_of_darkest,
+            "sky {value:.1f} times the run's darkest",
+        )
+    )
+    found.append(
+        _above(
+            "extinction_mag",
+            fact.extinction_mag,
+            limits.extinction_mag,
+            "stars {value:.1f} mag fainter than in the run's clearest frames",
+        )
+    )
+    fullness = fact.stars / levels.stars if levels.stars > 0 else NAN
+    clear = fact.extinction_mag <= limits.extinction_mag.keep_up_to
+    trailed = motion.trail_px > limits.trail_px.keep_up_to
+    # A trail or blur spreads faint stars under the noise: no loss of its own if the sky is clear.
+    blurred = clear and (trailed or fact.across_fwhm_px > 1.2 * levels.fwhm_px)
+    if not blurred:
+        found.append(
+            _below(
+                "stars_of_run", fullness, limits.stars_of_run, "{value:.0%} of the run's star count"
+            )
+        )
+    if fact.votes < limits.min_stars.at_least:
+        found.append(_few_stars(fact, limits))
+        return [f for f in found if f is not None]
+    found.append(
+        _above(
+            "doubled_px",
+            motion.doubled_px,
+            limits.doubled_px,
+            "stars stand twice, {value:.1f} px apart",
+        )
+    )
+    if np.isfinite(motion.trail_px):
+        where = _towards(fact)
+        trail = _above(
+            "trail_px", motion.trail_px, limits.trail_px, "trailed {value:.1f} px " + where
+        )
+        if trail is None and levels.fwhm_px > 0:
+            trail = _above(
+                "trail_of_fwhm",
+                motion.trail_px / levels.fwhm_px,
+                limits.trail_of_fwhm,
+                f"trailed {motion.trail_px:.1f} px {where}, {{value:.1f}} times the width of the"
+                " run's sharp stars",
+            )
+        found.append(trail)
+        if trail is None and motion.trail_worst_px > limits.trail_px.reject_over:
+            found.append(
+                Finding(
+                    "trail_worst_px",
+                    1,
+                    motion.trail_worst_px / limits.trail_px.reject_over,
+                    f"sharp in the middle, trailed {motion.trail_worst_px:.1f} px in the worst"
+                    f" corner, limit {limits.trail_px.reject_over:g}",
+                )
+            )
+    else:
+        found.append(
+            _above(
+                "ellipticity",
+                fact.ellipticity,
+                limits.ellipticity,
+                "stars {value:.2f} out of round",
+            )
+        )
+    if levels.fwhm_px > 0:
+        found.append(
+            _above(
+                "fwhm_of_best",
+                fact.across_fwhm_px / levels.fwhm_px,
+                limits.fwhm_of_best,
+                f"FWHM {fact.across_fwhm_px:.1f} px, {{value:.2f}} times the run's best",
+            )
+        )
+    return [f for f in found if f is not None]
+
+
+def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:
+    need = limits.min_stars.at_least
+    words = f"{fact.votes} stars that can be measured, needs {need}"
+    if fact.stars >= need and fact.votes < need:
+        words = f"{fact.stars} stars, but only {fact.votes} can be measured, needs {need}"
+    return Finding("min_stars", 2, need / max(fact.votes, 0.5), words)
+
+
+def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | None:
+    """A finding if the value is over its keeping limit; an unknown value is none."""
+    if not value > limit.keep_up_to:
+        return None
+    severity = 2 if value > limit.reject_over else 1
+    return Finding(
+        rule,
+        severity,
+        value / max(limit.keep_up_to, 1e-9),
+        f"{words.format(value=value)}, limit {limit.keep_up_to:g}",
+    )
+
+
+def _below(rule: str, value: float, limit: Floor, words: str) -> Finding | None:
+    if not value < limit.keep_from:
+        return None
+    severity = 2 if value < limit.reject_below else 1
+    return Finding(
+        rule,
+        severity,
+        limit.keep_from / max(value, 1e-3),
+        f"{words.format(value=value)}, limit {limit.keep_from:.0%}",
+    )
+
+
+def _towards(fact: FrameFacts) -> str:
+    """Direction of the trail, on the sky where that is known."""
+    angle = fact.light.pointing.position_angle_of(fact.motion.trail_angle_deg)
+    if np.isfinite(angle):
+        return f"towards {angle:.0f} deg east of north"
+    return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
+
+
+def _praise(fact: FrameFacts, limits: Limits) -> str:
+    trail = fact.motion.trail_px
+    if np.isfinite(trail):
+        return (
+            f"sharp: trail {trail:.1f} px, limit {limits.trail_px.keep_up_to:g};"
+            f" FWHM {fact.fwhm_px:.1f} px"
+        )
+    return f"stars {fact.ellipticity:.2f} out of round; FWHM {fact.fwhm_px:.1f} px"
+
+
+def _percentile(values: Sequence[float], percent: float) -> float:
+    finite = np.array([v for v in values if np.isfinite(v)])
+    return float(np.percentile(finite, percent)) if len(finite) else NAN

@@ -1,0 +1,146 @@
+"""The lens's own star shape across the field, learned from its sharpest frames.
+
+Second moments add, so a star's moments are the lens's at that place plus those of the
+motion. Motion is the same all over the field (or nearly), so the change across the field
+is the lens's: a smooth polynomial in the place, fitted to the sharpest frames together,
+with a constant of its own for each frame. What the lens does at the very centre cannot
+be told from motion in this way; `motion` settles that from the pointings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.records import Measure
+from skyplumb.stars import BIT
+
+Floats = NDArray[np.float64]
+
+SHARPEST_FRAMES = 12
+ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
+"""Highest power of the place that so many stars can carry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Votes:
+    """The stars of one frame whose shapes count; all arrays have n rows."""
+
+    place: Floats
+    """Shape (n, 2): from the middle of the picture, over its half diagonal."""
+    spins: Floats
+    """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy, px^2."""
+    errors: Floats
+    """One-sigma errors of `spins`."""
+    kurt: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class LensShape:
+    """Moments the lens adds away from the centre, over those at the centre."""
+
+    order: int
+    coefficients: Floats
+    """Shape (terms, 3), for trace, mxx - myy and 2 mxy, px^2."""
+    frames: int
+    """How many frames it was learned from."""
+    stars: int
+
+    def at(self, place: Floats) -> Floats:
+        """Shape (n, 3): trace, mxx - myy and 2 mxy the lens adds there, px^2."""
+        if self.order == 0:
+            return np.zeros((len(place), 3))
+        return np.asarray(_terms(place, self.order) @ self.coefficients)
+
+
+def votes(measure: Measure, least_snr: float = 12.0) -> Votes:
+    """The shapes of a frame's unspoiled stars."""
+    stars = measure.stars
+    good = ((stars["flags"] & ~BIT["faint"]) == 0) & (stars["snr"] > least_snr)
+    stars = stars[good]
+    size = np.array([measure.width_px, measure.height_px], float)
+    pixels = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+    place = (pixels - (size - 1) / 2) / (np.hypot(*size) / 2)
+    mxx, myy, mxy = (stars[name].astype(np.float64) for name in ("mxx", "myy", "mxy"))
+    sxx, syy, sxy = (stars[name].astype(np.float64) for name in ("sxx", "syy", "sxy"))
+    spread = np.hypot(sxx, syy)
+    return Votes(
+        place=place,
+        spins=np.stack([mxx + myy, mxx - myy, 2 * mxy], 1),
+        # Errors far below the scatter between stars would let a few bright ones decide.
+        errors=np.maximum(np.stack([spread, spread, 2 * sxy], 1), 0.02),
+        kurt=stars["kurt"].astype(np.float64),
+    )
+
+
+def learn_lens(frames: Sequence[Votes]) -> LensShape:
+    """Fit the shape of one lens and aperture to its sharpest frames."""
+    counted = [
+        (float(np.median(v.spins[:, 0])), n) for n, v in enumerate(frames) if len(v.place) >= 8
+    ]
+    if not counted:
+        return LensShape(0, np.zeros((0, 3)), 0, 0)
+    counted.sort()
+    # Frames much wider than the sharpest are trailed or out of focus and would blur the lens.
+    limit = counted[0][0] * 1.35 + 0.1
+    chosen = [n for size, n in counted[:SHARPEST_FRAMES] if size <= limit]
+    place = np.concatenate([frames[n].place for n in chosen])
+    spins = np.concatenate([frames[n].spins for n in chosen])
+    errors = np.concatenate([frames[n].errors for n in chosen])
+    owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
+    order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
+    if order == 0:
+        return LensShape(0, np.zeros((0, 3)), len(chosen), len(place))
+    terms = _terms(place, order)
+    design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
+    columns = [robust_fit(design, spins[:, c], errors[:, c])[0] for c in range(3)]
+    coefficients = np.stack(columns, 1)[: terms.shape[1]]
+    return LensShape(order, coefficients, len(chosen), len(place))
+
+
+def _terms(place: Floats, order: int) -> Floats:
+    """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms)."""
+    x, y = place[:, 0], place[:, 1]
+    return np.stack(
+        [x ** (p - j) * y**j for p in range(1, order + 1) for j in range(p + 1)], axis=1
+    )
+
+
+def robust_fit(
+    design: Floats, values: Floats, errors: Floats, prior: Floats | None = None, rounds: int = 8
+) -> tuple[Floats, Floats]:
+    """Weighted least squares that outliers cannot pull (Cauchy weights).
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, terms)
+    values, errors : ndarray, shape (n,)
+    prior : ndarray, shape (terms,), optional
+        One-sigma width of a prior about zero for each term; inf for none.
+
+    Returns
+    -------
+    solution : ndarray, shape (terms,)
+    covariance : ndarray, shape (terms, terms)
+        Scaled by the scatter that was seen, where that is larger than the errors.
+    """
+    weights = 1 / errors**2
+    ridge = np.zeros(design.shape[1]) if prior is None else 1 / np.square(prior)
+    ridge = ridge + 1e-9 * np.max(np.einsum("n,ni,ni->i", weights, design, design), initial=1e-9)
+    scale = 1.0
+    used = weights
+    solution = np.zeros(design.shape[1])
+    normal = np.diag(ridge)
+    for _ in range(rounds):
+        normal = np.einsum("n,ni,nj->ij", used, design, design)
+        slope = design.T @ (used * values)
+        solution = np.linalg.solve(normal + scale**2 * np.diag(ridge), slope)
+        pull = (values - design @ solution) / errors
+        freedom = max(len(values) - design.shape[1], 1) / max(len(values), 1)
+        scale = max(1.4826 * float(np.median(np.abs(pull))) / np.sqrt(freedom), 1e-3)
+        used = weights / (1 + (pull / (2.5 * scale)) ** 2)
+    covariance = np.linalg.inv(normal / max(scale, 1.0) ** 2 + np.diag(ridge))
+    return solution, covariance

@@ -1,0 +1,351 @@
+"""Motion inside each exposure: second moments minus the lens -> trail, turn, doubled stars.
+
+Every frame's moments, with the lens's change across the field taken out, leave a constant
+(a trail and a blur), terms linear in the place (a trail that a turn makes longer on one
+side) and terms in the square of the radius (a change of focus). The shift of the sky
+between neighbouring frames then decides what at the centre is motion and what is glass.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from skyplumb import shapes
+from skyplumb.lens import LensShape, Votes, robust_fit
+from skyplumb.pointing import Pointing
+from skyplumb.records import NAN, Measure
+from skyplumb.stars import BIT
+
+Floats = NDArray[np.float64]
+
+FEWEST_VOTES = 8
+DOUBLE_REACH_PX = 90.0
+GLASS_SIGMA_PX2 = 0.25
+"""How far from round a lens may draw stars at its very centre before that is believed to be
+motion, px^2 (decentring; common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """What one frame's stars show before glass and motion are told apart."""
+
+    votes: int
+    centre: Floats
+    """Trace, mxx - myy and 2 mxy at the centre of the field, px^2."""
+    covariance: Floats
+    """Variances of `centre`, px^4."""
+    kurt: float
+    """Median weighted fourth moment."""
+    slope: Floats
+    """Shape (2,): linear part of the spin terms that a turn during the exposure leaves."""
+    slope_sigma: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How the stars moved across the sensor during one exposure, by the neighbours' pointings."""
+
+    dx_px: float = NAN
+    """At the middle of the picture, over the exposure."""
+    dy_px: float = NAN
+    turn_deg: float = NAN
+    """Turn of the star field over the exposure, from +x towards +y."""
+    step_px: float = NAN
+    """Jump of the pointing before this frame that its run's drift does not explain."""
+
+    @property
+    def length_px(self) -> float:
+        """Net shift, px; NaN if no neighbour was solved."""
+        return float(np.hypot(self.dx_px, self.dy_px))
+
+    @property
+    def angle_deg(self) -> float:
+        """Axis of the shift in the picture, -90..90."""
+        return float((np.degrees(np.arctan2(self.dy_px, self.dx_px)) + 90) % 180 - 90)
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """The trail of one frame."""
+
+    trail_px: float = NAN
+    trail_sigma_px: float = NAN
+    trail_angle_deg: float = NAN
+    trail_worst_px: float = NAN
+    """At the corner where a turn of the field makes it longest."""
+    across_px2: float = NAN
+    """Second moment across the trail at the centre, px^2: lens, focus and seeing."""
+    kurt: float = NAN
+    """Fourth moment of the untrailed star profile."""
+    doubled_px: float = NAN
+    doubled_angle_deg: float = NAN
+
+
+def stretch_of(frame: Votes, lens: LensShape) -> Stretch | None:
+    """Decompose one frame; None with fewer than `FEWEST_VOTES` stars."""
+    count = len(frame.place)
+    if count < FEWEST_VOTES:
+        return None
+    x, y = frame.place[:, 0], frame.place[:, 1]
+    r2 = x * x + y * y
+    residual = frame.spins - lens.at(frame.place)
+    one = np.ones(count)
+    rich = count >= 40
+    # Trace: level, tilt of focus, bowl of focus.
+    design = np.stack([one, x, y, r2], 1) if rich else one[:, None]
+    trace, trace_cov = robust_fit(design, residual[:, 0], frame.errors[:, 0])
+    # The spins share their terms, so they are fitted together: trail (2), turn with trail
+    # (2), turn squared (1), radial stretch by focus (1).
+    zero = np.zeros(count)
+    columns_1 = [one, zero]
+    columns_2 = [zero, one]
+    priors = [np.inf, np.inf]
+    if rich:
+        # b (Jr)^T + (Jr) b^T with Jr = (-y, x): xx - yy = -2 (b1 y + b2 x), 2 xy = 2 (b1 x - b2 y).
+        # A turn squared and a radial stretch by focus differ in sign alone: one term holds both.
+        columns_1 += [-2 * y, -2 * x, x * x - y * y]
+        columns_2 += [2 * x, -2 * y, 2 * x * y]
+        usual = float(np.median(frame.spins[:, 0]))
+        priors += [0.3 * usual, 0.3 * usual, 1.0 * usual]
+    spin_design = np.concatenate([np.stack(columns_1, 1), np.stack(columns_2, 1)])
+    values = np.concatenate([residual[:, 1], residual[:, 2]])
+    errors = np.concatenate([frame.errors[:, 1], frame.errors[:, 2]])
+    spin, spin_cov = robust_fit(spin_design, values, errors, np.array(priors))
+    return Stretch(
+        votes=count,
+        centre=np.array([trace[0], spin[0], spin[1]]),
+        covariance=np.array([trace_cov[0, 0], spin_cov[0, 0], spin_cov[1, 1]]),
+        kurt=float(np.median(frame.kurt)),
+        slope=spin[2:4] if rich else np.zeros(2),
+        slope_sigma=np.sqrt(np.diag(spin_cov)[2:4]) if rich else np.full(2, np.inf),
+    )
+
+
+def drifts(
+    pointings: Sequence[Pointing], mid_s: Sequence[float], exposure_s: Sequence[float]
+) -> list[Drift]:
+    """Shift of the stars over each exposure, from the pointings before and after it.
+
+    Parameters
+    ----------
+    pointings : sequence of Pointing
+        Of one run, in order of time.
+    mid_s : sequence of float
+        Middle of each exposure, s from any origin.
+    exposure_s : sequence of float
+
+    Notes
+    -----
+    Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
+    that begins), the rate nearer to the run's usual one is taken.
+    """
+    count = len(pointings)
+    legs: list[tuple[Floats, float] | None] = []
+    for n in range(count - 1):
+        legs.append(_leg(pointings[n], pointings[n + 1], mid_s[n + 1] - mid_s[n]))
+    rates = np.array([leg[0] for leg in legs if leg is not None]).reshape(-1, 3)
+    if len(rates) == 0:
+        return [Drift() for _ in range(count)]
+    usual = np.median(rates, axis=0)
+    out = []
+    for n in range(count):
+        if not pointings[n].solved:
+            out.append(Drift())
+            continue
+        sides = [legs[m] for m in (n - 1, n) if 0 <= m < count - 1 and legs[m] is not None]
+        if not sides:
+            out.append(Drift())
+            continue
+        around = np.array([side[0] for side in sides if side is not None])
+        noise = max(side[1] for side in sides if side is not None)
+        rate = around.mean(axis=0)
+        if len(around) == 2:
+            gap = np.hypot(*(around[0] - around[1])[:2])
+            level = max(np.hypot(*rate[:2]), np.hypot(*usual[:2]))
+            if gap > max(0.5 * level, 4 * noise):
+                nearer = np.argmin(np.hypot(*(around - usual)[:, :2].T))
+                rate = around[nearer]
+        time = exposure_s[n]
+        before = legs[n - 1] if n > 0 else None
+        step = NAN
+        if before is not None:
+            step = float(np.hypot(*(before[0] - usual)[:2]) * (mid_s[n] - mid_s[n - 1]))
+        out.append(
+            Drift(
+                float(rate[0] * time),
+                float(rate[1] * time),
+                float(np.degrees(rate[2]) * time),
+                step,
+            )
+        )
+    return out
+
+
+def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | None:
+    """Rate of a star's image between two frames: dx, dy px/s, turn rad/s; and its noise, px/s."""
+    if not (a.solved and b.solved and seconds > 0):
+        return None
+    camera = a.camera
+    assert camera is not None and a.frame is not None and b.frame is not None
+    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
+    reach = 0.2 * camera.height_px
+    pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    ra, dec = a.frame.icrs(camera.directions(pixels) @ a.attitude)
+    later = camera.project(b.frame.directions(ra, dec) @ b.attitude.T)
+    if not np.isfinite(later).all():
+        return None
+    move = later - pixels
+    arms = (pixels - middle)[1:]
+    turned = move[1:] - move[0]
+    turn = float((arms[:, 0] @ turned[:, 1] - arms[:, 1] @ turned[:, 0]) / np.sum(arms**2))
+    noise = camera.focal_px * np.sqrt(
+        a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
+    )
+    return np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds)
+
+
+def glass_at_centre(
+    stretches: Sequence[Stretch | None], drift: Sequence[Drift], kurt: float
+) -> Floats:
+    """What the lens itself does to stars at the centre: mxx - myy and 2 mxy, px^2.
+
+    Where the pointings say how far the sky moved, the stretch that this leaves unexplained
+    and that the sharpest frames share is glass. Without pointings nothing can tell glass
+    from motion, and the centre is taken for round.
+    """
+    left, weight = [], []
+    for stretch, shift in zip(stretches, drift, strict=True):
+        if stretch is None or not np.isfinite(shift.length_px):
+            continue
+        across = max(stretch.centre[0] - np.hypot(*stretch.centre[1:]), 0.2) / 2
+        excess = float(shapes.moment_excess(np.float64(shift.length_px), across, np.float64(kurt)))
+        turn = 2 * np.radians(shift.angle_deg)
+        left.append(stretch.centre[1:] - excess * np.array([np.cos(turn), np.sin(turn)]))
+        # Wind adds to the stretch; frames that it left alone say most of the glass.
+        weight.append(1 / (stretch.centre[0] + 2 * excess) ** 2)
+    if len(left) < 3:
+        return np.zeros(2)
+    rest = np.array(left)
+    size = np.hypot(rest[:, 0], rest[:, 1])
+    # The third with the least left over; an average of them all would take wind for glass.
+    calm = np.argsort(size, kind="stable")[: max(3, len(rest) // 3)]
+    centre = np.average(rest[calm], axis=0, weights=np.array(weight)[calm])
+    scatter = np.median(np.abs(rest[calm] - centre)) * 1.4826 / np.sqrt(len(calm)) + 1e-3
+    return np.asarray(centre * GLASS_SIGMA_PX2**2 / (GLASS_SIGMA_PX2**2 + scatter**2))
+
+
+def motion_of(
+    stretch: Stretch | None,
+    glass: Floats,
+    drift: Drift,
+    kurt: float,
+    picture: tuple[int, int],
+    doubled: tuple[float, float],
+) -> Motion:
+    """Trail of one frame from its stretch, with the glass at the centre taken out."""
+    if stretch is None:
+        return Motion(doubled_px=doubled[0], doubled_angle_deg=doubled[1])
+    spin = stretch.centre[1:] - glass
+    size = float(np.hypot(*spin))
+    sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
+    # Noise has no direction but always has a length: take it out of the square.
+    excess = float(np.sqrt(max(size**2 - 2 * sigma**2, 0.0)))
+    across = max((stretch.centre[0] - size) / 2, 0.05)
+    length = float(shapes.trail_length_px(np.float64(excess), np.float64(across), np.float64(kurt)))
+    per_px2 = max(
+        float(
+            shapes.trail_length_px(np.float64(excess + sigma), np.float64(across), np.float64(kurt))
+        )
+        - length,
+        1e-3,
+    )
+    angle = float(np.degrees(np.arctan2(spin[1], spin[0])) / 2)
+    return Motion(
+        trail_px=length,
+        trail_sigma_px=per_px2,
+        trail_angle_deg=angle,
+        trail_worst_px=_worst(length, angle, stretch, drift, kurt, across, picture),
+        across_px2=across,
+        kurt=kurt,
+        doubled_px=doubled[0],
+        doubled_angle_deg=doubled[1],
+    )
+
+
+def _worst(
+    length: float,
+    angle: float,
+    stretch: Stretch,
+    drift: Drift,
+    kurt: float,
+    across: float,
+    picture: tuple[int, int],
+) -> float:
+    """Longest trail at a corner: the centre's, and a turn about some point during the exposure.
+
+    The turn comes from the pointings where they show one, since moments hold it badly; else
+    from the linear part of the stretch where that stands clear of its error.
+    """
+    along = length * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    half = np.hypot(*picture) / 2
+    turn = np.radians(drift.turn_deg) if np.isfinite(drift.turn_deg) else 0.0
+    if np.isfinite(drift.dx_px) and along @ np.array([drift.dx_px, drift.dy_px]) < 0:
+        along = -along  # a trail has no head, the shift of the sky does
+    if not np.isfinite(drift.turn_deg) and length > 0.5:
+        # b = t theta / 12 in units of the half diagonal, along the trail.
+        unit = along / length
+        strength = float(stretch.slope @ unit)
+        if abs(strength) > 4 * float(np.max(stretch.slope_sigma)):
+            turn = 12 * strength / (length * half)
+    corners = np.array([[1, 1], [-1, 1], [1, -1], [-1, -1]]) * np.array(picture) / 2
+    moved = along + turn * np.stack([-corners[:, 1], corners[:, 0]], 1)
+    return float(max(np.hypot(moved[:, 0], moved[:, 1]).max(), length))
+
+
+def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[float, float]:
+    """Separation (px) and image angle (degrees) at which stars stand twice; NaN if they don't.
+
+    Each star of a knocked frame has a companion at one and the same separation and with one
+    and the same share of the light, so the separations between detections pile up there.
+    Chance pairs spread evenly.
+    """
+    none = (NAN, NAN)
+    stars = measure.stars
+    stars = stars[(stars["flags"] & (BIT["hot"] | BIT["streak"])) == 0]
+    if len(stars) < 12:
+        return none
+    bright = stars[: max(12, len(stars) // 3)]
+    ours = np.stack([bright["x"], bright["y"]], 1).astype(np.float64)
+    places = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+    near = cKDTree(ours).sparse_distance_matrix(
+        cKDTree(places), DOUBLE_REACH_PX, output_type="coo_matrix"
+    )
+    # A long trail breaks into pieces along itself; those are no doubles.
+    least = max(1.1 * fwhm_px if np.isfinite(fwhm_px) else 2.0, 2.0)
+    if np.isfinite(trail_px):
+        least = max(least, 1.3 * trail_px)
+    usable = near.data > least
+    first, second = near.row[usable], near.col[usable]
+    if len(first) < 6:
+        return none
+    vectors = places[second] - ours[first]
+    # The fainter image may lie on either side: fold to one half of the plane.
+    flip = (vectors[:, 1] < 0) | ((vectors[:, 1] == 0) & (vectors[:, 0] < 0))
+    vectors = np.where(flip[:, None], -vectors, vectors)
+    radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
+    tree = cKDTree(vectors)
+    crowd = np.array([len(c) for c in tree.query_ball_point(vectors, radius)])
+    peak = int(np.argmax(crowd))
+    members = tree.query_ball_point(vectors[peak], radius)
+    stars_with = len(np.unique(first[members]))
+    by_chance = len(vectors) * radius**2 / (DOUBLE_REACH_PX**2 - least**2) * 2
+    if stars_with < 0.4 * len(bright) or len(members) < by_chance + 6 * np.sqrt(by_chance + 1):
+        return none
+    middle = np.median(vectors[members], axis=0)
+    angle = (np.degrees(np.arctan2(middle[1], middle[0])) + 90) % 180 - 90
+    return float(np.hypot(*middle)), float(angle)

@@ -1,0 +1,200 @@
+"""Verdicts -> the rows of frames.csv and the facts of summary.json."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binomtest
+
+from skyplumb.card import CardFile, when_utc
+from skyplumb.judge import Judged, JudgedRun
+from skyplumb.notes import Notes
+from skyplumb.records import Measure, SessionResult, ShotInfo
+
+Row = dict[str, object]
+
+
+def session_result(
+    name: str,
+    judged: Sequence[JudgedRun],
+    measures: Sequence[Measure],
+    excluded: Mapping[str, str],
+    others: Sequence[CardFile],
+    notes: Notes,
+    notices: Sequence[str],
+) -> SessionResult:
+    """Everything the files of one session are written from."""
+    by_file: dict[str, Row] = {}
+    for run in judged:
+        for frame in run.frames:
+            by_file[frame.facts.light.file] = _light_row(run, frame)
+    for measure in measures:
+        if measure.file not in by_file:
+            noted = notes.for_shot(measure.file, measure.info)
+            kind = "excluded" if measure.file in excluded else measure.kind
+            row = _shot_row(noted.info, when_utc(noted.info, noted).start_utc)
+            row |= {"kind": kind, "reason": excluded.get(measure.file, measure.note)}
+            if measure.kind != "unreadable":
+                row |= {"sky_level": measure.sky_level}
+            by_file[measure.file] = row
+    for entry in others:
+        by_file[entry.file.as_posix()] = {"kind": entry.kind, "reason": entry.note}
+    rows = [{"file": file, "session": name, **row} for file, row in sorted(by_file.items())]
+    order = {file: n for n, file in enumerate(_in_time(judged))}
+    rows.sort(key=lambda row: (order.get(str(row["file"]), len(order)), str(row["file"])))
+    crops = {m.file: m for m in measures if m.kind == "light"}
+    return SessionResult(
+        name, pd.DataFrame(rows), _summary(name, judged, rows, notices), crops, tuple(notices)
+    )
+
+
+def _in_time(judged: Sequence[JudgedRun]) -> list[str]:
+    """Light frames of all runs in order of time."""
+    lights = [frame.facts.light for run in judged for frame in run.frames]
+    return [light.file for light in sorted(lights, key=lambda one: (one.order_s, one.file))]
+
+
+def _shot_row(info: ShotInfo, start_utc: object) -> Row:
+    """Columns that come from the metadata alone."""
+    return {
+        "taken_camera": info.taken_camera,
+        "taken_utc": _iso(start_utc),
+        "camera": info.camera,
+        "lens": info.lens,
+        "focal_mm": info.focal_mm,
+        "aperture": info.fnumber,
+        "exposure_s": info.exposure_s,
+        "iso": info.iso,
+    }
+
+
+def _light_row(run: JudgedRun, frame: Judged) -> Row:
+    facts = frame.facts
+    light, motion = facts.light, facts.motion
+    pointing = light.pointing
+    return {
+        **_shot_row(light.info, light.start_utc),
+        "run": run.run.name,
+        "kind": "light",
+        "stars": facts.stars,
+        "fwhm_px": facts.fwhm_px,
+        "fwhm_arcsec": facts.fwhm_px * pointing.scale_arcsec_px,
+        "ellipticity": facts.ellipticity,
+        "image_angle_deg": facts.image_angle_deg,
+        "trail_px": motion.trail_px,
+        "trail_worst_px": motion.trail_worst_px,
+        "trail_sigma_px": motion.trail_sigma_px,
+        "trail_angle_deg": motion.trail_angle_deg,
+        "trail_pa_deg": pointing.position_angle_of(motion.trail_angle_deg),
+        "shift_px": facts.drift.length_px,
+        "doubled_px": motion.doubled_px,
+        "solved": "true" if pointing.solved else "false",
+        "ra_deg": pointing.ra_deg,
+        "dec_deg": pointing.dec_deg,
+        "roll_pa_deg": pointing.roll_pa_deg,
+        "scale_arcsec_px": pointing.scale_arcsec_px if pointing.solved else np.nan,
+        "altitude_deg": pointing.altitude_deg,
+        "azimuth_deg": pointing.azimuth_deg,
+        "sky_level": light.measure.sky_level,
+        "extinction_mag": facts.extinction_mag,
+        "verdict": frame.verdict,
+        "cause": frame.cause,
+        "confidence": frame.confidence,
+        "reason": frame.reason,
+        "taken_mid_utc": _iso(light.mid_utc),
+        "setup": light.notes.setup + 1,
+        "fwhm_across_px": facts.across_fwhm_px,
+        "measured_stars": facts.votes,
+        "matched_stars": len(pointing.star) if pointing.solved else np.nan,
+        "pointing_rms_px": pointing.rms_px,
+        "streaks": light.measure.trails,
+    }
+
+
+def _iso(moment: object) -> str:
+    """ISO 8601 to the millisecond, marked as UTC; empty where unknown."""
+    if moment is None:
+        return ""
+    return moment.isoformat(timespec="milliseconds") + "Z"  # type: ignore[attr-defined,no-any-return]
+
+
+def _summary(
+    name: str, judged: Sequence[JudgedRun], rows: Sequence[Row], notices: Sequence[str]
+) -> dict[str, object]:
+    frames = [frame for run in judged for frame in run.frames]
+    kept = [frame for frame in frames if frame.verdict == "keep"]
+    return {
+        "session": name,
+        "shots": len(rows),
+        "kinds": dict(sorted(Counter(str(row["kind"]) for row in rows).items())),
+        "lights": len(frames),
+        "keep": len(kept),
+        "keep_minutes": _minutes(kept),
+        "notices": list(notices),
+        "runs": [_run_summary(run) for run in judged],
+    }
+
+
+def _minutes(frames: Sequence[Judged]) -> float:
+    times = [frame.facts.light.info.exposure_s for frame in frames]
+    return round(sum(t for t in times if np.isfinite(t)) / 60, 2)
+
+
+def _run_summary(run: JudgedRun) -> dict[str, object]:
+    info = run.run.lights[0].info
+    count = len(run.frames)
+    keep = sum(frame.verdict == "keep" for frame in run.frames)
+    interval = binomtest(keep, count).proportion_ci(method="wilson")
+    lost = [frame for frame in run.frames if frame.verdict != "keep"]
+    return {
+        "run": run.run.name,
+        "camera": info.camera,
+        "lens": info.lens,
+        "focal_mm": info.focal_mm,
+        "aperture": info.fnumber,
+        "exposure_s": info.exposure_s,
+        "iso": info.iso,
+        "shots": count,
+        "keep": keep,
+        "doubtful": sum(frame.verdict == "doubtful" for frame in run.frames),
+        "hit_rate": keep / count,
+        "hit_rate_low": float(interval.low),
+        "hit_rate_high": float(interval.high),
+        "best_fwhm_px": run.best_fwhm_px,
+        "loss": dict(sorted(Counter(frame.cause for frame in lost).items())),
+        "loss_minutes": {
+            cause: _minutes([frame for frame in lost if frame.cause == cause])
+            for cause in sorted({frame.cause for frame in lost})
+        },
+        "frames": [
+            {
+                "file": frame.facts.light.file,
+                "verdict": frame.verdict,
+                "causes": {cause: round(share, 4) for cause, share in frame.causes.items()},
+            }
+            for frame in run.frames
+        ],
+        "mount": {
+            "setup": str(run.run.lights[0].notes.setup + 1),
+            **dict.fromkeys(MOUNT_NUMBERS),
+            "why_not": "the mount is not fitted yet by this version",
+        },
+    }
+
+
+MOUNT_NUMBERS = tuple(
+    name + suffix
+    for name in (
+        "axis_alt_error_arcmin",
+        "axis_az_error_arcmin",
+        "axis_total_error_arcmin",
+        "rate_error_ppm",
+        "periodic_amplitude_arcsec",
+        "periodic_period_s",
+        "sag_arcsec_per_min",
+    )
+    for suffix in ("", "_sigma")
+)
