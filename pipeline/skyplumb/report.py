@@ -442,7 +442,7 @@ def _setting(value: object) -> str:
 
 def _duration(seconds: float) -> str:
     """Seconds as `3 h 05 min`, `12 min` or `40 s`."""
-    if seconds < 60:
+    if seconds < 59.5:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
