@@ -84,7 +84,7 @@ def test_the_table_is_the_same_byte_for_byte_whatever_the_order_of_columns(
 
 def test_numbers_have_fixed_digits_and_the_unknown_is_empty(night: SessionResult) -> None:
     values = {"trail_px": -1e-9, "ra_deg": 303.2, "stars": 312.0, "shift_px": np.inf}
-    frames = table(night).head(1).assign(**values, dec_deg=None, solved=np.bool_(True))
+    frames = table(night).head(1).assign(**values, dec_deg=None, solved=np.array([True]))
     row = next(csv.DictReader(io.StringIO(frames_csv(frames))))
     assert row["trail_px"] == "0.000"
     assert row["ra_deg"] == "303.200000"
