@@ -10,7 +10,7 @@ from skyplumb.outputs import FRAME_COLUMNS
 from skyplumb.records import Measure, SessionResult
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
-HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.NEF"
+HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"
 NAN = float("nan")
 
 
@@ -40,7 +40,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 verdict, cause, trail = "reject", causes[n % 3], 2.0 + rng.exponential(2.0)
             elif n % 7 == 5:
                 verdict, cause, trail = "doubtful", causes[n % 3], 1.6
-            file = f"DCIM/{100 + len(runs)}FERN/FRN_{len(rows) + n:04d}.NEF"
+            file = f"DCIM/{100 + len(runs)}FERN/FRN_{len(rows) + n:04d}.DNG"
             if run == "2-wide" and n == 3:
                 file = HOSTILE_FILE
             known = not (run.startswith("3") and n % 4 == 1)
@@ -161,7 +161,7 @@ def _not_judged() -> list[dict[str, object]]:
         "dark": "no stars and no sky in the picture",
         "flat": "evenly lit",
         "bias": "shortest exposure, no light",
-        "companion": "belongs to FRN_0000.NEF",
+        "companion": "belongs to FRN_0000.DNG",
         "unsupported": "a JPEG alone has no raw samples to measure",
         "unreadable": "the file ends after 1024 of 24,003,112 bytes; copy it again",
         "excluded": "night notes leave out 21:40 to 21:50",
@@ -170,7 +170,7 @@ def _not_judged() -> list[dict[str, object]]:
     return [
         blank
         | {
-            "file": f"-odd/+{kind} <é>.NEF",
+            "file": f"-odd/+{kind} <é>.DNG",
             "session": "2026-08-14-fernhill-one",
             "run": "",
             "kind": kind,

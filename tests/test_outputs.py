@@ -131,11 +131,11 @@ def test_a_name_with_a_line_break_is_not_listed_but_named_on_the_page(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night).copy()
-    frames.loc[0, "file"] = "DCIM/two\nlines.NEF"
+    frames.loc[0, "file"] = "DCIM/two\nlines.DNG"
     folder = write_session(replace(night, frames=frames), tmp_path / "out", card)
     lines = (folder / "stackable.txt").read_text("utf-8").splitlines()
     assert len(lines) == len(kept(night)) - 1
-    assert "two\\nlines.NEF" in (folder / "report.html").read_text("utf-8")
+    assert "two\\nlines.DNG" in (folder / "report.html").read_text("utf-8")
 
 
 def test_lists_of_runs_that_are_no_more_go_away(
@@ -163,12 +163,12 @@ def test_runs_whose_names_differ_only_in_forbidden_signs_get_two_lists(
 def test_a_name_that_is_no_text_reaches_the_list_and_the_summary_exactly(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    odd = os.fsdecode(b"DCIM/\xff\xfe.NEF")
+    odd = os.fsdecode(b"DCIM/\xff\xfe.DNG")
     frames = table(night).copy()
     frames.loc[0, "file"] = odd
     summary: dict[str, object] = {"session": "s", "runs": [], "first": odd}
     folder = write_session(replace(night, frames=frames, summary=summary), tmp_path / "out", card)
-    assert b"/DCIM/\xff\xfe.NEF\n" in (folder / "stackable.txt").read_bytes()
+    assert b"/DCIM/\xff\xfe.DNG\n" in (folder / "stackable.txt").read_bytes()
     told = json.loads((folder / "summary.json").read_text("utf-8"))
     assert told["sessions"][0]["first"] == odd
 
@@ -322,7 +322,7 @@ def test_kept_frames_are_symlinks_under_their_run_with_their_path_kept(
     laid = files_in(into)
     assert {p.resolve() for p in laid} == {card / file for file in kept(night)["file"]}
     assert all(p.is_symlink() for p in laid)
-    assert into / "1-tarn-85/DCIM/100FERN/FRN_0000.NEF" in laid
+    assert into / "1-tarn-85/DCIM/100FERN/FRN_0000.DNG" in laid
 
 
 def test_without_symlinks_a_copy_is_laid_and_never_a_hard_link(
@@ -350,7 +350,7 @@ def test_a_second_call_takes_away_only_what_the_first_one_laid(
     link_kept(kept(night), into, card)
     mine = into / "1-tarn-85" / "notes.txt"
     mine.write_text("mine")
-    replaced = into / "1-tarn-85/DCIM/100FERN/FRN_0001.NEF"
+    replaced = into / "1-tarn-85/DCIM/100FERN/FRN_0001.DNG"
     replaced.unlink()
     replaced.write_text("my own picture")
     link_kept(kept(night).tail(2), into, card)
@@ -380,7 +380,7 @@ def test_an_edited_copy_is_the_photographers_and_stays(
 def test_a_foreign_file_in_the_way_is_named_and_left_alone(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    foreign = tmp_path / "links/1-tarn-85/DCIM/100FERN/FRN_0000.NEF"
+    foreign = tmp_path / "links/1-tarn-85/DCIM/100FERN/FRN_0000.DNG"
     foreign.parent.mkdir(parents=True)
     foreign.write_text("mine")
     with pytest.raises(UserError, match="is in the way"):
