@@ -1,0 +1,122 @@
+"""How far a long job is: a bar on a terminal, now and then a line elsewhere, or nothing."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from types import TracebackType
+from typing import TextIO
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, Task, TextColumn
+from rich.progress import Progress as Bar
+from rich.text import Text
+
+_EVERY_PART = 0.05
+_EVERY_S = 30.0
+
+
+class Progress:
+    """Counts frames done and says so, with the rate and the time left.
+
+    Parameters
+    ----------
+    total : int
+        Frames to do.
+    quiet : bool
+        Say nothing.
+    stream : text stream, optional
+        Where to; stderr if not given. A terminal gets a bar that stays in its line, anything
+        else a plain line for every twentieth part or every 30 s, whichever comes first.
+    clock : callable
+        Seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        total: int,
+        quiet: bool = False,
+        stream: TextIO | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.total = total
+        self.done = 0
+        self._stream = stream if stream is not None else sys.stderr
+        self._quiet = quiet or total == 0
+        self._clock = clock
+        self._started = self._last_s = clock()
+        self._last_done = 0
+        self._bar: Bar | None = None
+
+    def __enter__(self) -> Progress:
+        self._started = self._last_s = self._clock()
+        if not self._quiet and self._stream.isatty():
+            self._bar = Bar(
+                TextColumn("measuring"),
+                BarColumn(),
+                MofNCompleteColumn(),
+                _Pace(self),
+                console=Console(file=self._stream),
+            )
+            self._bar.add_task("", total=self.total)
+            self._bar.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+        elif self._last_done < self.done:
+            self._say()
+
+    def step(self, frames: int = 1) -> None:
+        """So many more are done."""
+        self.done += frames
+        if self._bar is not None:
+            self._bar.advance(self._bar.task_ids[0], frames)
+            return
+        part = (self.done - self._last_done) / max(1, self.total)
+        if part >= _EVERY_PART or self._clock() - self._last_s >= _EVERY_S:
+            self._say()
+
+    def pace(self) -> str:
+        """Rate and time left in words, such as `0.8 frames/s, 18 min left`."""
+        spent = self._clock() - self._started
+        if self.done == 0 or spent <= 0.0:
+            return ""
+        rate = self.done / spent
+        shown = f"{rate:.1f} frames/s" if rate >= 0.1 else f"{1.0 / rate:.0f} s a frame"
+        return f"{shown}, {_duration((self.total - self.done) / rate)} left"
+
+    def _say(self) -> None:
+        """One plain line."""
+        self._last_done, self._last_s = self.done, self._clock()
+        if self._quiet:
+            return
+        part = self.done / self.total
+        line = f"measured {self.done} of {self.total} frames ({part:.0%}), {self.pace()}"
+        print(line.rstrip(", "), file=self._stream, flush=True)
+
+
+class _Pace(ProgressColumn):
+    """The last column of the bar."""
+
+    def __init__(self, progress: Progress) -> None:
+        super().__init__()
+        self._progress = progress
+
+    def render(self, task: Task) -> Text:
+        return Text(self._progress.pace())
+
+
+def _duration(seconds: float) -> str:
+    """In the unit that suits: 40 s, 12 min, 3 h 05 min."""
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60.0)
+    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
