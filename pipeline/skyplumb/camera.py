@@ -150,7 +150,7 @@ def fit_attitude(
         weight = np.where(good, matched.weights**2 / (1 + (pull / (3 * scale)) ** 2), 0.0)
         j = np.where(good[:, None, None], jacobian, 0.0)
         r = np.where(good[:, None], residuals, 0.0)
-        normal = np.einsum("n,nki,nkj->ij", weight, j, j)
+        normal = np.einsum("nki,nkj->ij", weight[:, None, None] * j, j, optimize=True)
         slope = np.einsum("n,nki,nk->i", weight, j, r)
         turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
         attitude = Rotation.from_rotvec(turn).as_matrix() @ attitude
@@ -202,7 +202,9 @@ def fit_camera(
             j = np.where(good[:, None, None], jacobian, 0.0)
             r = np.where(good[:, None], residual, 0.0)
             where = np.r_[np.arange(count), count + 3 * number + np.arange(3)]
-            normal[np.ix_(where, where)] += np.einsum("n,nki,nkj->ij", weight, j, j)
+            normal[np.ix_(where, where)] += np.einsum(
+                "nki,nkj->ij", weight[:, None, None] * j, j, optimize=True
+            )
             slope[where] += np.einsum("n,nki,nk->i", weight, j, r)
         for index, name in enumerate(names):
             sigma = priors.get(name) or priors.get(name[0])

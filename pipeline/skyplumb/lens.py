@@ -135,7 +135,7 @@ def robust_fit(
     solution = np.zeros(design.shape[1])
     normal = np.diag(ridge)
     for _ in range(rounds):
-        normal = np.einsum("n,ni,nj->ij", used, design, design)
+        normal = (design * used[:, None]).T @ design
         slope = design.T @ (used * values)
         solution = np.linalg.solve(normal + scale**2 * np.diag(ridge), slope)
         pull = (values - design @ solution) / errors

@@ -325,9 +325,11 @@ def _match(
     known = catalogue()
     axis = _icrs_axis(exposure, attitude)
     radius = np.arctan(min(camera.corner * 1.3, 12.0)) * 1.05 + 0.01
-    near = np.flatnonzero(known.directions @ axis > np.cos(min(radius, 1.4)))
+    radius = min(radius, 1.4)
     # The catalogue goes deeper than a short exposure: as many as there are stars will do.
-    near = near[: 4 * len(stars) + 200]
+    most = 4 * len(stars) + 200
+    whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
+    near = np.flatnonzero(known.directions[:whole_sky] @ axis > np.cos(radius))[:most]
     seen = exposure.frame.directions(known.ra_rad[near], known.dec_rad[near])
     places = camera.project(seen @ attitude.T)
     half = np.array([camera.width_px, camera.height_px]) / 2

@@ -30,6 +30,12 @@ GAUSSIAN_KURT = 2.0
 """Weighted radial fourth moment of a Gaussian; wings make it larger, a trail smaller."""
 
 
+STEP_DONE = 2e-3
+"""A step of the moments, over the smaller moment, that ends the fit."""
+LEAST_MOMENT = 0.02
+"""No star is narrower than a quarter of a pixel's own box, px^2."""
+
+
 @dataclass(frozen=True, slots=True)
 class GaussianFits:
     """Best elliptical Gaussian of each of n stars; all arrays have n rows."""
@@ -76,120 +82,149 @@ def fit_gaussians(
         First guess of the centre, px from the middle sample.
     """
     count, size, _ = stamps.shape
-    samples = size * size
-    places = np.arange(size, dtype=np.float32) - size // 2
-    px = np.tile(places, size)[None, :]
-    py = np.repeat(places, size)[None, :]
-    data = stamps.reshape(count, samples).astype(np.float32)
-    kinds = classes.reshape(count, samples)
-    levels = max(int(kinds.max(initial=0)) + 1, 1)
-    member = [(kinds == k).astype(np.float32) for k in range(levels)]
-    used = np.logical_not(kinds < 0).astype(np.float32)
-    data = data * used
-
+    data, px, py, member = _samples(stamps, classes)
+    levels = member.shape[2]
     shape = start.astype(np.float64).copy()
     centre = start_xy.astype(np.float64).copy()
-    amplitude = np.zeros((count, levels))
-    jacobian = np.empty((count, samples, 5 + levels), np.float32)
     cost = np.full(count, np.inf)
     damping = np.full(count, 1e-3)
-    best = (centre.copy(), shape.copy())
     last_step = np.full(count, np.inf)
-
-    def model(
-        centre: Floats, shape: Floats
-    ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        det = np.maximum(shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2, 1e-6)
-        iaa, ibb, iab = (
-            (column / det).astype(np.float32)[:, None]
-            for column in (shape[:, 1], shape[:, 0], -shape[:, 2])
-        )
-        dx = px - centre[:, :1].astype(np.float32)
-        dy = py - centre[:, 1:].astype(np.float32)
-        u = iaa * dx + iab * dy
-        v = iab * dx + ibb * dy
-        radius2 = u * dx + v * dy
-        return u, v, radius2
-
-    def heights(gauss: NDArray[np.float32]) -> Floats:
-        columns = [
-            np.einsum("np,np,np->n", member[k], data, gauss)
-            / np.maximum(np.einsum("np,np,np->n", member[k], gauss, gauss), 1e-9)
-            for k in range(levels)
-        ]
-        return np.stack(columns, axis=1).astype(np.float64)
-
+    best_centre, best_shape = centre.copy(), shape.copy()
+    normals = np.tile(np.eye(5 + levels), (count, 1, 1))
+    live = np.arange(count)
     for _ in range(iterations):
-        u, v, radius2 = model(centre, shape)
-        gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
-        amplitude = heights(gauss)
-        bright = sum(member[k] * amplitude[:, k, None].astype(np.float32) for k in range(levels))
-        fitted = bright * gauss
-        residual = data - fitted
-        new_cost = np.einsum("np,np->n", residual, residual).astype(np.float64)
-        better = new_cost <= cost * (1 + 1e-9)
-        damping = np.where(better, np.maximum(damping * 0.2, 1e-5), np.minimum(damping * 8, 1e3))
-        for kept, now in zip(best, (centre, shape), strict=True):
-            kept[better] = now[better]
-        cost = np.where(better, new_cost, cost)
+        d, x, y, m = (
+            (data, px, py, member)
+            if len(live) == count
+            else (data[live], px[live], py[live], member[live])
+        )
+        u, v, radius2 = _offsets(x, y, centre[live], shape[live])
+        jacobian = np.empty((*d.shape, 5 + levels), np.float32)
+        heights = _model(d, m, radius2, jacobian)
+        fitted = np.matmul(jacobian[..., 5:], heights[..., None])[..., 0]
+        residual = d - fitted
         jacobian[..., 0] = fitted * u
         jacobian[..., 1] = fitted * v
-        jacobian[..., 2] = 0.5 * fitted * u * u
-        jacobian[..., 3] = 0.5 * fitted * v * v
-        jacobian[..., 4] = fitted * u * v
-        for k in range(levels):
-            jacobian[..., 5 + k] = gauss * member[k]
-        normal = np.matmul(jacobian.transpose(0, 2, 1), jacobian).astype(np.float64)
-        slope = np.einsum("npi,np->ni", jacobian, residual).astype(np.float64)
+        jacobian[..., 2] = 0.5 * jacobian[..., 0] * u
+        jacobian[..., 3] = 0.5 * jacobian[..., 1] * v
+        jacobian[..., 4] = jacobian[..., 0] * v
+        turned = jacobian.transpose(0, 2, 1)
+        normal = np.matmul(turned, jacobian).astype(np.float64)
+        slope = np.matmul(turned, residual[..., None])[..., 0].astype(np.float64)
+        new_cost = np.matmul(residual[:, None, :], residual[..., None])[:, 0, 0].astype(np.float64)
+        better = new_cost <= cost[live] * (1 + 1e-9)
+        damp = damping[live]
+        damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, 1e3))
+        damping[live] = damp
+        kept = live[better]
+        best_centre[kept], best_shape[kept] = centre[kept], shape[kept]
+        cost[kept], normals[kept] = new_cost[better], normal[better]
         diagonal = np.einsum("nii->ni", normal)
-        diagonal += damping[:, None] * diagonal + 1e-9 * diagonal.max(axis=1, keepdims=True) + 1e-12
+        diagonal += damp[:, None] * diagonal + 1e-9 * diagonal.max(axis=1, keepdims=True) + 1e-12
         step = np.linalg.solve(normal, slope[..., None])[..., 0]
         # A step of the covariance may not turn it inside out, nor the centre leave the star.
-        narrow = np.minimum(shape[:, 0], shape[:, 1])
-        reach = np.abs(step[:, 2:5]).max(axis=1) + 1e-12
-        scale = np.minimum(1.0, 0.5 * narrow / reach)
-        usable = better & np.isfinite(step).all(axis=1)
-        base_centre, base_shape = best
-        move = np.clip(step[:, :2], -1.0, 1.0)
-        centre = np.where(usable[:, None], base_centre + move, 0.5 * (base_centre + centre))
-        shape = np.where(
-            usable[:, None], base_shape + scale[:, None] * step[:, 2:5], 0.5 * (base_shape + shape)
+        narrow = np.minimum(shape[live, 0], shape[live, 1])
+        reach = np.abs(step[:, 2:5]).max(axis=1)
+        scale = np.minimum(1.0, 0.5 * narrow / (reach + 1e-12))[:, None]
+        usable = (better & np.isfinite(step).all(axis=1))[:, None]
+        base_centre, base_shape = best_centre[live], best_shape[live]
+        centre[live] = np.where(
+            usable, base_centre + np.clip(step[:, :2], -1, 1), 0.5 * (base_centre + centre[live])
         )
-        last_step = np.where(usable, np.abs(step[:, 2:5]).max(axis=1) / narrow, last_step)
-        if np.all(last_step < 1e-3):
+        moved = np.where(
+            usable, base_shape + scale * step[:, 2:5], 0.5 * (base_shape + shape[live])
+        )
+        moved[:, :2] = np.maximum(moved[:, :2], LEAST_MOMENT)
+        limit = 0.995 * np.sqrt(moved[:, 0] * moved[:, 1])
+        moved[:, 2] = np.clip(moved[:, 2], -limit, limit)
+        shape[live] = moved
+        last_step[live] = np.where(usable[:, 0], reach / narrow, last_step[live])
+        live = live[last_step[live] > STEP_DONE]
+        if len(live) == 0:
             break
 
-    centre, shape = best
-    _, _, radius2 = model(centre, shape)
-    gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
-    amplitude = heights(gauss)
-    bright = sum(member[k] * amplitude[:, k, None].astype(np.float32) for k in range(levels))
-    core = gauss * used
+    centre, shape = best_centre, best_shape
+    _, _, radius2 = _offsets(px, py, centre, shape)
+    gauss = np.empty((*data.shape, 5 + levels), np.float32)
+    heights = _model(data, member, radius2, gauss)
+    bright = np.matmul(member, heights[..., None])[..., 0]
+    core = gauss[..., 5:].sum(axis=-1)
     core2 = np.einsum("np,np->n", core, core).astype(np.float64)
-    residual = (data - bright * gauss) * core
+    residual = (data - bright * core) * core
     misfit2 = np.einsum("np,np->n", residual, residual) / np.maximum(core2, 1e-9)
     variance = np.maximum(noise**2, misfit2)
-    covariance = np.linalg.pinv(normal, hermitian=True)
+    covariance = np.linalg.pinv(normals, hermitian=True)
     errors = np.sqrt(np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0) * variance[:, None])
     # Each colour is brought to the star's own level before profiles are compared.
     level = np.where(bright > 0, data / np.maximum(bright, 1e-9), 0.0) * core
     total = level.sum(axis=1)
     kurt = np.einsum("np,np->n", level, radius2 * radius2) / np.where(total > 0, total, np.nan)
-    height = np.sqrt(np.einsum("np,np->n", bright * bright, core * core))
+    height = np.sqrt(np.einsum("np,np->n", bright * core, bright * core))
     det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
-    fits = (det > 0) & (shape[:, 0] > 0) & (shape[:, 1] > 0)
     inside = np.abs(centre).max(axis=1) < max(2.0, size / 4)
-    converged = (last_step < 0.05) & fits & inside & (amplitude[:, 0] > 0)
+    converged = (last_step < 0.05) & (det > 0) & inside & (heights[:, 0] > 0)
     return GaussianFits(
         x=centre[:, 0],
         y=centre[:, 1],
         moments=shape,
         errors=errors,
-        amplitude=amplitude,
+        amplitude=heights.astype(np.float64),
         snr=height.astype(np.float64) / noise if noise > 0 else np.full(count, np.nan),
         kurt=kurt.astype(np.float64),
         converged=converged,
     )
+
+
+def _samples(
+    stamps: NDArray[np.float32], classes: NDArray[np.int8]
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """The samples that are used: values, offsets x and y from the middle, and colour members.
+
+    Shapes (n, samples) and, for the members, (n, samples, classes); rows with fewer samples
+    end in members of no class.
+    """
+    count, size, _ = stamps.shape
+    kinds = classes.reshape(count, size * size)
+    most = int((kinds >= 0).sum(axis=1).max(initial=1))
+    order = np.argsort(kinds < 0, axis=1, kind="stable")[:, :most]
+    kinds = np.take_along_axis(kinds, order, axis=1)
+    data = np.take_along_axis(stamps.reshape(count, -1), order, axis=1).astype(np.float32)
+    levels = max(int(kinds.max(initial=0)) + 1, 1)
+    member = (kinds[..., None] == np.arange(levels)).astype(np.float32)
+    half = size // 2
+    px = (order % size - half).astype(np.float32)
+    py = (order // size - half).astype(np.float32)
+    return data * (kinds >= 0), px, py, member
+
+
+def _offsets(
+    px: NDArray[np.float32], py: NDArray[np.float32], centre: Floats, shape: Floats
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """M^-1 (x - centre), its two components, and the squared distance in units of sigma."""
+    det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
+    inverse = np.stack([shape[:, 1] / det, shape[:, 0] / det, -shape[:, 2] / det]).astype(
+        np.float32
+    )[..., None]
+    dx = px - centre[:, :1].astype(np.float32)
+    dy = py - centre[:, 1:].astype(np.float32)
+    u = inverse[0] * dx + inverse[2] * dy
+    v = inverse[2] * dx + inverse[1] * dy
+    return u, v, u * dx + v * dy
+
+
+def _model(
+    data: NDArray[np.float32],
+    member: NDArray[np.float32],
+    radius2: NDArray[np.float32],
+    jacobian: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Best height of each colour, shape (n, classes); its Gaussians go to jacobian[..., 5:]."""
+    gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
+    np.multiply(gauss[..., None], member, out=jacobian[..., 5:])
+    lit = jacobian[..., 5:]
+    light = np.matmul(lit.transpose(0, 2, 1), data[..., None])[..., 0]
+    norm = np.einsum("npk,npk->nk", lit, lit)
+    return np.asarray(light / np.maximum(norm, 1e-9), np.float32)
 
 
 def axes(moments: Floats) -> tuple[Floats, Floats, Floats]:

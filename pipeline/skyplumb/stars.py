@@ -48,7 +48,7 @@ HOT_SHARE = 0.62
 """Share of a star's light in its highest sample; a lens of FWHM 1.4 px reaches 0.37."""
 CROP_SIZE = 49
 CROP_RADII = (0.0, 0.17, 0.34, 0.5, 0.66, 0.8, 0.93)
-STAMP_HALVES = (7, 11, 17, 27, 45, 75, 120)
+STAMP_HALVES = (5, 7, 10, 14, 20, 30, 45, 75, 120)
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,10 +231,10 @@ def _measure(
     chosen = _choose(table, mosaic.width, mosaic.height, MEASURED_STARS)
     table["flags"] |= BIT["unfit"]
     mono = mosaic.plate.colours.shape == (1, 1)
-    # sep smooths before it thresholds, and its isophote cuts the wings: only a start.
-    broad = np.maximum(np.sqrt(np.maximum(found["a"], 0.5) * np.maximum(found["b"], 0.5)) * 2, 0.8)
+    # sep smooths before it thresholds, which adds 0.5 px^2; its isophote cuts the wings.
+    sigma = 2 * np.sqrt(np.maximum(found["a"] ** 2 - 0.45, 0.15))
     half = np.asarray(STAMP_HALVES)
-    want = np.maximum(3.2 * 2 * found["a"], 3.0 * broad) + 1
+    want = 3.6 * sigma + 1.5
     size_class = np.minimum(np.searchsorted(half, want), len(half) - 1)
     all_colours = False
     if not mono:
