@@ -301,7 +301,7 @@ def test_files_that_say_nothing_go_with_their_neighbours_in_the_folder() -> None
     found = sessions(
         [
             shot("a/2.dng", NIGHT),
-            shot("a/4.dng", later),
+            shot("a/4.nef", later),
             shot("b/1.dng", later),
             Measure("a/1.dng", "unreadable", "cut"),
             Measure("a/3.dng", "unreadable", "cut"),
@@ -319,7 +319,7 @@ def test_files_that_say_nothing_go_with_their_neighbours_in_the_folder() -> None
         "a/2.dng": first,
         "a/3.dng": first,
         "a/4.JPG": second,
-        "a/4.dng": second,
+        "a/4.nef": second,
         "b/0.JPG": second,
         "b/1.dng": second,
         "c/9.dng": first,

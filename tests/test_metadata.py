@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import fields
 from datetime import datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import exiv2
 import numpy as np
@@ -208,6 +209,49 @@ def test_pixel_pitch_comes_from_the_equivalent_focal_length_where_nothing_better
 def test_sensitivity_above_the_short_tag_is_read_from_the_long_one(dng: MakeDng) -> None:
     data = dng(Photo_ISOSpeedRatings="65535", Photo_RecommendedExposureIndex="102400")
     assert read_info(data, "a").iso == 102_400
+
+
+class ToldByRawpy:
+    """Stands in for a RAW of which only rawpy knows something."""
+
+    other = SimpleNamespace(
+        shutter_speed=1.0,
+        aperture=1.0,
+        focal_length=0.0,
+        iso_speed=800.0,
+        timestamp=datetime(1970, 1, 1),
+    )
+    lens = SimpleNamespace(model="Harrow 35 mm")
+
+    def __enter__(self) -> "ToldByRawpy":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
+
+    def open_buffer(self, _: object) -> None:
+        pass
+
+
+def test_what_rawpy_answers_for_the_unknown_is_not_believed(
+    monkeypatch: pytest.MonkeyPatch, dng: MakeDng
+) -> None:
+    # 1 s, f/1.0 and 1970 were seen to stand for missing tags.
+    monkeypatch.setattr("skyplumb._exif.rawpy.RawPy", ToldByRawpy)
+    info = read_info(dng(), "a.dng")
+    assert math.isnan(info.exposure_s)
+    assert math.isnan(info.fnumber)
+    assert math.isnan(info.focal_mm)
+    assert (info.clock, info.taken_camera) == (None, "")
+    assert (info.iso, info.lens) == (800, "Harrow 35 mm")
+
+
+def test_what_exiv2_read_is_not_overruled_by_rawpy(
+    monkeypatch: pytest.MonkeyPatch, dng: MakeDng
+) -> None:
+    monkeypatch.setattr("skyplumb._exif.rawpy.RawPy", ToldByRawpy)
+    info = read_info(dng(Photo_LensModel="Wren 50", Photo_ISOSpeedRatings="3200"), "a.dng")
+    assert (info.iso, info.lens) == (3200, "Wren 50")
 
 
 def test_every_key_asked_for_is_one_exiv2_knows() -> None:
