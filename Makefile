@@ -1,0 +1,35 @@
+# Everything a fresh machine needs: `make demo`, `make test`.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.installed
+
+help: ## Print this list
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sort | sed -E 's/:.*## /\t/' | expand -t 12
+
+$(STAMP): pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[dev]"
+	@touch $@
+
+install: $(STAMP) ## Make the environment and install skyplumb into it
+
+demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
+	@test -e demo-card/truth.json || $(BIN)/skyplumb demo --out demo-card
+	$(BIN)/skyplumb audit demo-card/card --out demo-audit
+
+test: $(STAMP) ## Run the tests
+	$(BIN)/python -m pytest
+
+check: $(STAMP) ## What CI runs besides the tests: style and types
+	$(BIN)/ruff format --check pipeline tests
+	$(BIN)/ruff check pipeline tests
+	$(BIN)/mypy pipeline/skyplumb
+
+bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame; print tables
+	$(BIN)/python -m tests.bench
+
+clean: ## Remove the environment, the demo and all caches
+	rm -rf $(VENV) demo-card demo-audit bench-out .pytest_cache .mypy_cache .ruff_cache
+
+.PHONY: help install demo test check bench clean
