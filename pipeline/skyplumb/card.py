@@ -327,15 +327,15 @@ def _nights(shots: Sequence[_Dated]) -> list[tuple[date, list[str]]]:
     by_sun: dict[date, list[str]] = defaultdict(list)
     by_clock: list[tuple[date, list[str]]] = []
     for stretch in _stretches(sorted(shots, key=lambda shot: (shot.clock, shot.file))):
-        known = [shot for shot in stretch if shot.evening is not None]
+        known = [(shot.clock, shot.evening) for shot in stretch if shot.evening is not None]
         if not known:
             first = (stretch[0].clock - timedelta(hours=12)).date()
             by_clock.append((first, [shot.file for shot in stretch]))
             continue
         for shot in stretch:
-            near = min(known, key=lambda other: abs(other.clock - shot.clock))
-            evening = shot.evening or near.evening
-            assert evening is not None
+            evening = shot.evening
+            if evening is None:
+                evening = min(known, key=lambda one: abs(one[0] - shot.clock))[1]
             by_sun[evening].append(shot.file)
     return sorted([*by_sun.items(), *by_clock], key=lambda night: night[0])
 
