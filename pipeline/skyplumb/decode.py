@@ -8,8 +8,13 @@ refused.
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import functools
 import io
+import sys
 import warnings
+from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
@@ -29,6 +34,9 @@ _SAMPLES_MOST = 300_000_000
 """A header that promises more is taken for damage; the largest sensors sold have half of it."""
 _SIDE_LEAST = 16
 """A picture smaller than this has no room for a star and its sky."""
+
+_M_PERTURB = -6
+"""Of glibc's malloc.h; see mallopt(3)."""
 
 _IMAGES = (fits.PrimaryHDU, fits.ImageHDU, fits.CompImageHDU)
 
@@ -73,7 +81,7 @@ def decode(data: bytes, file: str, mosaic_claim: str = "") -> Plate:
 def _decode_raw(data: bytes, file: str) -> Plate:
     """Through LibRaw, to the mosaic as it stands in the file, without the masked margin."""
     try:
-        with rawpy.imread(io.BytesIO(data)) as raw:
+        with _zeroed_memory(), rawpy.imread(io.BytesIO(data)) as raw:
             visible = raw.raw_image_visible
             samples = np.array(visible[..., 1] if visible.ndim == 3 else visible)
             index = _MONO if visible.ndim == 3 else _raw_pattern(raw)
@@ -97,6 +105,34 @@ def _decode_raw(data: bytes, file: str) -> Plate:
     _check_not_blank(samples, white, file)
     _check_no_gap(samples, white, file)
     return Plate(samples, colours, black, min(white, clipping_level(samples)))
+
+
+@contextlib.contextmanager
+def _zeroed_memory() -> Iterator[None]:
+    """Let memory be empty when it is handed out.
+
+    A RAW whose data are missing can decode "successfully" to whatever stood in LibRaw's memory,
+    which may be the frame before. Emptied, it is a blank. Only glibc can be told so; most other
+    systems hand out large blocks empty anyway.
+    """
+    adjust = _mallopt()
+    if adjust is None:
+        yield
+        return
+    adjust(_M_PERTURB, 0xFF)  # glibc fills new blocks with the complement of this byte
+    try:
+        yield
+    finally:
+        adjust(_M_PERTURB, 0)  # and with nothing
+
+
+@functools.cache
+def _mallopt() -> Callable[[int, int], int] | None:
+    """glibc's adjustment of its memory, None where there is another C library."""
+    if sys.platform != "linux":
+        return None
+    adjust: Callable[[int, int], int] | None = getattr(ctypes.CDLL(None), "mallopt", None)
+    return adjust
 
 
 def _raw_pattern(raw: Any) -> NDArray[np.intp]:
