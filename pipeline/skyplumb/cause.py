@@ -98,6 +98,8 @@ def _cause_of(rule: str, evidence: Evidence, number: int) -> str:
 def _trail_cause(evidence: Evidence, number: int) -> str:
     """Cause of a trail by its direction and by the shift of the sky."""
     frame = evidence.frames[number]
+    if np.isfinite(frame.motion.doubled_px):
+        return "knock"
     drift, trail = frame.drift, frame.motion.trail_px
     if not np.isfinite(drift.length_px) or not np.isfinite(trail):
         return "unexplained"

@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skyplumb import shapes
 from skyplumb.cause import Evidence, first_cause
-from skyplumb.lens import LensShape, Votes, learn_lens, votes
+from skyplumb.lens import Votes, learn_lens, votes
+from skyplumb.meanstar import excess_over_calm, spread_of, tail_length_px
 from skyplumb.motion import (
     Drift,
     Motion,
@@ -109,9 +111,10 @@ def _facts(runs: Sequence[Run]) -> dict[str, list[FrameFacts]]:
         glass = glass_at_centre(stretches, shifts, kurt)
         dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
         facts = [
-            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
+            _frame_facts(*parts, glass=glass, kurt=kurt)
             for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
         ]
+        facts = _with_tails(facts)
         start = 0
         for run in group:
             out[run.name] = facts[start : start + len(run.lights)]
@@ -149,8 +152,7 @@ def _frame_facts(
     drift: Drift,
     extinction: float,
     *,
-    lens: LensShape,
-    glass: np.ndarray,
+    glass: NDArray[np.float64],
     kurt: float,
 ) -> FrameFacts:
     """Put one frame's numbers together."""
@@ -169,7 +171,7 @@ def _frame_facts(
         across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
     return FrameFacts(
         light=light,
-        stars=len(light.measure.stars),
+        stars=light.measure.stars_found,
         votes=len(ballot.place),
         fwhm_px=fwhm,
         across_fwhm_px=across_fwhm,
@@ -179,6 +181,29 @@ def _frame_facts(
         drift=drift,
         extinction_mag=float(extinction),
     )
+
+
+def _with_tails(facts: Sequence[FrameFacts]) -> list[FrameFacts]:
+    """The same, with the trail of frames whose faint tails say more than their cores."""
+    trail = np.array([fact.motion.trail_px for fact in facts])
+    angle = np.array([fact.motion.trail_angle_deg for fact in facts])
+    spreads = [spread_of(fact.light.measure.mean_star) for fact in facts]
+    out = []
+    for fact, excess in zip(facts, excess_over_calm(spreads, trail, angle), strict=True):
+        tail = tail_length_px(excess, fact.motion.trail_px)
+        if tail is not None:
+            length, sigma, turned = tail
+            motion = replace(
+                fact.motion,
+                trail_px=length,
+                trail_sigma_px=sigma,
+                trail_angle_deg=turned,
+                trail_worst_px=max(length, fact.motion.trail_worst_px),
+                tail=True,
+            )
+            fact = replace(fact, motion=motion)
+        out.append(fact)
+    return out
 
 
 @dataclass(frozen=True, slots=True)

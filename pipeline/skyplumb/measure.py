@@ -48,12 +48,14 @@ def measure_shot(card: Path, file: PurePosixPath) -> Measure:
         width_px=width,
         height_px=height,
         stars=seen.stars,
+        stars_found=seen.stars_found,
         sky_level=seen.sky_level,
         noise=seen.noise,
         trails=seen.trails,
         hot_pixels=seen.hot_pixels,
         crops=seen.crops,
         crop_xy=seen.crop_xy,
+        mean_star=seen.mean_star,
     )
 
 

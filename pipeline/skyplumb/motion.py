@@ -84,6 +84,8 @@ class Motion:
     """Fourth moment of the untrailed star profile."""
     doubled_px: float = NAN
     doubled_angle_deg: float = NAN
+    tail: bool = False
+    """Whether the trail is a faint tail beside a sharper core, as a gust leaves it."""
 
 
 def stretch_of(frame: Votes, lens: LensShape) -> Stretch | None:

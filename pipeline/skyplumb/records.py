@@ -55,7 +55,7 @@ class ShotInfo:
     taken_camera: str = ""
     """The same as written in the file."""
     utc_offset_h: float = NAN
-    """Zone of `clock` as the file states it, hours east of UTC; 0 for FITS times, UTC by the standard."""
+    """Zone of `clock` as the file states it, hours east of UTC; 0 for FITS times (UTC)."""
     gps_utc: datetime | None = None
     """UTC of the GPS stamp, without zone object."""
     latitude_deg: float = NAN
@@ -135,7 +135,9 @@ class Measure:
     width_px: int = 0
     height_px: int = 0
     stars: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, STAR_DTYPE))
-    """Structured array of `STAR_DTYPE`, brightest first."""
+    """Structured array of `STAR_DTYPE`, brightest first; the brightest of a crowded frame only."""
+    stars_found: int = 0
+    """How many stars stand above the sky."""
     sky_level: float = NAN
     """Median green sky above black, sample units."""
     noise: float = NAN
@@ -148,6 +150,9 @@ class Measure:
     """Star crops at 100 %, shape (n, size, size), sample units above the sky, unstretched."""
     crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     """Their centres in the picture, px, ordered by distance from the optical axis."""
+    mean_star: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    """Median of the brighter stars of the middle of the field, each of height 1, shape (size,
+    size); it shows the faint tails that a gust leaves and a single star hides in its noise."""
 
 
 @dataclass(frozen=True, slots=True)

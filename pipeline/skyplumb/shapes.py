@@ -143,7 +143,9 @@ def fit_gaussians(
         if len(live) == 0:
             break
 
-    centre, shape = best_centre, best_shape
+    # A last step too small to be tried again is taken all the same.
+    done = (last_step <= STEP_DONE)[:, None]
+    centre, shape = np.where(done, centre, best_centre), np.where(done, shape, best_shape)
     _, _, radius2 = _offsets(px, py, centre, shape)
     gauss = np.empty((*data.shape, 5 + levels), np.float32)
     heights = _model(data, member, radius2, gauss)
@@ -285,7 +287,7 @@ def fwhm_px(moment: Floats, kurt: Floats) -> Floats:
     """Full width at half maximum of a star of this second moment and profile, px.
 
     2.3548 sqrt(moment) for a Gaussian; a profile with wings is narrower at half its
-    height: the factor 1 - 0.70 (kurt - 2) fits drawn Moffat stars (beta 2 to 6) within 1 %.
+    height: the factor 1 - 0.66 (kurt - 2) fits drawn Moffat stars (beta 2.5 to 6) within 1 %.
     """
     wings = np.clip(kurt - GAUSSIAN_KURT, -0.1, 0.4)
-    return SIGMA_TO_FWHM * np.sqrt(moment) * (1 - 0.70 * wings)
+    return SIGMA_TO_FWHM * np.sqrt(moment) * (1 - 0.66 * wings)

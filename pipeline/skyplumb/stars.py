@@ -46,6 +46,11 @@ GREEN_FROM_FWHM_PX = 2.4
 """Below this width the green samples alone are too sparse to hold a star's shape."""
 HOT_SHARE = 0.62
 """Share of a star's light in its highest sample; a lens of FWHM 1.4 px reaches 0.37."""
+MEAN_STAR_SIZE = 49
+MEAN_STAR_FROM = 200
+"""How many stars the mean star is made of."""
+MEAN_STAR_REACH = 0.7
+"""Part of the half diagonal they come from: further out the lens draws them its own way."""
 CROP_SIZE = 49
 CROP_RADII = (0.0, 0.17, 0.34, 0.5, 0.66, 0.8, 0.93)
 STAMP_HALVES = (5, 7, 10, 14, 20, 30, 45, 75, 120)
@@ -56,12 +61,14 @@ class StarMeasure:
     """What one plate holds."""
 
     stars: NDArray[np.void]
+    stars_found: int
     sky_level: float
     noise: float
     trails: int
     hot_pixels: int
     crops: NDArray[np.float32]
     crop_xy: NDArray[np.float32]
+    mean_star: NDArray[np.float32]
 
 
 def measure_stars(plate: Plate) -> StarMeasure:
@@ -83,7 +90,15 @@ def measure_stars(plate: Plate) -> StarMeasure:
     sky_level = float(np.median(sky_map))
     noise = half_noise * np.sqrt(_greens_per_cell(plate))
     nothing = StarMeasure(
-        np.zeros(0, STAR_DTYPE), sky_level, noise, 0, 0, _no_crops(), np.zeros((0, 2), np.float32)
+        stars=np.zeros(0, STAR_DTYPE),
+        stars_found=0,
+        sky_level=sky_level,
+        noise=noise,
+        trails=0,
+        hot_pixels=0,
+        crops=_no_crops(),
+        crop_xy=np.zeros((0, 2), np.float32),
+        mean_star=np.zeros((0, 0), np.float32),
     )
     if not half_noise > 0:
         return nothing
@@ -99,7 +114,17 @@ def measure_stars(plate: Plate) -> StarMeasure:
     hot = int(np.count_nonzero(table["flags"] & BIT["hot"]))
     keep = (table["flags"] & (BIT["hot"] | BIT["streak"])) == 0
     crops, crop_xy = _crops(mosaic, table[keep])
-    return StarMeasure(table[keep], sky_level, noise, streaks, hot, crops, crop_xy)
+    return StarMeasure(
+        stars=table[keep][:MOST_STARS],
+        stars_found=int(np.count_nonzero(keep)),
+        sky_level=sky_level,
+        noise=noise,
+        trails=streaks,
+        hot_pixels=hot,
+        crops=crops,
+        crop_xy=crop_xy,
+        mean_star=_mean_star(mosaic, table[keep]),
+    )
 
 
 def green_half_size(plate: Plate) -> NDArray[np.float32]:
@@ -337,6 +362,33 @@ def _mark_blends(table: NDArray[np.void], reach: float) -> None:
     both = np.concatenate([pairs, pairs[:, ::-1]])
     shared = flux[both[:, 1]] > 0.03 * flux[both[:, 0]]
     table["flags"][np.unique(both[shared, 0])] |= BIT["blended"]
+
+
+def _mean_star(mosaic: _Mosaic, table: NDArray[np.void]) -> NDArray[np.float32]:
+    """Median of bright stars on the green samples, each divided by its fitted height.
+
+    A median, so that the neighbours of the one or the other do not show.
+    """
+    spoiled = BIT["saturated"] | BIT["edge"] | BIT["unfit"] | BIT["hot"] | BIT["streak"]
+    middle = np.array([mosaic.width - 1, mosaic.height - 1]) / 2
+    radius = np.hypot(table["x"] - middle[0], table["y"] - middle[1]) / np.hypot(*middle)
+    good = ((table["flags"] & spoiled) == 0) & (table["snr"] > 30) & (radius < MEAN_STAR_REACH)
+    chosen = np.flatnonzero(good)[:MEAN_STAR_FROM]
+    reach = MEAN_STAR_SIZE // 2
+    x = np.rint(table["x"][chosen]).astype(np.int64)
+    y = np.rint(table["y"][chosen]).astype(np.int64)
+    whole = (
+        (x > reach) & (y > reach) & (x < mosaic.width - reach - 1) & (y < mosaic.height - reach - 1)
+    )
+    chosen, x, y = chosen[whole], x[whole], y[whole]
+    if len(chosen) < 5:
+        return np.zeros((0, 0), np.float32)
+    above, colours, _ = mosaic.stamps(x, y, reach + 1)
+    green = _fill_green(above, colours == GREEN)[:, 1:-1, 1:-1]
+    stars = table[chosen]
+    det = np.maximum(stars["mxx"] * stars["myy"] - stars["mxy"] ** 2, 1e-6)
+    height = stars["flux"] / (2 * np.pi * np.sqrt(det))
+    return np.asarray(np.median(green / height[:, None, None], axis=0), np.float32)
 
 
 def _no_crops() -> NDArray[np.float32]:

@@ -1,0 +1,107 @@
+"""Faint tails of the mean star: the motion that a Gaussian-weighted shape does not see.
+
+A gust that throws the camera aside for a few seconds leaves a faint tail beside a bright
+round core. The weighted moments of `shapes` follow the core. The plain second moments of
+the frame's mean star follow the tail too, and as plain moments add exactly, those of the
+run's calm frames can be taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+Floats = NDArray[np.float64]
+
+FAINTEST = 0.004
+"""Of the core's height; below this the wings of the lens and the sky decide."""
+CLEAR_SIGMAS = 4.0
+LEAST_SIGMA_PX2 = 0.012
+"""Scatter of the plain moments between like frames that pixels and star places leave."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Plain second moments of a mean star over its own footprint."""
+
+    spins: Floats
+    """mxx - myy and 2 mxy, px^2."""
+    sigma: float
+    """One-sigma error of each."""
+
+
+def spread_of(mean_star: NDArray[np.float32]) -> Spread | None:
+    """Plain moments of a frame's mean star; None if there is none or it leaves its stamp."""
+    if mean_star.size == 0:
+        return None
+    size = mean_star.shape[0]
+    half = size // 2
+    y, x = np.mgrid[:size, :size] - half
+    outside = np.hypot(x, y) > 0.85 * half
+    level = float(np.median(mean_star[outside]))
+    noise = 1.4826 * float(np.median(np.abs(mean_star[outside] - level)))
+    star = mean_star.astype(np.float64) - level
+    above = star > max(CLEAR_SIGMAS * noise, FAINTEST)
+    labels, _ = ndimage.label(above, structure=np.ones((3, 3)))
+    core = labels[half, half]
+    if core == 0:
+        return None
+    footprint = ndimage.binary_dilation(labels == core, np.ones((3, 3)), iterations=1)
+    if (footprint & (np.maximum(np.abs(x), np.abs(y)) == half)).any():
+        return None
+    light = np.where(footprint, star, 0.0)
+    total = light.sum()
+    dx = x - (light * x).sum() / total
+    dy = y - (light * y).sum() / total
+    spins = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
+    sigma = noise * np.sqrt(((dx**2 - dy**2) ** 2)[footprint].sum()) / total
+    return Spread(spins, float(sigma))
+
+
+def excess_over_calm(
+    spreads: Sequence[Spread | None], trail_px: Floats, trail_angle_deg: Floats
+) -> list[Spread | None]:
+    """What motion adds to each frame's plain moments, the lens taken out.
+
+    Parameters
+    ----------
+    spreads : sequence of Spread or None
+        Frames of one lens and aperture.
+    trail_px, trail_angle_deg : ndarray, shape (n,)
+        Their trails by the weighted moments. The third of the frames with the least of it
+        show the lens, once their own trail's length^2 / 12 is taken out.
+    """
+    turn = 2 * np.radians(trail_angle_deg)
+    own = (trail_px**2 / 12)[:, None] * np.stack([np.cos(turn), np.sin(turn)], 1)
+    usable = [n for n, s in enumerate(spreads) if s is not None and np.isfinite(trail_px[n])]
+    if not usable:
+        return [None] * len(spreads)
+    usable.sort(key=lambda n: (trail_px[n], n))
+    calm = usable[: max(3, len(usable) // 3)]
+    left = np.array([spreads[n].spins - own[n] for n in calm])  # type: ignore[union-attr]
+    lens = np.median(left, axis=0)
+    scatter = max(1.4826 * float(np.median(np.abs(left - lens))), LEAST_SIGMA_PX2)
+    return [
+        None if s is None else Spread(s.spins - lens, float(np.hypot(s.sigma, scatter)))
+        for s in spreads
+    ]
+
+
+def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float, float] | None:
+    """Trail (px), its error and its angle (degrees) where the tail says more than the core.
+
+    None where the plain moments do not clearly exceed the trail found by the weighted ones.
+    """
+    if excess is None or not np.isfinite(trail_px):
+        return None
+    size = float(np.hypot(*excess.spins))
+    length = float(np.sqrt(12 * size))
+    clear = size - trail_px**2 / 12 > CLEAR_SIGMAS * excess.sigma
+    if not clear or length < 1.15 * trail_px + 0.3:
+        return None
+    angle = float(np.degrees(np.arctan2(excess.spins[1], excess.spins[0])) / 2)
+    return length, 6 * excess.sigma / length, angle
