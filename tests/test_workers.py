@@ -47,7 +47,10 @@ def sleep_and_tell(folder):
 """
 
 CALLER = """
-import sys
+import os, sys, time
+if __name__ == "__mp_main__" and "slow" in sys.argv:  # a worker that is still starting
+    open(os.path.join(sys.argv[1], str(os.getpid())), "w").close()
+    time.sleep(60)
 from skyplumb.workers import run_all
 import invented_tasks
 
@@ -161,8 +164,11 @@ def test_workers_that_never_start_are_one_error_and_not_a_card_of_broken_files()
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="process groups are a POSIX thing")
-def test_ctrl_c_ends_caller_and_workers_at_once_without_a_traceback(tmp_path: Path) -> None:
-    caller, pids = _caller_at_work(tmp_path)
+@pytest.mark.parametrize("start", ["quick", "slow"])
+def test_ctrl_c_ends_caller_and_workers_at_once_without_a_traceback(
+    tmp_path: Path, start: str
+) -> None:
+    caller, pids = _caller_at_work(tmp_path, start)
     os.killpg(caller.pid, signal.SIGINT)  # as a terminal does: to all of them
     told, complaints = caller.communicate(timeout=PROMPT_S)
     assert (caller.returncode, told, complaints) == (0, "stopped\n", "")
@@ -177,15 +183,17 @@ def test_workers_of_a_caller_that_was_killed_do_not_stay_behind(tmp_path: Path) 
     assert _all_gone(pids)
 
 
-def _caller_at_work(tmp_path: Path) -> tuple[subprocess.Popen[str], list[int]]:
-    """Another process with two sleeping workers, and the workers' ids."""
+def _caller_at_work(
+    tmp_path: Path, start: str = "quick"
+) -> tuple[subprocess.Popen[str], list[int]]:
+    """Another process with two sleeping workers, and their ids; slow ones sleep as they start."""
     (tmp_path / "invented_tasks.py").write_text(TASKS)
     (tmp_path / "caller.py").write_text(CALLER)
     seen = tmp_path / "seen"
     seen.mkdir()
     package = Path(__file__).resolve().parents[1] / "pipeline"
     caller = subprocess.Popen(
-        [sys.executable, str(tmp_path / "caller.py"), str(seen)],
+        [sys.executable, str(tmp_path / "caller.py"), str(seen), start],
         env=os.environ | {"PYTHONPATH": f"{package}{os.pathsep}{tmp_path}"},
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,

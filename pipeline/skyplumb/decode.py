@@ -24,6 +24,7 @@ from astropy.io.fits.verify import VerifyError
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from skyplumb._fits_guard import refuse_absurd_counts
 from skyplumb.records import Plate, UnreadableError
 
 _AGAIN = "copy it from the camera again, or leave it off the card"
@@ -42,9 +43,6 @@ _IMAGES = (fits.PrimaryHDU, fits.ImageHDU, fits.CompImageHDU)
 
 _NEARLY_WHITE = 0.8
 """Equal samples above this part of the white level are an overexposed picture, not a hole."""
-
-_COUNTS = (b"NAXIS   = ", b"NAXIS  = ", b"TFIELDS = ")
-"""Header cards that say how many cards of a kind follow; the second is in ZNAXIS."""
 
 
 def decode(data: bytes, file: str, mosaic_claim: str = "") -> Plate:
@@ -187,22 +185,6 @@ def _read_fits(data: bytes, file: str) -> tuple[fits.Header, NDArray[Any], bool]
     raise UnreadableError(f"{file}: a FITS file without a picture in it; leave it off the card")
 
 
-def refuse_absurd_counts(data: bytes, file: str) -> None:
-    """Refuse a FITS file that claims more axes or columns than the standard's 999.
-
-    astropy would count them one by one, for hours.
-    """
-    for card in _COUNTS:
-        at = data.find(card)
-        while at >= 0:
-            text = data[at + len(card) : at + 70].split(b"/")[0].strip()
-            if text.isdigit() and int(text) > 999:
-                raise UnreadableError(
-                    f"{file}: the FITS header claims {int(text)} axes or columns; {_AGAIN}"
-                )
-            at = data.find(card, at + 1)
-
-
 def _is_picture(header: fits.Header, file: str) -> bool:
     """Whether the header speaks of a picture; absurd sizes are refused before memory is taken."""
     sides = [int(header.get(f"NAXIS{axis + 1}", 0)) for axis in range(int(header["NAXIS"]))]
@@ -216,7 +198,7 @@ def _is_picture(header: fits.Header, file: str) -> bool:
 def _check_whole(unit: Any, header: fits.Header, file_bytes: int, file: str) -> None:
     """Refuse a plain image that ends after its file does.
 
-    Its size is that of FITS standard 4.0, section 4.4.1.1. A compressed one is checked by
+    Its size is that of FITS standard 4.0, section 4.4.1.1 (from memory). A compressed one is checked by
     decompressing it.
     """
     if isinstance(unit, fits.CompImageHDU):
