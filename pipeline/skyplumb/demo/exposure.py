@@ -21,9 +21,26 @@ PHOTONS_OF_MAG_0 = 1.0e6
 """Photons per second and cm^2 of a star of magnitude 0 in the green (from memory, rounded)."""
 TINTS = (0.55, 1.0, 0.7)
 """Light in red, green and blue samples of a star of BP - RP 0.8, and of the sky (invented)."""
-_PIECE_PX = 0.5
+_FAINTEST_SNR = 1.5
+"""Stars fainter than this, in a matched Gaussian aperture, are left out: lost in the sky."""
+_PIECE_PX = 0.8
+_MANY, _CELL_PX = 40, 0.35
+"""Of more points than this, those within one cell are drawn as one."""
 _TICK_S = 0.05
 """Step at which motion is looked at before it is cut into pieces."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Motion:
+    """The motion of one exposure, cut into points."""
+
+    times_s: Floats
+    weights: Floats
+    """Share of the light at each time, cloud taken off."""
+    group: NDArray[np.intp]
+    """Times with the same number are so close on the sensor that they are drawn as one."""
+    extent_px: float
+    """How far a star in the middle moved."""
 
 
 @dataclass(frozen=True)
@@ -157,11 +174,11 @@ class Exposure:
         """Cloud at some times."""
         return _between(self.night.sky.cloud, at_s, outside=0.0)
 
-    def _pieces(self) -> tuple[Floats, Floats]:
-        """Times and weights that stand for the motion: two points for each half pixel of it."""
+    def _motion(self) -> _Motion:
+        """The motion as few points as will do: two for each piece of it."""
         ticks = self.ticks()
-        marks = np.vstack([self.optics.centre, self.optics.corners])
-        path = self.path(self.apparent_at(marks, self.mid_s), ticks)
+        marks = self.apparent_at(np.vstack([self.optics.centre, self.optics.corners]), self.mid_s)
+        path = self.path(marks, ticks)
         steps = np.linalg.norm(np.diff(path, axis=1), axis=-1)
         along = np.concatenate([[0.0], np.cumsum(np.nanmax(steps, axis=0))])
         new = np.flatnonzero(np.diff(np.floor(along / _PIECE_PX)))
@@ -174,10 +191,36 @@ class Exposure:
                 ]
             )
         )
+        # Gauss-Legendre points: an even motion keeps its exact second moment.
         middle, span = (edges[1:] + edges[:-1]) / 2.0, np.diff(edges)
         times = np.stack([middle - span / np.sqrt(12.0), middle + span / np.sqrt(12.0)], 1).ravel()
         clear = 10.0 ** (-0.4 * self.extinction_mag(times))
-        return times, np.repeat(span, 2) / 2.0 / self.run.exposure_s * clear
+        weights = np.repeat(span, 2) / 2.0 / self.run.exposure_s * clear
+        at_times = self.path(marks, times)
+        extent = float(np.ptp(at_times[0], axis=0).max())
+        if times.size <= _MANY:
+            group = np.arange(times.size)
+        else:
+            # A shaken camera comes by the same places again and again: draw each once. The
+            # corners' own motion is looked at too, so that a turn is not taken for rest.
+            turning = at_times[1:] - at_times[:1]
+            turning -= turning[:, :1]
+            turning = turning[np.isfinite(turning).all(axis=(1, 2))]
+            seen = np.concatenate([at_times[:1], turning])
+            cells = np.round(np.moveaxis(seen, 1, 0).reshape(times.size, -1) / _CELL_PX)
+            _, group = np.unique(cells.astype(np.intp), axis=0, return_inverse=True)
+        return _Motion(times, weights, group.ravel(), extent)
+
+    def _places(self, apparent: Floats, motion: _Motion) -> tuple[Floats, Floats]:
+        """Places (n, k, 2) of stars and their weights (k,): the path, repeated places merged."""
+        path = self.path(apparent, motion.times_s)
+        groups = int(motion.group.max()) + 1
+        if groups == motion.times_s.size:
+            return path, motion.weights
+        merge = np.zeros((motion.times_s.size, groups))
+        merge[np.arange(motion.times_s.size), motion.group] = motion.weights
+        weights = merge.sum(axis=0)
+        return np.einsum("ntc,tk->nkc", path, merge / weights, optimize=True), weights
 
     def _stars(self) -> Stars:
         """Every star that may touch the picture."""
@@ -259,21 +302,24 @@ class Exposure:
         airmass = 1.0 / np.maximum(np.sin(altitude), 0.1)
         dimmed = stars.g_mag + self.night.sky.extinction_mag_per_airmass * airmass
         light = PHOTONS_OF_MAG_0 * 10.0 ** (-0.4 * dimmed) * self._electrons_per_photon()
-        # Fainter than the noise of one sample: cannot be told from the sky.
-        use = (altitude > 0.0) & np.isfinite(place[:, 0]) & (light > noise)
+        motion = self._motion()
+        sigma = self.run.lens.fwhm_px / 2.3548
+        area = 4.0 * np.pi * sigma**2 + 2.0 * np.sqrt(np.pi) * sigma * motion.extent_px
+        faintest = _FAINTEST_SNR * noise * np.sqrt(area)
+        use = (altitude > 0.0) & np.isfinite(place[:, 0]) & (light > faintest)
         apparent, place, light = apparent[use], place[use], light[use]
         light = light * self.optics.brightness(place)
-        times, weights = self._pieces()
         redder = stars.bp_rp[use] - 0.8
         # One magnitude of BP - RP changes red against blue by about as much (invented split).
         colour = np.stack(
             [10.0 ** (0.2 * redder), np.ones_like(redder), 10.0 ** (-0.2 * redder)], 1
         )
-        rows = max(int(2e6) // times.size, 1)
+        rows = max(int(2e6) // motion.times_s.size, 1)
         for begin in range(0, place.shape[0], rows):
             part = slice(begin, begin + rows)
+            places, weights = self._places(apparent[part], motion)
             smear = Smear(
-                self.path(apparent[part], times),
+                places,
                 weights,
                 self.optics.shape(place[part], self.hours_into_run),
                 self.run.lens.beta,
@@ -333,7 +379,7 @@ def _between(table: tuple[tuple[float, float], ...], at_s: Floats, outside: floa
     if not table:
         return np.full(at.shape, 1.0 if outside is None else outside)
     times, values = np.array(table, dtype=np.float64).T
-    return np.interp(at, times, values, left=outside, right=outside)
+    return np.asarray(np.interp(at, times, values, left=outside, right=outside))
 
 
 @lru_cache(maxsize=4)

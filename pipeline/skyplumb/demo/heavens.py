@@ -162,7 +162,7 @@ class Dome:
         ra, dec = erfa.aticq(*angles(apparent), astrom)
         return ra, dec
 
-    def _turn(self, at_s: Floats) -> Floats:
+    def _turn(self, at_s: Floats | float) -> Floats:
         """Local Earth rotation angle, radians."""
         day, fraction = _julian(self.epoch_utc)
         start = erfa.era00(day, fraction) + np.radians(self.site.longitude_deg)
@@ -194,7 +194,7 @@ class Dome:
     def below(self, seen: Floats, at_s: float) -> Floats:
         """The inverse of `above` for one time: seen directions (n, 3) to CIRS vectors (n, 3)."""
         bare = self._lowered(seen) if self.air else seen
-        turn = float(self._turn(np.float64(at_s)))
+        turn = float(self._turn(at_s))
         cos, sin = np.cos(turn), np.sin(turn)
         x, y, z = bare.T
         return np.stack([x * cos - y * sin, x * sin + y * cos, z], axis=-1)

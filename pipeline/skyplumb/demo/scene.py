@@ -144,6 +144,8 @@ class Mount:
     creep_arcsec_per_min: float = 0.0
     """Slip of a horizontal camera downwards, from `creep_from_s` on or from a later new aim."""
     creep_from_s: float = 0.0
+    creep_to_s: float = float("inf")
+    """When somebody tightened the head."""
     creep_roll: float = 0.0
     """Roll that goes with the slip, as a share of it (a side-loaded head)."""
     gusts: Gusts | None = None

@@ -110,9 +110,8 @@ class Tracker:
     def slip_arcsec(self, at_s: Floats) -> Floats:
         """How far a horizontal camera would have slipped since it was aimed."""
         onset = max(self.mount.creep_from_s, self.aimed_s)
-        return np.asarray(
-            self.mount.creep_arcsec_per_min * np.maximum(np.asarray(at_s) - onset, 0.0) / 60.0
-        )
+        slipping_s = np.maximum(np.minimum(at_s, self.mount.creep_to_s) - onset, 0.0)
+        return np.asarray(self.mount.creep_arcsec_per_min * slipping_s / 60.0)
 
     def _sag(self, frame: Floats, at: Floats, anchor: Floats) -> Floats:
         """Let the line of sight droop: elastically with gravity, and by slipping."""

@@ -74,16 +74,15 @@ def frame_truth(exposure: Exposure) -> dict[str, Any]:
         np.array([exposure.begin_s, exposure.end_s]),
     )[0]
     ra, dec, roll = pointing(exposure, middle)
-    best = float(np.sqrt(optics.lens.fwhm_px**2))
     xx, yy, xy = optics.shape(optics.centre, exposure.hours_into_run)
     fwhm = float((xx * yy - xy * xy) ** 0.25)
     sight = exposure.tracker.attitude(np.array([middle]))[0, 2]
     altitude = float(np.degrees(np.arcsin(sight @ exposure.dome.zenith)))
     budget = fault_budget(exposure)
     doubled = _doubled_px(exposure)
-    extinction = float(-2.5 * np.log10(weights.mean()))
+    extinction = abs(float(2.5 * np.log10(weights.mean())))
     sky = exposure.sky_electrons() / exposure.night.body.gain_e_per_dn
-    causes = _causes(exposure, budget, length, doubled, fwhm / best, extinction)
+    causes = _causes(exposure, budget, length, doubled, fwhm / optics.lens.fwhm_px, extinction)
     return {
         "ra_deg": ra,
         "dec_deg": dec,
@@ -147,6 +146,7 @@ def fault_budget(exposure: Exposure) -> dict[str, float]:
                 elastic_arcsec=mount.elastic_arcsec,
                 creep_arcsec_per_min=mount.creep_arcsec_per_min,
                 creep_from_s=mount.creep_from_s,
+                creep_to_s=mount.creep_to_s,
                 creep_roll=mount.creep_roll,
             ),
             "sidereal",
@@ -230,7 +230,7 @@ def mount_truth(night: Night, run_index: int) -> dict[str, float]:
     middle = Exposure(night, run_index, run.frames // 2)
     sight = middle.tracker.attitude(np.array([middle.mid_s]))[0, 2]
     lean = float(np.sqrt(max(1.0 - (sight @ middle.dome.zenith) ** 2, 0.0)))
-    slipping = middle.mid_s > mount.creep_from_s
+    slipping = mount.creep_from_s < middle.mid_s < mount.creep_to_s
     return {
         "axis_alt_error_arcmin": mount.axis_alt_error_arcmin,
         "axis_az_error_arcmin": mount.axis_az_error_arcmin,
