@@ -169,6 +169,10 @@ def test_ctrl_c_ends_caller_and_workers_at_once_without_a_traceback(
     tmp_path: Path, start: str
 ) -> None:
     caller, pids = _caller_at_work(tmp_path, start)
+    for pid in pids:  # the workers themselves do not hear it, not even while they start
+        os.kill(pid, signal.SIGINT)
+    time.sleep(0.3)  # far more than an unblocked signal needs to end a process
+    assert all(_alive(pid) for pid in pids)
     os.killpg(caller.pid, signal.SIGINT)  # as a terminal does: to all of them
     told, complaints = caller.communicate(timeout=PROMPT_S)
     assert (caller.returncode, told, complaints) == (0, "stopped\n", "")

@@ -198,8 +198,8 @@ def _is_picture(header: fits.Header, file: str) -> bool:
 def _check_whole(unit: Any, header: fits.Header, file_bytes: int, file: str) -> None:
     """Refuse a plain image that ends after its file does.
 
-    Its size is that of FITS standard 4.0, section 4.4.1.1 (from memory). A compressed one is checked by
-    decompressing it.
+    Its size is that of FITS standard 4.0, section 4.4.1.1 (from memory). A compressed one is
+    checked by decompressing it.
     """
     if isinstance(unit, fits.CompImageHDU):
         return
