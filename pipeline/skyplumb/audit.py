@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -124,9 +125,10 @@ def _measure_all(
     todo = [file for file in files if file not in found]
     if found and todo:
         say(f"{len(found)} of {len(files)} frames were measured before")
+    jobs = options.jobs or len(os.sched_getaffinity(0))
     with Progress(len(todo), quiet=options.quiet) as progress:
         task = partial(measure_shot, options.card)
-        for number, measure in run_all(task, todo, options.jobs, on_crash=_crashed):
+        for number, measure in run_all(task, todo, jobs, on_crash=_crashed):
             store.put(keys[todo[number]], measure)
             found[todo[number]] = measure
             progress.step()
