@@ -41,7 +41,8 @@ def no_downloads() -> Iterator[None]:
 
 def aimed(latitude: float, hour: float, dec: float) -> Floats:
     """Direction (X meridian, Y east, Z pole) of an hour angle (west positive), degrees."""
-    return unit_vectors(np.radians(np.array([-hour])), np.radians(np.array([dec])))[0]
+    places = unit_vectors(np.radians(np.array([-hour])), np.radians(np.array([dec])))
+    return np.asarray(places[0])
 
 
 def apart_arcsec(a: Floats, b: Floats) -> Floats:
