@@ -21,6 +21,8 @@ PHOTONS_OF_MAG_0 = 1.0e6
 """Photons per second and cm^2 of a star of magnitude 0 in the green (from memory, rounded)."""
 TINTS = (0.55, 1.0, 0.7)
 """Light in red, green and blue samples of a star of BP - RP 0.8, and of the sky (invented)."""
+_HITS_PER_CM2_S = 1.0 / 60.0
+"""Cosmic rays: about one muon a minute on a level square centimetre (common knowledge)."""
 _FAINTEST_SNR = 1.5
 """Stars fainter than this, in a matched Gaussian aperture, are left out: lost in the sky."""
 _PIECE_PX = 0.8
@@ -398,7 +400,8 @@ def _dark(body: Body, exposure_s: float, rng: np.random.Generator) -> NDArray[np
     where, rate = _hot_pixels(body)
     flat = electrons.reshape(-1)
     flat[where] += (rate * exposure_s).astype(np.float32)
-    hits = rng.poisson(0.05 * exposure_s)
+    area_cm2 = flat.size * body.pixel_um**2 * 1e-8
+    hits = rng.poisson(_HITS_PER_CM2_S * area_cm2 * exposure_s)
     flat[rng.integers(0, flat.size, hits)] += rng.exponential(1500.0, hits).astype(np.float32)
     return electrons
 

@@ -87,15 +87,20 @@ class Tracker:
         """Attitudes at some times, shape (t, 3, 3); rows right, down, line of sight."""
         at = np.atleast_1d(np.asarray(at_s, dtype=np.float64))
         anchor = np.array([self.anchor_s])
-        turned = self._drive(at) - self._drive(anchor)
-        # The sky turns about the pole by minus the angle; so does the camera about its axis.
-        carry = Rotation.from_rotvec(-turned[:, None] * polar_axis(self.mount, self.site))
-        frame = np.einsum("ij,tkj->tik", self.anchor, carry.as_matrix())
-        frame = self._sag(frame, at, anchor)
         dx, dy = self.thrown(at) - self.thrown(anchor)
-        # A picture thrown by (dx, dy): vectors in the camera turn about (-dy, dx).
-        throw = Rotation.from_rotvec(np.stack([-dy, dx, np.zeros_like(dx)], axis=-1) * ARCSEC)
-        return np.asarray(np.einsum("tij,tjk->tik", throw.as_matrix(), frame))
+        # A picture thrown by (dx, dy): vectors in the camera turn about (-dy, dx). A camera
+        # that turns one way sees them turn the other.
+        turn = np.stack([-dy, dx, np.zeros_like(dx)], axis=-1)
+        if self.mount.elastic_arcsec or self.mount.creep_arcsec_per_min:
+            turn -= self._droop(at) - self._droop(anchor)
+        turned = Rotation.from_rotvec(turn * ARCSEC).as_matrix()
+        return np.asarray(np.einsum("tij,tjk->tik", turned, self._carried(at)))
+
+    def _carried(self, at: Floats) -> Floats:
+        """Attitudes from the drive alone: as the sky turns by minus the angle, so it carries."""
+        angle = self._drive(at) - self._drive(np.array([self.anchor_s]))
+        carry = Rotation.from_rotvec(-angle[:, None] * polar_axis(self.mount, self.site))
+        return np.asarray(np.einsum("ij,tkj->tik", self.anchor, carry.as_matrix()))
 
     def _drive(self, at_s: Floats) -> Floats:
         """Angle the drive has turned through, radians, from an arbitrary zero."""
@@ -107,28 +112,32 @@ class Tracker:
         wave = np.sin(phase + np.radians(self.mount.periodic_phase_deg))
         return np.asarray(angle + self.mount.periodic_arcsec * ARCSEC * wave)
 
-    def slip_arcsec(self, at_s: Floats) -> Floats:
-        """How far a horizontal camera would have slipped since it was aimed."""
-        onset = max(self.mount.creep_from_s, self.aimed_s)
-        slipping_s = np.maximum(np.minimum(at_s, self.mount.creep_to_s) - onset, 0.0)
-        return np.asarray(self.mount.creep_arcsec_per_min * slipping_s / 60.0)
+    def _torque(self, at: Floats) -> Floats:
+        """Gravity's pull on the line of sight, in the camera's frame, shape (t, 3).
 
-    def _sag(self, frame: Floats, at: Floats, anchor: Floats) -> Floats:
-        """Let the line of sight droop: elastically with gravity, and by slipping."""
-        if self.mount.elastic_arcsec == 0.0 and self.mount.creep_arcsec_per_min == 0.0:
-            return frame
+        As long as the sine of the zenith distance; a camera that gives way turns about it.
+        """
         latitude = np.radians(self.site.latitude_deg)
         down = -np.array([np.cos(latitude), 0.0, np.sin(latitude)])
-        torque = np.cross(frame[:, 2], down)  # length: sine of the zenith distance
-        torque_then = np.cross(self.anchor[2], down)
-        slipped = self.slip_arcsec(at) - self.slip_arcsec(anchor)
-        droop = (
-            self.mount.elastic_arcsec * (torque - torque_then)
-            + slipped[:, None] * torque
-            + (self.mount.creep_roll * slipped)[:, None] * frame[:, 2]
-        )
-        turn = Rotation.from_rotvec(droop * ARCSEC).as_matrix()
-        return np.asarray(np.einsum("tij,tkj->tki", turn, frame))
+        right, below, _ = np.moveaxis(self._carried(at) @ down, -1, 0)
+        return np.stack([-below, right, np.zeros_like(right)], axis=-1)
+
+    def _droop(self, at: Floats) -> Floats:
+        """How the camera has given way, arcsec about its own axes, shape (t, 3).
+
+        Elastically it follows gravity's present pull; slipping adds up what gravity pulled
+        since the onset, while the camera turned under it.
+        """
+        mount = self.mount
+        onset = max(mount.creep_from_s, self.aimed_s)
+        span = np.maximum(np.minimum(at, mount.creep_to_s) - onset, 0.0)
+        nodes, weights = np.polynomial.legendre.leggauss(5)
+        slip = np.zeros((at.size, 3))
+        for node, weight in zip(nodes, weights, strict=True):
+            slip += weight / 2.0 * self._torque(onset + span * (node + 1.0) / 2.0)
+        slipped = (mount.creep_arcsec_per_min * span / 60.0)[:, None]
+        roll = np.array([0.0, 0.0, mount.creep_roll])
+        return np.asarray(mount.elastic_arcsec * self._torque(at) + slipped * (slip + roll))
 
     def thrown(self, at_s: Floats) -> Floats:
         """How far knocks and gusts have thrown the picture, arcsec, shape (2, t)."""
