@@ -15,6 +15,8 @@ from scipy.spatial.transform import Rotation
 Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
+RAYLEIGH_MEDIAN = np.sqrt(2 * np.log(2))
+"""Median distance from the middle of a round Gaussian scatter, over its sigma per axis."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +147,7 @@ def fit_attitude(
         jacobian = np.stack(columns, -1)
         pull = np.hypot(residuals[:, 0], residuals[:, 1]) * matched.weights
         good = np.isfinite(pull)
-        scale = max(1.4826 * float(np.median(pull[good])) / 1.1774, 1e-6) if good.any() else 1.0
+        scale = max(float(np.median(pull[good])) / RAYLEIGH_MEDIAN, 1e-6) if good.any() else 1.0
         # Cauchy weights: a wrong match pulls less the further it is off.
         weight = np.where(good, matched.weights**2 / (1 + (pull / (3 * scale)) ** 2), 0.0)
         j = np.where(good[:, None, None], jacobian, 0.0)
@@ -196,7 +198,7 @@ def fit_camera(
             good = np.isfinite(pull)
             if not good.any():
                 continue
-            scale = max(1.4826 * float(np.median(pull[good])) / 1.1774, 1e-6)
+            scale = max(float(np.median(pull[good])) / RAYLEIGH_MEDIAN, 1e-6)
             weight = np.where(good, matched.weights**2 / (1 + (pull / (3 * scale)) ** 2), 0.0)
             weight /= scale**2
             j = np.where(good[:, None, None], jacobian, 0.0)

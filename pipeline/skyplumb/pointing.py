@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from skyplumb import patterns
-from skyplumb.camera import Camera, Matched, fit_attitude, fit_camera
+from skyplumb.camera import RAYLEIGH_MEDIAN, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.records import NAN, Measure
 from skyplumb.sky import Frame, catalogue, position_angle_deg, unit_vectors
 from skyplumb.stars import BIT
@@ -405,7 +405,7 @@ def _solve_again(exposure: Exposure, camera: Camera, attitude: Floats | None) ->
             return Pointing(why_not="too few catalogue stars fit the picture")
         attitude, covariance, residuals = fit_attitude(camera, matched, attitude)
     distance = np.hypot(residuals[:, 0], residuals[:, 1])
-    spread = 1.4826 * np.median(distance) / 1.1774
+    spread = np.median(distance) / RAYLEIGH_MEDIAN
     inlier = distance < max(4 * spread, 0.4)
     if np.count_nonzero(inlier) < FEWEST_MATCHES or len(rows) < 2.5 * chance + 4:
         return Pointing(why_not="too few catalogue stars fit the picture")
