@@ -13,6 +13,7 @@ import erfa
 from astropy.io import fits
 from astropy.utils.exceptions import AstropyWarning
 
+from skyplumb._fits_guard import refuse_absurd_counts
 from skyplumb._values import angle_deg, number, positive, tidy, time, within
 from skyplumb.records import NAN, ShotInfo, UnreadableError
 
@@ -72,6 +73,7 @@ def fits_info(data: bytes, file: str) -> ShotInfo:
     UnreadableError
         If the headers are broken or there is no image.
     """
+    refuse_absurd_counts(data, file)
     with warnings.catch_warnings():
         # What astropy warns of (odd cards, a cut file) is judged here or when decoding.
         warnings.simplefilter("ignore", AstropyWarning)
