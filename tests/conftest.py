@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -180,3 +183,12 @@ def _not_judged() -> list[dict[str, object]]:
         }
         for kind, reason in reasons.items()
     ]
+
+
+@pytest.fixture(scope="session", autouse=True)
+def pattern_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Keep star patterns made by tests out of the user's cache, unless the runner says where."""
+    with pytest.MonkeyPatch.context() as patch:
+        if "SKYPLUMB_CACHE" not in os.environ:
+            patch.setenv("SKYPLUMB_CACHE", str(tmp_path_factory.mktemp("patterns")))
+        yield
