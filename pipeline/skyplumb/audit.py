@@ -69,10 +69,11 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
     rules = load_rules(options.rules)
     notes = load_notes(options.notes, options.card)
     listed = walk(options.card)
-    if _inside(options.out, options.card):
-        raise UserError(
-            f"{options.out}: lies on the card, which is never written to; choose another --out"
-        )
+    for option, target in (("--out", options.out), ("--link-into", options.link_into)):
+        if target is not None and _inside(target, options.card):
+            raise UserError(
+                f"{target}: lies on the card, which is never written to; choose another {option}"
+            )
     measures = _measure_all(listed, options, say)
     aside = [entry for entry in listed if entry.kind not in ("light",)]
     sessions_of = sessions(measures, notes, aside)

@@ -17,7 +17,14 @@ from itertools import pairwise
 from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
-from skyplumb.records import CardFile, Measure, ShotInfo, UnreadableError, UserError
+from skyplumb.records import (
+    CardFile,
+    Measure,
+    NothingToAuditError,
+    ShotInfo,
+    UnreadableError,
+    UserError,
+)
 
 if TYPE_CHECKING:
     from skyplumb.notes import Notes, ShotNotes
@@ -86,8 +93,10 @@ def walk(card: Path) -> list[CardFile]:
 
     Raises
     ------
+    NothingToAuditError
+        If it holds no picture.
     UserError
-        If the folder is not there or holds no picture.
+        If the folder is not there.
     """
     if not card.is_dir():
         raise UserError(f"{card}: no such folder; check the path of the card")
@@ -97,7 +106,7 @@ def walk(card: Path) -> list[CardFile]:
     shots = {_stem(file) for file in files if _is_shot(file)}
     found = [entry for file in files if (entry := _sort(file, shots)) is not None] + shut
     if not found:
-        raise UserError(
+        raise NothingToAuditError(
             f"{card}: holds no RAW, FITS or other picture; give the folder the card was copied to"
         )
     return sorted(found, key=lambda entry: entry.file.as_posix())

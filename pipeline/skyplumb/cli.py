@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from skyplumb.records import UserError
+from skyplumb.records import NothingToAuditError, UserError
 
 app = typer.Typer(
     help="Find the sharp star frames on a card, and why the others trailed.",
@@ -20,6 +22,8 @@ app = typer.Typer(
 
 NOTHING_AUDITED = 1
 BAD_USAGE = 2
+INTERRUPTED = 130
+"""128 and the number of the signal, as shells have it."""
 
 
 class Format(StrEnum):
@@ -34,11 +38,12 @@ def audit(
     card: Annotated[Path, typer.Argument(help="Folder with the RAW or FITS frames; only read.")],
     out: Annotated[Path, typer.Option(help="Folder for the results; a second call resumes.")],
     rules: Annotated[
-        Path | None, typer.Option(help="Rules file laid over the shipped one [default: shipped].")
+        Path | None,
+        typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
     ] = None,
     notes: Annotated[
         Path | None,
-        typer.Option(help="Night notes [default: night-notes.yaml on or beside the card]."),
+        typer.Option(help="Night notes.", show_default="night-notes.yaml on or beside the card"),
     ] = None,
     jobs: Annotated[
         int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
@@ -46,7 +51,9 @@ def audit(
     fresh: Annotated[bool, typer.Option("--fresh", help="Measure every frame again.")] = False,
     link_into: Annotated[
         Path | None,
-        typer.Option(help="Folder in which to lay out the kept frames as links [default: none]."),
+        typer.Option(
+            help="Folder in which to lay out the kept frames as links.", show_default="none"
+        ),
     ] = None,
     xmp: Annotated[
         bool, typer.Option("--xmp", help="Write an XMP sidecar a frame under --out.")
@@ -54,12 +61,13 @@ def audit(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Audit a card: which frames to stack, and what happened to the others."""
-    from skyplumb.audit import Options
-    from skyplumb.audit import audit as run
-
-    options = Options(card, out, rules, notes, jobs, fresh, link_into, xmp, quiet)
     say = _silent if quiet else _print
-    done = run(options, say)
+    with _stoppable("stopped; call it again to go on where it was"):
+        from skyplumb.audit import Options
+        from skyplumb.audit import audit as run
+
+        options = Options(card, out, rules, notes, jobs, fresh, link_into, xmp, quiet)
+        done = run(options, say)
     for folder in done.folders:
         say(str((folder / "report.html").resolve()))
     say(f"{done.kept} of {done.lights} light frames to stack")
@@ -71,13 +79,14 @@ def audit(
 @app.command()
 def rules(
     file: Annotated[
-        Path | None, typer.Argument(help="Rules file to check [default: print the shipped rules].")
+        Path | None,
+        typer.Argument(help="Rules file to check.", show_default="print the shipped rules"),
     ] = None,
 ) -> None:
     """Print the shipped rules, or check a file."""
-    from skyplumb.rules import describe, load_rules
+    from skyplumb.rules import describe, load_rules, shipped_text
 
-    _print(describe(load_rules(file)))
+    _print((shipped_text() if file is None else describe(load_rules(file))).rstrip())
 
 
 @app.command()
@@ -88,10 +97,21 @@ def demo(
     ] = Format.DNG,
 ) -> None:
     """Draw an invented card with known truth."""
-    from skyplumb.demo import render_card
+    with _stoppable(f"stopped; remove {out} before drawing again"):
+        from skyplumb.demo import render_card
 
-    card = render_card(out, format.value)
+        card = render_card(out, format.value)
     _print(f"{card}")
+
+
+@contextmanager
+def _stoppable(words: str) -> Iterator[None]:
+    """Ctrl-C is one line and the shell's own exit code for it."""
+    try:
+        yield
+    except KeyboardInterrupt:
+        _complain(words)
+        raise typer.Exit(INTERRUPTED) from None
 
 
 def _print(text: str) -> None:
@@ -107,12 +127,12 @@ def _complain(text: str) -> None:
 
 
 def main() -> None:
-    """Entry point: a known mistake is one line on stderr and exit code 2."""
+    """Entry point: a known mistake is one line on stderr, never a traceback."""
     try:
         app()
+    except NothingToAuditError as error:
+        _complain(str(error))
+        sys.exit(NOTHING_AUDITED)
     except UserError as error:
         _complain(str(error))
         sys.exit(BAD_USAGE)
-    except KeyboardInterrupt:
-        _complain("stopped; call it again to go on where it was")
-        sys.exit(130)

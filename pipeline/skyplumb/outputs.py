@@ -113,6 +113,7 @@ def write_session(
     folder = out / _one_name(result.session)
     _refuse_card(folder, card, "--out")
     frames = _table(result)
+    result = replace(result, frames=frames)
     kept = frames[(frames["kind"] == "light") & (frames["verdict"] == "keep")]
 
     write_atomic(folder / "frames.csv", frames_csv(frames).encode("utf-8", "backslashreplace"))

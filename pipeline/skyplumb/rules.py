@@ -158,12 +158,16 @@ def load_rules(path: Path | None) -> Rules:
     SettingsError
         One line for each mistake, with file, line and key.
     """
-    default = shipped("config") / "rules.yaml"
-    text = default.read_text(encoding="utf-8")
+    text = shipped_text()
     shipped_path = Path("rules.yaml")
     if path is None:
         return load_yaml_model(shipped_path, text, Rules)
     return load_yaml_model(path, read_text(path), Rules, parse_mapping(shipped_path, text))
+
+
+def shipped_text() -> str:
+    """The shipped rules as they stand in their file, comments included."""
+    return (shipped("config") / "rules.yaml").read_text(encoding="utf-8")
 
 
 def describe(rules: Rules) -> str:
