@@ -12,14 +12,14 @@ from pathlib import Path, PurePosixPath
 
 import numpy as np
 
-from skyplumb.card import CardFile, sessions, walk, when_utc
+from skyplumb.card import sessions, walk, when_utc
 from skyplumb.judge import judge
 from skyplumb.measure import measure_shot
 from skyplumb.notes import Notes, load_notes
 from skyplumb.outputs import write_session
 from skyplumb.pointing import Exposure, solve_lens
 from skyplumb.progress import Progress
-from skyplumb.records import Measure, SessionResult, UserError
+from skyplumb.records import CardFile, Measure, SessionResult, UserError
 from skyplumb.rules import Rules, load_rules
 from skyplumb.runs import Light, lens_key
 from skyplumb.sky import Frame, Site

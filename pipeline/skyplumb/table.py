@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from scipy.stats import binomtest
 
-from skyplumb.card import CardFile, when_utc
+from skyplumb.card import when_utc
 from skyplumb.judge import Judged, JudgedRun
+from skyplumb.mount import MountFit
 from skyplumb.notes import Notes
-from skyplumb.records import Measure, SessionResult, ShotInfo
+from skyplumb.records import CardFile, Measure, SessionResult, ShotInfo
 
 Row = dict[str, object]
 
@@ -177,24 +178,66 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
             }
             for frame in run.frames
         ],
-        "mount": {
-            "setup": str(run.run.lights[0].notes.setup + 1),
-            **dict.fromkeys(MOUNT_NUMBERS),
-            "why_not": "the mount is not fitted yet by this version",
-        },
+        "mount": _mount_summary(run.mount),
     }
 
 
-MOUNT_NUMBERS = tuple(
-    name + suffix
-    for name in (
-        "axis_alt_error_arcmin",
-        "axis_az_error_arcmin",
-        "axis_total_error_arcmin",
-        "rate_error_ppm",
-        "periodic_amplitude_arcsec",
-        "periodic_period_s",
-        "sag_arcsec_per_min",
-    )
-    for suffix in ("", "_sigma")
+def _mount_summary(fit: MountFit) -> dict[str, object]:
+    """The mount's numbers, null where unknown with the reason in `why_not`."""
+    numbers = dict.fromkeys(name + suffix for name in MOUNT_NUMBERS for suffix in ("", "_sigma"))
+    told: dict[str, object] = {"setup": str(fit.setup + 1), "frames": fit.frames, **numbers}
+    if fit.why_not:
+        return told | {"why_not": fit.why_not}
+    alt, az, total = fit.axis_sigmas_arcmin
+    why_not: dict[str, str] = {}
+    told |= {
+        "axis_total_error_arcmin": fit.axis_total_error_arcmin,
+        "axis_total_error_arcmin_sigma": total,
+        "rate_error_ppm": fit.rate_error_ppm,
+        "rate_error_ppm_sigma": fit.rate_sigma_ppm,
+        "rate_name": fit.rate_name,
+        "residual_arcsec": fit.residual_arcsec,
+        "span_min": fit.span_s / 60,
+        "alike": list(fit.alike),
+    }
+    if fit.earth_fixed:
+        told |= {
+            "axis_alt_error_arcmin": fit.axis_alt_error_arcmin,
+            "axis_alt_error_arcmin_sigma": alt,
+            "axis_az_error_arcmin": fit.axis_az_error_arcmin,
+            "axis_az_error_arcmin_sigma": az,
+        }
+    else:
+        unknown = "site or UTC unknown: the axis error has a size but no direction"
+        why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
+    if fit.periodic is not None:
+        told |= {
+            "periodic_amplitude_arcsec": fit.periodic.amplitude_arcsec,
+            "periodic_amplitude_arcsec_sigma": fit.periodic_sigma[0],
+            "periodic_period_s": fit.periodic.period_s,
+            "periodic_period_s_sigma": fit.periodic_sigma[1],
+        }
+    else:
+        unseen = "no period was seen that the frames' spacing and span could show"
+        why_not |= {"periodic_amplitude_arcsec": unseen, "periodic_period_s": unseen}
+    if np.isfinite(fit.sag_arcsec_per_min):
+        told |= {
+            "sag_arcsec_per_min": fit.sag_arcsec_per_min,
+            "sag_arcsec_per_min_sigma": fit.sag_sigma,
+        }
+    else:
+        why_not["sag_arcsec_per_min"] = "no onset of a slip was seen"
+    if np.isfinite(fit.elastic_arcsec):
+        told |= {"elastic_arcsec": fit.elastic_arcsec, "elastic_arcsec_sigma": fit.elastic_sigma}
+    return told | ({"why_not": why_not} if why_not else {})
+
+
+MOUNT_NUMBERS = (
+    "axis_alt_error_arcmin",
+    "axis_az_error_arcmin",
+    "axis_total_error_arcmin",
+    "rate_error_ppm",
+    "periodic_amplitude_arcsec",
+    "periodic_period_s",
+    "sag_arcsec_per_min",
 )
