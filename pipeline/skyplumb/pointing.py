@@ -262,7 +262,8 @@ def _calibrate(
     chosen = sorted(order[:CALIBRATION_FRAMES])
     camera = Camera(focal, size[0], size[1], parity)
     attitudes = [_attitude(exposures[n], first[n]) for n in chosen]  # type: ignore[arg-type]
-    reach = 0.3
+    # So near the middle even a fisheye is close enough to a pinhole to be matched.
+    reach = 0.15
     centre_sigma = 0.01 * size[0]
     while True:
         sets = [

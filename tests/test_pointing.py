@@ -1,0 +1,316 @@
+"""Plate solutions of fields whose stars were placed by astropy, not by the code under test."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+import astropy.units as u
+import numpy as np
+import pytest
+from astropy.coordinates import AltAz, EarthLocation, SkyCoord
+from astropy.time import Time
+from astropy.utils import iers
+from numpy.typing import NDArray
+
+from skyplumb.pointing import Exposure, LensSolution, solve_lens
+from skyplumb.records import NAN, STAR_DTYPE, Measure
+from skyplumb.sky import Frame, Site, catalogue
+
+Floats = NDArray[np.float64]
+
+WIDTH, HEIGHT, FOCAL = 3000, 2000, 5000.0
+NIGHT = datetime(2026, 8, 14, 23, 10, 7)
+SITE = Site(47.3, 11.4, 900.0)
+
+
+@pytest.fixture(autouse=True)
+def no_downloads() -> Iterator[None]:
+    """The Earth orientation tables that install with astropy serve."""
+    with (
+        iers.conf.set_temp("auto_download", False),
+        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+    ):
+        yield
+
+
+@dataclass(frozen=True)
+class Shot:
+    """A field as astropy sees it over the site: X north, Y east, Z up."""
+
+    utc: datetime = NIGHT
+    altitude_deg: float = 52.0
+    azimuth_deg: float = 140.0
+    roll_deg: float = 25.0
+    """The sensor's up direction, from the zenith's direction towards growing azimuth."""
+    site: Site = SITE
+
+    def altaz(self) -> AltAz:
+        """The observer's frame, with the air the project's own sky has."""
+        time = Time(self.utc)
+        time.delta_ut1_utc = 0.0  # ours takes it as zero
+        return AltAz(
+            obstime=time,
+            location=EarthLocation(
+                lat=self.site.latitude_deg * u.deg,
+                lon=self.site.longitude_deg * u.deg,
+                height=self.site.height_m * u.m,
+            ),
+            pressure=self.site.pressure_hpa * u.hPa,
+            temperature=10 * u.deg_C,
+            relative_humidity=0.5,
+            obswl=0.55 * u.micron,
+        )
+
+    def axes(self) -> Floats:
+        """Rows: the sensor's right, its down, the line of sight."""
+        alt, az = np.radians([self.altitude_deg, self.azimuth_deg])
+        sight = np.array([np.cos(alt) * np.cos(az), np.cos(alt) * np.sin(az), np.sin(alt)])
+        higher = np.array([-np.sin(alt) * np.cos(az), -np.sin(alt) * np.sin(az), np.cos(alt)])
+        onwards = np.array([-np.sin(az), np.cos(az), 0.0])
+        roll = np.radians(self.roll_deg)
+        up = np.cos(roll) * higher + np.sin(roll) * onwards
+        right = np.cos(roll) * onwards - np.sin(roll) * higher
+        return np.stack([right, -up, sight])
+
+    def centre(self) -> SkyCoord:
+        """ICRS place of the line of sight."""
+        here = SkyCoord(
+            az=self.azimuth_deg * u.deg, alt=self.altitude_deg * u.deg, frame=self.altaz()
+        )
+        return here.icrs
+
+    def roll_pa_deg(self) -> float:
+        """Position angle on the sky, ICRS, of the sensor's up direction."""
+        _, down, sight = self.axes()
+        near = sight - 1e-4 * down
+        az, alt = np.arctan2(near[1], near[0]), np.arcsin(near[2] / np.linalg.norm(near))
+        above = SkyCoord(az=az * u.rad, alt=alt * u.rad, frame=self.altaz()).icrs
+        return float(self.centre().position_angle(above).deg)
+
+
+@dataclass(frozen=True)
+class Followed(Shot):
+    """The same field at another time, by a camera that follows the stars."""
+
+    first: Shot = Shot()
+
+    def axes(self) -> Floats:
+        """Those of the first shot, carried along with two of its stars."""
+        right, _, sight = self.first.axes()
+        ways = np.stack([sight, sight + 0.02 * right])
+        there = SkyCoord(*ways.T, representation_type="cartesian", frame=self.first.altaz())
+        here = there.icrs.transform_to(self.altaz()).cartesian.xyz.value.T
+        sight = here[0] / np.linalg.norm(here[0])
+        right = here[1] - (here[1] @ sight) * sight
+        right /= np.linalg.norm(right)
+        # North, east, up is a left-handed frame.
+        return np.stack([right, np.cross(right, sight), sight])
+
+    def centre(self) -> SkyCoord:
+        """Where the first shot pointed."""
+        return self.first.centre()
+
+
+def table(pixels: Floats, magnitude: Floats, keep: int | None = None) -> Measure:
+    """A measure with these stars, or the `keep` brightest of them, brightest first."""
+    inside = (pixels >= 0).all(axis=1) & (pixels < [WIDTH, HEIGHT]).all(axis=1)
+    pixels, magnitude = pixels[inside][:keep], magnitude[inside][:keep]
+    stars = np.zeros(len(pixels), STAR_DTYPE)
+    stars["x"], stars["y"] = pixels.T
+    stars["flux"] = 10 ** (-0.4 * (magnitude - 20))
+    stars["snr"], stars["mxx"], stars["myy"] = 100.0, 1.5, 1.5
+    return Measure("a", "light", "", width_px=WIDTH, height_px=HEIGHT, stars=stars)
+
+
+def exposure(
+    shot: Shot,
+    *,
+    mirrored: bool = False,
+    faint: float = 7.5,
+    k1: float = 0.0,
+    frame: Frame | None = None,
+    noise_px: float = 0.1,
+    keep: int | None = None,
+    fisheye: bool = False,
+    focal: float = FOCAL,
+    seed: int = 1,
+) -> Exposure:
+    """The star table of a shot, with centroids `noise_px` off and a tenth of the stars missing."""
+    rng = np.random.default_rng(seed)
+    known = catalogue()
+    most = int(np.searchsorted(known.magnitude, faint))
+    axes = shot.axes()
+    # Only what can lie in the field goes through astropy.
+    sight = shot.centre().cartesian.xyz.value
+    reach = 1.5 if fisheye else 1.25 * np.hypot(WIDTH, HEIGHT) / 2 / focal
+    near = np.flatnonzero(known.directions[:most] @ sight > np.cos(min(reach, 1.5)))
+    places = SkyCoord(known.ra_rad[near] * u.rad, known.dec_rad[near] * u.rad)
+    seen = places.transform_to(shot.altaz()).cartesian.xyz.value.T @ axes.T
+    ahead = seen[:, 2] > 0.05
+    seen, magnitude = seen[ahead], known.magnitude[near][ahead]
+    flat = seen[:, :2] / seen[:, 2:]
+    if fisheye:  # r = f theta
+        r = np.hypot(*flat.T)
+        flat = flat * (np.arctan(r) / r)[:, None]
+    r2 = np.sum(flat**2, axis=1, keepdims=True) / (np.hypot(WIDTH, HEIGHT) / 2 / focal) ** 2
+    pixels = focal * flat * (1 + k1 * r2) * [-1.0 if mirrored else 1.0, 1.0]
+    pixels += np.array([(WIDTH - 1) / 2, (HEIGHT - 1) / 2])
+    pixels += rng.normal(0, noise_px, pixels.shape)
+    there = rng.random(len(pixels)) > 0.1
+    measure = table(pixels[there], magnitude[there], keep)
+    return Exposure(measure, frame or Frame(shot.utc, shot.site))
+
+
+def off_arcsec(solution: LensSolution, shot: Shot, number: int = 0) -> float:
+    """How far a solution points from where the shot did."""
+    pointing = solution.pointings[number]
+    found = SkyCoord(pointing.ra_deg * u.deg, pointing.dec_deg * u.deg)
+    return float(found.separation(shot.centre()).arcsec)
+
+
+@pytest.mark.parametrize("mirrored", [False, True])
+@pytest.mark.parametrize(
+    "shot", [Shot(), Shot(altitude_deg=20, azimuth_deg=260, roll_deg=-80), Shot(site=Site(-33, 20))]
+)
+def test_a_field_is_solved_to_an_arcsecond_mirrored_or_not(shot: Shot, mirrored: bool) -> None:
+    solution = solve_lens([exposure(shot, mirrored=mirrored)], FOCAL * 1.1)
+    pointing = solution.pointings[0]
+    assert pointing.solved
+    assert solution.camera is not None
+    # 41 arcsec a pixel and 0.1 px a star: 4 arcsec over some 100 stars is 0.4 each way, and
+    # half an arcsecond is polar motion, which ours leaves out.
+    assert off_arcsec(solution, shot) < 1.5
+    assert pointing.altitude_deg == pytest.approx(shot.altitude_deg, abs=1.5 / 3600)
+    assert pointing.azimuth_deg == pytest.approx(shot.azimuth_deg % 360, abs=3 / 3600)
+    turn = pointing.roll_pa_deg - shot.roll_pa_deg()
+    # 0.1 px over 100 stars 800 px out: 3 arcsec, times three.
+    assert (turn + 180) % 360 - 180 == pytest.approx(0.0, abs=0.003)
+    assert solution.camera.parity == (-1 if mirrored else 1)
+    assert solution.camera.scale_arcsec_px == pytest.approx(206264.806 / FOCAL, rel=2e-4)
+    assert pointing.rms_px == pytest.approx(0.1, abs=0.02)
+
+
+def test_an_unknown_focal_length_is_found_from_the_stars() -> None:
+    shot = Shot()
+    solution = solve_lens([exposure(shot)], NAN)
+    assert off_arcsec(solution, shot) < 1.5
+    assert solution.camera is not None
+    assert solution.camera.focal_px == pytest.approx(FOCAL, rel=2e-4)
+
+
+def test_without_time_and_site_the_place_is_still_found() -> None:
+    shot = Shot(altitude_deg=60)
+    solution = solve_lens([exposure(shot, frame=Frame(None, None))], FOCAL)
+    pointing = solution.pointings[0]
+    # Refraction and aberration shift the field by up to 20 arcsec each, and squeeze it, which
+    # the camera takes up; the lifted place itself is 35 arcsec from the true one.
+    assert off_arcsec(solution, shot) < 60
+    assert np.isnan(pointing.altitude_deg)
+    assert np.isnan(pointing.azimuth_deg)
+
+
+@pytest.mark.parametrize("k1", [-0.06, 0.05])
+def test_a_distorting_lens_is_learned_from_its_frames(k1: float) -> None:
+    shots = [Shot(azimuth_deg=140 + 4 * n, utc=NIGHT + timedelta(minutes=n)) for n in range(3)]
+    solution = solve_lens([exposure(shot, k1=k1) for shot in shots], FOCAL)
+    assert solution.camera is not None
+    # 300 stars of 0.1 px know the corner, 1800 px out, to some 0.1 px: 6e-5; the last ring
+    # outside the outermost stars is three times worse, and 0.1 px is not all of their error.
+    assert solution.camera.corner_distortion() == pytest.approx(k1, abs=1e-3)
+    for number, shot in enumerate(shots):
+        assert off_arcsec(solution, shot, number) < 1.5
+        assert solution.pointings[number].rms_px == pytest.approx(0.1, abs=0.02)
+
+
+def test_pointing_errors_are_as_large_as_the_covariance_says() -> None:
+    shots = [Shot(azimuth_deg=float(azimuth)) for azimuth in range(0, 360, 15)]
+    # A camera that all frames share: its own errors are small.
+    solution = solve_lens(
+        [exposure(shot, noise_px=0.4, seed=n) for n, shot in enumerate(shots)], FOCAL
+    )
+    pulls = []
+    for number, shot in enumerate(shots):
+        pointing = solution.pointings[number]
+        # Two axes together: squared distance over the sum of the variances has mean 1.
+        variance = (pointing.covariance[0, 0] + pointing.covariance[1, 1]) * 206264.806**2
+        pulls.append(off_arcsec(solution, shot, number) ** 2 / variance)
+    # 24 frames of two axes: standard error 0.2.
+    assert 0.5 < np.mean(pulls) < 1.6
+
+
+def test_a_frame_with_few_stars_is_pointed_by_its_neighbours() -> None:
+    shots = [Shot(utc=NIGHT + timedelta(minutes=n)) for n in range(3)]
+    # The camera follows the stars: the same field in each frame.
+    fields = [Followed(utc=shot.utc, first=shots[0]) for shot in shots]
+    exposures = [exposure(field) for field in fields]
+    exposures[1] = exposure(fields[1], keep=7)
+    alone = solve_lens([exposures[1]], FOCAL)
+    assert not alone.pointings[0].solved or len(alone.pointings[0].star) < 8
+    solution = solve_lens(exposures, FOCAL)
+    assert all(pointing.solved for pointing in solution.pointings)
+    assert off_arcsec(solution, fields[1], 1) < 15  # 7 stars of 4 arcsec, three times
+
+
+@pytest.mark.parametrize("focal", [640.0, 1150.0, 1500.0])
+def test_a_fisheye_is_said_to_be_one(focal: float) -> None:
+    # 3000 px across and r = f theta: from a whole sky in a circle to 137 degrees along the
+    # diagonal.
+    fish = exposure(Shot(altitude_deg=75), fisheye=True, focal=focal, faint=5.0)
+    solution = solve_lens([fish], focal)
+    assert solution.fisheye
+    assert not solution.pointings[0].solved
+    assert "fisheye" in solution.pointings[0].why_not
+
+
+def test_a_wide_lens_that_is_no_fisheye_is_solved_into_its_corners() -> None:
+    shot = Shot(altitude_deg=60)
+    wide = exposure(shot, focal=1800.0, k1=-0.05, faint=5.5)  # 80 degrees across
+    solution = solve_lens([wide], 1800.0)
+    assert off_arcsec(solution, shot) < 6  # 115 arcsec a pixel
+    assert len(solution.pointings[0].star) > 0.9 * len(wide.measure.stars)
+
+
+def test_a_clock_that_puts_the_field_under_the_horizon_is_noticed() -> None:
+    shot = Shot(altitude_deg=25, azimuth_deg=90)
+    wrong = Frame(NIGHT - timedelta(hours=9), SITE)
+    solution = solve_lens([exposure(shot, frame=wrong)], FOCAL)
+    assert solution.below_horizon
+    assert not solution.pointings[0].solved
+    right = solve_lens([exposure(shot)], FOCAL)
+    assert not right.below_horizon
+
+
+def test_random_dots_are_not_solved() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(6):
+        dots = table(
+            rng.uniform([0, 0], [WIDTH, HEIGHT], (120, 2)), np.sort(rng.uniform(3, 8, 120))
+        )
+        solution = solve_lens([Exposure(dots, Frame(NIGHT, SITE))], FOCAL)
+        assert not solution.pointings[0].solved
+        assert solution.pointings[0].why_not == "no star pattern of the catalogue fits"
+
+
+def test_too_few_stars_are_said_to_be_the_reason() -> None:
+    few = table(np.array([[100.0, 100], [900, 500], [2000, 1500]]), np.array([3.0, 4, 5]))
+    solution = solve_lens([Exposure(few, Frame(NIGHT, SITE))], FOCAL)
+    assert solution.pointings[0].why_not == "only 3 stars were found"
+    assert np.isnan(solution.pointings[0].scale_arcsec_px)
+    assert solve_lens([], FOCAL).pointings == []
+
+
+def test_directions_in_the_picture_lead_to_the_right_place_on_the_sky() -> None:
+    shot = Shot(roll_deg=0.0)
+    pointing = solve_lens([exposure(shot)], FOCAL).pointings[0]
+    phi = np.radians(SITE.latitude_deg)
+    zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
+    # A camera held level has the zenith straight up, at -90 in a picture that runs down.
+    assert pointing.image_angle_towards(zenith) == pytest.approx(-90.0, abs=0.01)
+    assert pointing.position_angle_of(-90.0) == pytest.approx(pointing.roll_pa_deg % 180, abs=1e-6)
+    # East is to the left of north as seen from inside the sphere: turning from up to the right
+    # lowers the position angle.
+    right = pointing.position_angle_of(0.0)
+    assert right == pytest.approx((pointing.roll_pa_deg - 90) % 180, abs=0.01)
+    assert np.isnan(pointing.position_angle_of(NAN))
