@@ -26,7 +26,7 @@ WIDE = Lens(
     decentre_px=(90.0, -40.0),
     k1=-0.035,
     k2=0.012,
-    vignetting=0.6,
+    vignetting=0.5,
 )
 SHORT = Lens(
     "Orvane Reach 85mm F2",
@@ -64,7 +64,7 @@ clock:
 tracker: Kreisel Mini
 payload_g: 1680
 alignment: pole sighted along the hinge, in a hurry
-wind: calm, two squalls around half past eleven
+wind: calm, two squalls shortly after eleven
 ground: frozen gravel
 leave_out:
   - files: "*/Vordergrund/*"

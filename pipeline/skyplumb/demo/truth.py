@@ -16,7 +16,7 @@ from .tracker import Tracker, polar_axis
 Floats = NDArray[np.float64]
 
 LABELLED_AT: Mapping[str, float] = {
-    "trail_px": 1.0,
+    "trail_px": 1.5,
     "doubled_px": 1.5,
     "focus_ratio": 1.25,
     "extinction_mag": 0.4,
