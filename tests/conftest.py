@@ -3,21 +3,20 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import datetime, timedelta
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from skyplumb.demo import Body, Clock, Knock, Lens, Mount, Night, Run, Site, Sky, render_card
+from skyplumb.cli import main
 from skyplumb.outputs import FRAME_COLUMNS
 from skyplumb.records import Measure, SessionResult
+from smallcard import SKYPLUMB, Finished, draw_small_card
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
 HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"
@@ -201,69 +200,10 @@ def pattern_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
         yield
 
 
-MOOR = "DCIM/100MOOR Süd"
-"""Folder of the first run of the small card: frames 1 to 7, the fourth knocked, the last cut."""
-FEN = "DCIM/101MOOR"
-"""Folder of its second run, of four frames, another exposure and another part of the sky."""
-
-_BODY = Body("Mistel 3", "Lerchau", "LM-30177", width_px=1200, height_px=800, pixel_um=16.0)
-_LENS = Lens(
-    "Lerchau Weit 24mm F2", 24.0, 2.0, fwhm_px=2.4, beta=3.0, radial_px=1.0, tangential_px=0.5
-)
-_NOTES = """\
-site: {latitude_deg: 47.2, longitude_deg: 11.8, height_m: 1900}
-tracker: Zwirn
-leave_out:
-  - files: PROBE*
-    reason: test shot
-"""
-
-
 @pytest.fixture(scope="session")
 def small_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A drawn card with something of every kind on it; only to be read from."""
-    out = tmp_path_factory.mktemp("drawn")
-    evening = datetime(2026, 9, 12, 20, 0)
-    moor = Run(
-        _LENS, evening, 60.0, 7, ra_deg=313.0, dec_deg=40.0, folder=MOOR, companions=(0,),
-        broken=(6,),
-    )  # fmt: skip
-    fen = Run(
-        _LENS, evening + timedelta(minutes=9), 30.0, 4, ra_deg=350.0, dec_deg=58.0, folder=FEN
-    )
-    dark = Run(_LENS, evening + timedelta(minutes=15), 60.0, 1, kind="dark", folder="dunkel")
-    flat = Run(_LENS, evening + timedelta(minutes=20), 0.02, 1, kind="flat", iso=100, folder="hell")
-    knock = Knock(moor.start_of(3) + 25.0, 1000.0, 600.0)  # 8 px at 138 arcsec/px
-    night = Night(
-        Site(47.2, 11.8, 1900.0),
-        _BODY,
-        Mount(name="Zwirn", knocks=(knock,)),
-        (moor, fen, dark, flat),
-        Sky(satellites_per_h=0.0),
-        Clock(utc_offset_h=2.0),
-        photographer="Ida Moorwald",
-        seed=4,
-        faint_to_mag=9.0,
-    )
-    card = render_card(out, nights=(night,), jobs=1)
-    (out / "night-notes.yaml").write_text(_NOTES, encoding="utf-8")
-    shutil.copy2(card / MOOR / "MIST_0001.dng", card / FEN / "PROBE_01.dng")
-    shutil.copy2(card / MOOR / "MIST_0001.jpg", card / FEN / "Handy.JPG")
-    shutil.copy2(card / MOOR / "MIST_0001.dng", card / MOOR / "._MIST_0001.dng")
-    (card / FEN / "NOTIZ.CR2").write_text("Milch, Brot, Batterien\n" * 40, encoding="utf-8")
-    (card / FEN / "MIST_0090.dng").touch()
-    (card / FEN / "liesmich.txt").write_text("no picture at all")
-    return card
-
-
-@dataclass(frozen=True)
-class Finished:
-    """A command that ran to its end."""
-
-    out: Path
-    code: int
-    stdout: str
-    stderr: str
+    return draw_small_card(tmp_path_factory.mktemp("drawn"))
 
 
 @pytest.fixture(scope="session")
@@ -281,12 +221,25 @@ def audited(
     return Finished(out, done.returncode, done.stdout, done.stderr)
 
 
-SKYPLUMB = (
-    sys.executable,
-    "-W",
-    "error",
-    "-c",
-    f"import sys; sys.path.insert(0, {str(Path(__file__).parents[1] / 'pipeline')!r});"
-    "from skyplumb.cli import main; main()",
-)
-"""The command from the checkout, in a process of its own."""
+@pytest.fixture
+def skyplumb(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., Finished]:
+    """Run the command in this process, its workers included; answers like a finished one."""
+
+    def in_this_process(
+        task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
+    ) -> Iterator[tuple[int, Any]]:
+        return ((number, task(item)) for number, item in enumerate(items))
+
+    def run(*words: object) -> Finished:
+        capsys.readouterr()
+        monkeypatch.setattr(sys, "argv", ["skyplumb", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        told = capsys.readouterr()
+        out = Path(str(words[words.index("--out") + 1])) if "--out" in words else Path()
+        return Finished(out, int(ended.value.code or 0), told.out, told.err)
+
+    monkeypatch.setattr("skyplumb.audit.run_all", in_this_process)
+    return run
