@@ -148,6 +148,27 @@ def test_stars_stand_where_astropy_and_a_pinhole_put_them(
         np.testing.assert_allclose(drawn, expected, atol=0.05)
 
 
+def test_seen_altitudes_are_those_of_astropy_down_to_ten_degrees() -> None:
+    dome = Exposure(night(), 0, 0).dome
+    time = Time(START, scale="utc")
+    time.delta_ut1_utc = 0.0
+    frame = AltAz(
+        obstime=time,
+        location=EarthLocation(lat=46.0 * u.deg, lon=10.0 * u.deg, height=2000.0 * u.m),
+        pressure=RIDGE.pressure_hpa * u.hPa,
+        temperature=RIDGE.temperature_c * u.deg_C,
+        relative_humidity=0.5,
+        obswl=0.55 * u.um,
+    )
+    ra, dec = np.full(4, 300.0), np.array([-31.0, -20.0, 10.0, 60.0])
+    expected = SkyCoord(ra * u.deg, dec * u.deg).transform_to(frame).alt.deg
+    assert 10.0 < expected[0] < 14.0
+    seen = dome.above(dome.apparent(np.radians(ra), np.radians(dec), 0.0), np.array([0.0]))[:, 0]
+    altitude = np.degrees(np.arcsin(seen @ dome.zenith))
+    # 0.6 arcsec: diurnal aberration and polar motion, which the renderer leaves out
+    np.testing.assert_allclose(altitude, expected, atol=0.6 / 3600.0)
+
+
 @pytest.mark.parametrize(
     ("phi", "hour", "dec", "mount", "east", "north"),
     [
@@ -417,6 +438,24 @@ def test_corner_stars_have_the_lenss_stretch_and_the_middle_has_none() -> None:
     np.testing.assert_allclose(values, [5.0, 13.0], rtol=0.01)
     outwards = optics.corners[3] - optics.centre
     assert abs(vectors[:, 1] @ outwards) == pytest.approx(np.linalg.norm(outwards))
+
+
+def test_a_corner_gets_the_share_of_light_that_the_lens_leaves_it() -> None:
+    lens = Lens("", 85.0, 2.8, fwhm_px=2.5, vignetting=0.5)
+    light = []
+    for place in ([299.0, 199.0], [8.0, 8.0]):
+        frame = draw_frame(
+            600, 400, positions=np.array([place]), snr=(400.0, 401.0), lens=lens, pattern="",
+            sky_e=100.0,
+        )  # fmt: skip
+        cut = frame.mosaic[int(place[1]) - 5 :, int(place[0]) - 5 :][:11, :11].astype(float)
+        sky = np.median(frame.mosaic[int(place[1]) :, int(place[0]) :][8:60, 8:60])
+        light.append((cut - sky).sum())
+    # 8 px inside the corner 0.515 is left; 2 % for noise and the sky's own slope
+    assert light[1] / light[0] == pytest.approx(0.515, abs=0.02)
+    flat = Exposure(night(lens, kind="flat", body=replace(SMALL, pattern="")), 0, 0).draw()
+    centre, corner = flat[190:210, 290:310].mean() - 512, flat[:8, :8].mean() - 512
+    assert corner / centre == pytest.approx(0.51, abs=0.01)
 
 
 def test_noise_is_that_of_counted_electrons_and_the_amplifier() -> None:
