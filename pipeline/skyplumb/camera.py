@@ -7,6 +7,7 @@ picture (FITS rows that run upwards) has `parity` -1: its x axis is turned round
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -159,7 +160,7 @@ def fit_attitude(
         if np.abs(turn).max() * camera.focal_px < 1e-4:
             break
     covariance = np.linalg.pinv(normal) * scale**2
-    return attitude, covariance, residuals
+    return attitude, np.asarray(covariance), residuals
 
 
 def fit_camera(
@@ -247,8 +248,13 @@ def _value(camera: Camera, name: str) -> float:
 def _moved(camera: Camera, name: str, by: float) -> Camera:
     """The camera with one parameter changed; distortion stays tied to the same corner."""
     if name[0] in "kp":
-        field = "radial" if name[0] == "k" else "tangential"
-        values = list(getattr(camera, field))
-        values[int(name[1]) - 1] += by
-        return replace(camera, **{field: tuple(values)})
-    return replace(camera, **{name: getattr(camera, name) + by})
+        place = int(name[1]) - 1
+        if name[0] == "k":
+            k = list(camera.radial)
+            k[place] += by
+            return replace(camera, radial=(k[0], k[1], k[2]))
+        p = list(camera.tangential)
+        p[place] += by
+        return replace(camera, tangential=(p[0], p[1]))
+    changed: dict[str, Any] = {name: getattr(camera, name) + by}
+    return replace(camera, **changed)

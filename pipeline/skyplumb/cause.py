@@ -1,8 +1,10 @@
-"""Why a frame failed: the rules it broke and the direction of its trail -> cause.
+"""Why a frame failed: the rules it broke, the mount's prediction, and the sky's shift -> cause.
 
-A trail that the shift of the sky between frames explains is the mount's (its axis, its
-drive, a creeping head); one without a shift is wind. What the direction cannot tell is
-called unexplained.
+A trail is a budget of variance along its own axis. The fitted mount predicts how much of
+it its axis, its drive, a sagging head and refraction draw; what they leave over is the
+drive's or the head's again if the sky moved with it from frame to frame along right
+ascension or gravity, a knock if the stars stand twice, and wind if the sky did not move.
+What fits none of these is called unexplained.
 """
 
 from __future__ import annotations
@@ -11,147 +13,224 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skyplumb.motion import Drift, Motion
+from skyplumb.mount import MountFit, motion_terms
 from skyplumb.records import NAN
 from skyplumb.runs import Light
 from skyplumb.sky import SIDEREAL_RATE_ARCSEC_S
 
-SHIFT_EXPLAINS = 0.6
-"""Least part of a trail's length that the sky's shift must cover to be its cause."""
+Floats = NDArray[np.float64]
+
 SAME_DIRECTION_DEG = 25.0
+SHIFT_COVERS = 0.6
+"""Least part of a trail that a shift of the sky must have to be taken for its cause."""
+EMPTY_CELL = 0.3
+FULL_CELL = 0.75
+"""Star counts of a part of the picture, against the run's, that count as gone and as there."""
+GRID = (6, 4)
 
 
 @dataclass(frozen=True, slots=True)
-class FrameEvidence:
-    """Directions of one frame, all as axes in the picture, degrees; NaN where unknown."""
+class Scene:
+    """One frame of a run as the causes need it."""
 
+    light: Light
     motion: Motion
     drift: Drift
-    exposure_s: float
-    along_ra_deg: float
+    extinction_mag: float
+    east_deg: float = NAN
     """Where east lies in the picture."""
-    zenith_deg: float
-    sidereal_px: float
+    zenith_deg: float = NAN
+    sidereal_px: float = NAN
     """How far a camera that stands still would have trailed here."""
-    solved: bool
-    altitude_deg: float
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """All frames of a run, and which of them are bad."""
+class Explanation:
+    """Causes of one frame with their shares, which add up to one."""
 
-    frames: tuple[FrameEvidence, ...]
-    bad: tuple[bool, ...]
-
-    @classmethod
-    def of_run(cls, frames: Sequence[tuple[Light, Motion, Drift]], bad: Sequence[bool]) -> Evidence:
-        """Collect the evidence of one run in order of time."""
-        return cls(tuple(_frame_evidence(*frame) for frame in frames), tuple(bad))
+    cause: str
+    confidence: float
+    shares: dict[str, float]
+    words: str = ""
+    """What else is to be said, such as what cannot be told apart."""
 
 
-def first_cause(
-    findings: Sequence[tuple[str, float]], evidence: Evidence, number: int
-) -> tuple[str, float, dict[str, float]]:
-    """Strongest cause of one frame, its confidence, and every cause with its share.
+def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) -> Scene:
+    """Directions of one frame in its picture; NaN where it was not solved."""
+    pointing = light.pointing
+    east = zenith = sidereal = NAN
+    if pointing.solved and pointing.frame is not None:
+        middle = pointing.middle_direction()
+        pole = np.array([0.0, 0.0, 1.0])
+        east = pointing.image_angle_towards(middle + 1e-3 * np.cross(pole, middle))
+        if pointing.frame.site is not None and pointing.frame.observed:
+            phi = np.radians(pointing.frame.site.latitude_deg)
+            zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
+        flat = float(np.hypot(middle[0], middle[1]))
+        rate = SIDEREAL_RATE_ARCSEC_S * flat / pointing.scale_arcsec_px
+        sidereal = rate * light.info.exposure_s
+    return Scene(light, motion, drift, extinction_mag, east, zenith, sidereal)
+
+
+def explain(
+    findings: Sequence[tuple[str, float]],
+    scenes: Sequence[Scene],
+    number: int,
+    mount: MountFit,
+) -> Explanation:
+    """Causes of one frame.
 
     Parameters
     ----------
     findings : sequence of (rule, excess)
-        The worst first.
-    evidence : Evidence
-        The frame's run.
+        The rules it broke and how far, 1 at the limit; the worst first.
+    scenes : sequence of Scene
+        The frame's run in order of time.
     number : int
-        Place of the frame in it.
+        The frame's place in it.
+    mount : MountFit
+        Of the frame's setup.
     """
+    scene = scenes[number]
+    rules = dict(findings)
+    trail_rules = {"trail_px", "trail_of_fwhm", "doubled_px", "trail_worst_px", "ellipticity"}
     weights: dict[str, float] = {}
-    for rule, excess in findings:
-        cause = _cause_of(rule, evidence, number)
-        weights[cause] = weights.get(cause, 0.0) + excess
-    if len(weights) > 1:
-        weights.pop("unexplained", None)
+    words = ""
+    trailed = max((rules[rule] for rule in trail_rules & rules.keys()), default=0.0)
+    dim = max(rules.get("extinction_mag", 0.0), 0.0)
+    long_trail = scene.motion.trail_px > 3
+    few = "min_stars" in rules and not trailed
+    if trailed or (few and long_trail):
+        shares, words = trail_causes(scene, mount, scenes)
+        for cause, share in shares.items():
+            weights[cause] = weights.get(cause, 0.0) + max(trailed, 1.0) * share
+    if "fwhm_of_best" in rules:
+        # Motion widens a star across its trail too: next to a trail, width alone says little.
+        weights["focus"] = rules["fwhm_of_best"] * (0.4 if trailed else 1.0)
+    if "sky_of_darkest" in rules:
+        weights["bright-sky"] = rules["sky_of_darkest"]
+    if dim:
+        weights["cloud"] = weights.get("cloud", 0.0) + dim
+    missing = "stars_of_run" in rules or (few and not long_trail)
+    if missing and not dim:
+        gone = _lost_stars_cause(scenes, number)
+        weights[gone] = weights.get(gone, 0.0) + rules.get("stars_of_run", 1.0)
+    if not weights:
+        return Explanation("unexplained", NAN, {"unexplained": 1.0})
     total = sum(weights.values())
     shares = {cause: weight / total for cause, weight in weights.items()}
-    strongest = max(shares, key=lambda cause: shares[cause])
-    return strongest, NAN, shares
+    cause = max(shares, key=lambda name: shares[name])
+    return Explanation(cause, NAN, dict(sorted(shares.items(), key=lambda s: -s[1])), words)
 
 
-def _cause_of(rule: str, evidence: Evidence, number: int) -> str:
-    """Cause behind one broken rule."""
-    if rule == "doubled_px":
-        return "knock"
-    if rule == "fwhm_of_best":
-        return "focus"
-    if rule == "sky_of_darkest":
-        return "bright-sky"
-    if rule == "extinction_mag":
-        return "cloud"
-    if rule in ("stars_of_run", "min_stars"):
-        length = evidence.frames[number].motion.trail_px
-        return _trail_cause(evidence, number) if length > 3 else "cloud"
-    if rule == "trail_worst_px":
-        return "axis"
-    return _trail_cause(evidence, number)
+def trail_causes(
+    scene: Scene, mount: MountFit, scenes: Sequence[Scene]
+) -> tuple[dict[str, float], str]:
+    """Shares of a trail's variance by cause, and what cannot be told apart."""
+    motion, drift = scene.motion, scene.drift
+    length = motion.trail_px
+    if np.isfinite(motion.doubled_px):
+        return {"knock": 1.0}, ""
+    if not np.isfinite(length):
+        return {"unexplained": 1.0}, ""
+    if _stood_still(scene):
+        return {"untracked": 1.0}, ""
+    turn = np.radians(motion.trail_angle_deg)
+    along = np.array([np.cos(turn), np.sin(turn)])
+    variance = length**2 / 12
+    parts: dict[str, float] = {}
+    terms = motion_terms(mount, scene.light)
+    net = np.zeros(2)
+    if terms is not None:
+        total = np.sum(list(terms.values()), axis=0) @ along
+        net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
+        for cause, path in terms.items():
+            parts[cause] = float(np.mean((path @ along) * total))
+    rest = variance - sum(parts.values())
+    words = ""
+    if np.isfinite(drift.length_px):
+        local = np.array([drift.dx_px, drift.dy_px]) - net
+        cause = _local_cause(scene, local, along, length, rest)
+        parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0)
+    elif terms is None:
+        if _along_ra_all_night(scenes):
+            words = "no neighbouring frame was solved, so the sky's shift is unknown"
+        parts["unexplained"] = max(rest, 0.0)
+    else:
+        parts["wind"] = parts.get("wind", 0.0) + max(rest, 0.0)
+    if mount.alike and (parts.get("axis", 0.0) > 0.2 * variance or parts.get("drive", 0) > 0.2):
+        words = mount.alike[0]
+    kept = {cause: part for cause, part in parts.items() if part > 0.02 * variance}
+    whole = sum(kept.values())
+    if whole <= 0:
+        return {"unexplained": 1.0}, words
+    return {cause: part / whole for cause, part in kept.items()}, words
 
 
-def _trail_cause(evidence: Evidence, number: int) -> str:
-    """Cause of a trail by its direction and by the shift of the sky."""
-    frame = evidence.frames[number]
-    if np.isfinite(frame.motion.doubled_px):
-        return "knock"
-    drift, trail = frame.drift, frame.motion.trail_px
-    if not np.isfinite(drift.length_px) or not np.isfinite(trail):
-        return "unexplained"
-    same_way = _apart(drift.angle_deg, frame.motion.trail_angle_deg) < SAME_DIRECTION_DEG
-    if drift.length_px < SHIFT_EXPLAINS * trail or not same_way:
+def _stood_still(scene: Scene) -> bool:
+    """Whether the trail is the sky's own motion: the camera was not driven."""
+    if not np.isfinite(scene.sidereal_px) or not np.isfinite(scene.east_deg):
+        return False
+    if _apart(scene.motion.trail_angle_deg, scene.east_deg) > 8:
+        return False
+    drift = scene.drift
+    if np.isfinite(drift.length_px):
+        return bool(0.93 < drift.length_px / scene.sidereal_px < 1.07)
+    return bool(0.93 < scene.motion.trail_px / scene.sidereal_px < 1.07)
+
+
+def _local_cause(scene: Scene, local: Floats, along: Floats, length: float, rest: float) -> str:
+    """Cause of what the mount's prediction leaves: by the shift that it also leaves."""
+    size = float(np.hypot(*local))
+    needed = SHIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
+    if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
         return "wind"
-    east = np.radians(frame.along_ra_deg)
-    along_ra = abs(drift.dx_px * np.cos(east) + drift.dy_px * np.sin(east))
-    if 0.9 < along_ra / max(frame.sidereal_px, 1e-9) < 1.1:
-        return "untracked"
-    if _began_late(evidence, number) and _apart(drift.angle_deg, frame.zenith_deg) < 20:
-        return "sag"
-    if along_ra > 0.94 * drift.length_px:
+    angle = float(np.degrees(np.arctan2(local[1], local[0])))
+    if _apart(angle, scene.east_deg) < SAME_DIRECTION_DEG:
         return "drive"
+    if _apart(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:
+        return "sag"
     return "axis"
 
 
-def _began_late(evidence: Evidence, number: int) -> bool:
-    """Whether the run stood still, by less than half of this frame's rate, before it drifted."""
-    rate = evidence.frames[number].drift.length_px / evidence.frames[number].exposure_s
-    before = [
-        frame.drift.length_px / frame.exposure_s
-        for frame in evidence.frames[:number]
-        if np.isfinite(frame.drift.length_px)
-    ]
-    return len(before) >= 2 and bool(np.median(before[: max(2, len(before) // 2)]) < 0.5 * rate)
+def _along_ra_all_night(scenes: Sequence[Scene]) -> bool:
+    """Whether no frame of the run has a known shift."""
+    return all(not np.isfinite(scene.drift.length_px) for scene in scenes)
+
+
+def _lost_stars_cause(scenes: Sequence[Scene], number: int) -> str:
+    """Obstruction where the stars are gone from a part of the picture only, else cloud.
+
+    Against the run's other frames, so that a hill that is always there is no fault.
+    """
+    counts = np.array([_grid_counts(scene.light) for scene in scenes])
+    usual = np.percentile(counts, 75, axis=0)
+    cells = usual >= 4
+    if np.count_nonzero(cells) < 8:
+        return "cloud"
+    ratio = counts[number][cells] / usual[cells]
+    gone = ratio < EMPTY_CELL
+    there = ratio[~gone]
+    if gone.mean() >= 0.15 and len(there) and np.median(there) > FULL_CELL:
+        return "obstruction"
+    return "cloud"
+
+
+def _grid_counts(light: Light) -> Floats:
+    """Stars in each cell of a coarse grid over the picture."""
+    measure = light.measure
+    counts, _, _ = np.histogram2d(
+        measure.stars["x"],
+        measure.stars["y"],
+        bins=GRID,
+        range=((0, max(measure.width_px, 1)), (0, max(measure.height_px, 1))),
+    )
+    return np.asarray(counts.ravel())
 
 
 def _apart(a_deg: float, b_deg: float) -> float:
     """Angle between two axes, 0..90 degrees; NaN where one is unknown."""
     return float(abs((a_deg - b_deg + 90) % 180 - 90))
-
-
-def _frame_evidence(light: Light, motion: Motion, drift: Drift) -> FrameEvidence:
-    pointing = light.pointing
-    east = zenith = sidereal = NAN
-    if pointing.solved and pointing.camera is not None and pointing.frame is not None:
-        middle = pointing.middle_direction()
-        pole = np.array([0.0, 0.0, 1.0])
-        east = pointing.image_angle_towards(middle + 1e-3 * np.cross(pole, middle))
-        if pointing.frame.site is not None:
-            phi = np.radians(pointing.frame.site.latitude_deg)
-            zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
-        flat = float(np.hypot(middle[0], middle[1]))
-        sidereal = SIDEREAL_RATE_ARCSEC_S * flat * light.info.exposure_s / pointing.scale_arcsec_px
-    return FrameEvidence(
-        motion,
-        drift,
-        light.info.exposure_s,
-        east,
-        zenith,
-        sidereal,
-        pointing.solved,
-        pointing.altitude_deg,
-    )

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb import shapes
-from skyplumb.cause import Evidence, first_cause
+from skyplumb.cause import explain, scene_of
 from skyplumb.lens import Votes, learn_lens, votes
 from skyplumb.meanstar import excess_over_calm, spread_of, tail_length_px
 from skyplumb.motion import (
@@ -27,6 +27,7 @@ from skyplumb.motion import (
     motion_of,
     stretch_of,
 )
+from skyplumb.mount import MountFit, fit_mount
 from skyplumb.records import NAN
 from skyplumb.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.runs import Light, Run, group_runs, optics_key
@@ -86,13 +87,19 @@ class JudgedRun:
     run: Run
     frames: tuple[Judged, ...]
     best_fwhm_px: float
+    mount: MountFit
+    """Of the run's setup, from all its runs."""
 
 
 def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
     """Judge the light frames of one session."""
     runs = group_runs(lights)
     facts = _facts(runs)
-    return [_judge_run(run, facts[run.name], rules) for run in runs]
+    setups = sorted({light.notes.setup for light in lights})
+    mounts = {n: fit_mount([one for one in lights if one.notes.setup == n], n) for n in setups}
+    return [
+        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], rules) for run in runs
+    ]
 
 
 def _facts(runs: Sequence[Run]) -> dict[str, list[FrameFacts]]:
@@ -215,7 +222,7 @@ class _RunLevels:
     sky: float
 
 
-def _judge_run(run: Run, facts: Sequence[FrameFacts], rules: Rules) -> JudgedRun:
+def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Rules) -> JudgedRun:
     info = run.lights[0].info
     limits = rules.limits_for(info.lens, info.focal_mm)
     levels = _RunLevels(
@@ -224,8 +231,7 @@ def _judge_run(run: Run, facts: Sequence[FrameFacts], rules: Rules) -> JudgedRun
         sky=_percentile([f.light.measure.sky_level for f in facts], 10),
     )
     findings = [_findings(fact, levels, limits) for fact in facts]
-    bad = [any(f.severity == 2 for f in found) for found in findings]
-    evidence = Evidence.of_run([(fact.light, fact.motion, fact.drift) for fact in facts], bad)
+    scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
     judged = []
     for number, (fact, found) in enumerate(zip(facts, findings, strict=True)):
         verdict = VERDICTS[max((f.severity for f in found), default=0)]
@@ -233,12 +239,12 @@ def _judge_run(run: Run, facts: Sequence[FrameFacts], rules: Rules) -> JudgedRun
         if not found:
             judged.append(Judged(fact, verdict, "none", NAN, _praise(fact, limits), {}))
             continue
-        cause, confidence, shares = first_cause(
-            [(f.rule, f.excess) for f in found], evidence, number
-        )
+        why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
         words = "; ".join(f.words for f in found)
-        judged.append(Judged(fact, verdict, cause, confidence, words, shares))
-    return JudgedRun(run, tuple(judged), levels.fwhm_px)
+        if why.words:
+            words += f" ({why.words})"
+        judged.append(Judged(fact, verdict, why.cause, why.confidence, words, why.shares))
+    return JudgedRun(run, tuple(judged), levels.fwhm_px, mount)
 
 
 def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding]:

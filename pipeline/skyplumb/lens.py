@@ -132,8 +132,8 @@ def robust_fit(
     ridge = ridge + 1e-9 * np.max(np.einsum("n,ni,ni->i", weights, design, design), initial=1e-9)
     scale = 1.0
     used = weights
-    solution = np.zeros(design.shape[1])
-    normal = np.diag(ridge)
+    solution: Floats = np.zeros(design.shape[1])
+    normal: Floats = np.diag(ridge)
     for _ in range(rounds):
         normal = (design * used[:, None]).T @ design
         slope = design.T @ (used * values)
@@ -143,4 +143,4 @@ def robust_fit(
         scale = max(1.4826 * float(np.median(np.abs(pull))) / np.sqrt(freedom), 1e-3)
         used = weights / (1 + (pull / (2.5 * scale)) ** 2)
     covariance = np.linalg.inv(normal / max(scale, 1.0) ** 2 + np.diag(ridge))
-    return solution, covariance
+    return np.asarray(solution), np.asarray(covariance)

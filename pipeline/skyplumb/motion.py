@@ -225,7 +225,7 @@ def glass_at_centre(
         if stretch is None or not np.isfinite(shift.length_px):
             continue
         across = max(stretch.centre[0] - np.hypot(*stretch.centre[1:]), 0.2) / 2
-        excess = float(shapes.moment_excess(np.float64(shift.length_px), across, np.float64(kurt)))
+        excess = float(shapes.moment_excess(shift.length_px, across, kurt))
         turn = 2 * np.radians(shift.angle_deg)
         left.append(stretch.centre[1:] - excess * np.array([np.cos(turn), np.sin(turn)]))
         # Wind adds to the stretch; frames that it left alone say most of the glass.
@@ -258,12 +258,9 @@ def motion_of(
     # Noise has no direction but always has a length: take it out of the square.
     excess = float(np.sqrt(max(size**2 - 2 * sigma**2, 0.0)))
     across = max((stretch.centre[0] - size) / 2, 0.05)
-    length = float(shapes.trail_length_px(np.float64(excess), np.float64(across), np.float64(kurt)))
+    length = float(shapes.trail_length_px(excess, across, kurt))
     per_px2 = max(
-        float(
-            shapes.trail_length_px(np.float64(excess + sigma), np.float64(across), np.float64(kurt))
-        )
-        - length,
+        float(shapes.trail_length_px(excess + sigma, across, kurt)) - length,
         1e-3,
     )
     angle = float(np.degrees(np.arctan2(spin[1], spin[0])) / 2)

@@ -12,6 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+import tetra3rs
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -215,7 +216,7 @@ def _solve_alone(
             solve_timeout_ms=None,
             max_patterns_checked=SEARCH_LIMIT,
         )
-        if result:
+        if isinstance(result, tetra3rs.SolveResult):
             return _Start(
                 np.asarray(result.rotation_matrix_icrs_to_camera),
                 float(result.camera_model.focal_length_px),
@@ -253,15 +254,15 @@ def _calibrate(
     exposures: Sequence[Exposure], first: Sequence[_Start | None], size: tuple[int, int]
 ) -> tuple[Camera | None, bool]:
     """One camera from the frames with the most stars; True if the lens is a fisheye."""
-    solved = [n for n, start in enumerate(first) if start is not None]
-    parity = int(np.sign(sum(first[n].parity for n in solved)) or 1)  # type: ignore[union-attr]
-    solved = [n for n in solved if first[n].parity == parity]  # type: ignore[union-attr]
-    focal = float(np.median([first[n].focal_px for n in solved]))  # type: ignore[union-attr]
+    starts = {n: start for n, start in enumerate(first) if start is not None}
+    parity = 1 if sum(start.parity for start in starts.values()) >= 0 else -1
+    starts = {n: start for n, start in starts.items() if start.parity == parity}
+    focal = float(np.median([start.focal_px for start in starts.values()]))
     # Sharp frames with many stars, from anywhere in the night.
-    order = sorted(solved, key=lambda n: (-_sharpness(exposures[n].measure), n))
+    order = sorted(starts, key=lambda n: (-_sharpness(exposures[n].measure), n))
     chosen = sorted(order[:CALIBRATION_FRAMES])
     camera = Camera(focal, size[0], size[1], parity)
-    attitudes = [_attitude(exposures[n], first[n]) for n in chosen]  # type: ignore[arg-type]
+    attitudes = [_attitude(exposures[n], starts[n]) for n in chosen]
     # So near the middle even a fisheye is close enough to a pinhole to be matched.
     reach = 0.15
     centre_sigma = 0.01 * size[0]

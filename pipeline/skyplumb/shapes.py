@@ -253,7 +253,7 @@ def profile_kurt(kurt: Floats, stretch: Floats) -> Floats:
     return GAUSSIAN_KURT + (kurt - GAUSSIAN_KURT + 0.05 * g) / np.maximum(1 - 0.3 * g, 0.4)
 
 
-def trail_length_px(excess: Floats, across: Floats, kurt: Floats) -> Floats:
+def trail_length_px(excess: float | Floats, across: float | Floats, kurt: float | Floats) -> Floats:
     """Length of the uniform straight trail behind a difference of second moments, px.
 
     L = sqrt(12 excess / kappa), kappa = 1.5 - (1.5 - kappa0) / (1 + excess / (1.5 across)),
@@ -270,24 +270,26 @@ def trail_length_px(excess: Floats, across: Floats, kurt: Floats) -> Floats:
     """
     kappa0 = 1 + 1.14 * np.clip(kurt - GAUSSIAN_KURT, -0.1, 0.4)
     kappa = 1.5 - (1.5 - kappa0) / (1 + excess / (1.5 * across))
-    return np.sqrt(12 * np.maximum(excess, 0) / kappa)
+    return np.asarray(np.sqrt(12 * np.maximum(excess, 0) / kappa))
 
 
-def moment_excess(length_px: Floats, across: Floats, kurt: Floats) -> Floats:
+def moment_excess(
+    length_px: float | Floats, across: float | Floats, kurt: float | Floats
+) -> Floats:
     """Difference of second moments that `trail_length_px` would turn into this length, px^2."""
     kappa0 = 1 + 1.14 * np.clip(kurt - GAUSSIAN_KURT, -0.1, 0.4)
-    excess = length_px**2 / 12
+    excess = np.asarray(length_px) ** 2 / 12
     for _ in range(12):
         kappa = 1.5 - (1.5 - kappa0) / (1 + excess / (1.5 * across))
         excess = kappa * length_px**2 / 12
-    return excess
+    return np.asarray(excess)
 
 
-def fwhm_px(moment: Floats, kurt: Floats) -> Floats:
+def fwhm_px(moment: float | Floats, kurt: float | Floats) -> Floats:
     """Full width at half maximum of a star of this second moment and profile, px.
 
     2.3548 sqrt(moment) for a Gaussian; a profile with wings is narrower at half its
     height: the factor 1 - 0.66 (kurt - 2) fits drawn Moffat stars (beta 2.5 to 6) within 1 %.
     """
     wings = np.clip(kurt - GAUSSIAN_KURT, -0.1, 0.4)
-    return SIGMA_TO_FWHM * np.sqrt(moment) * (1 - 0.66 * wings)
+    return np.asarray(SIGMA_TO_FWHM * np.sqrt(moment) * (1 - 0.66 * wings))

@@ -193,7 +193,8 @@ class _Mosaic:
             for x in range(columns):
                 if pattern[y, x] != GREEN and sky_level > 0:
                     coarse = self.plate.samples[y::rows, x::columns][::7, ::7]
-                    ratio[y, x] = (np.nanmedian(coarse) - self.plate.black[y, x]) / sky_level
+                    level = float(np.nanmedian(coarse.astype(np.float32)))
+                    ratio[y, x] = (level - self.plate.black[y, x]) / sky_level
         return ratio
 
     def stamps(
