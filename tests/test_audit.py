@@ -1,0 +1,340 @@
+"""The whole job on a small drawn card: what is written, and what it takes to write it again."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import subprocess
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from skyplumb.outputs import FRAME_COLUMNS
+from smallcard import FEN, MOOR, SKYPLUMB, Finished
+
+Command = Callable[..., Finished]
+
+SESSION = "2026-09-12-lerchau-mistel-3"
+SHARP = [f"{MOOR}/MIST_000{n}.dng" for n in (1, 2, 3, 5, 6)]
+KNOCKED = f"{MOOR}/MIST_0004.dng"
+LIGHTS = [*SHARP[:3], KNOCKED, *SHARP[3:], *(f"{FEN}/MIST_00{n:02d}.dng" for n in range(8, 12))]
+
+STEADY = [
+    "frames.csv", "report.html", "stackable.txt", "stackable/01-24mm-60s.txt",
+    "stackable/02-24mm-30s.txt", "summary.json",
+]  # fmt: skip
+
+
+def listing(folder: Path) -> list[tuple[str, int, int, int, int]]:
+    """Everything in a folder: name, mode, links, size, time of change."""
+    return sorted(
+        (str(path.relative_to(folder)), one.st_mode, one.st_nlink, one.st_size, one.st_mtime_ns)
+        for path in [folder, *folder.rglob("*")]
+        if (one := path.lstat())
+    )
+
+
+def written(done: Finished) -> dict[str, bytes]:
+    """The files of the session that every audit writes."""
+    return {name: done.files[f"{SESSION}/{name}"] for name in STEADY}
+
+
+@pytest.fixture
+def continued(audited: Finished, tmp_path: Path) -> Path:
+    """An output folder in which the small card was audited before."""
+    return shutil.copytree(audited.out, tmp_path / "out")
+
+
+class Spy:
+    """Stands in for the workers and keeps what was asked of them."""
+
+    def __init__(self) -> None:
+        self.measured: list[str] = []
+
+    def __call__(self, task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object):
+        for number, item in enumerate(items):
+            self.measured.append(item.as_posix())
+            yield number, task(item)
+
+
+@pytest.fixture
+def spy(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> Spy:
+    """What is measured by commands run in this process."""
+    one = Spy()
+    monkeypatch.setattr("skyplumb.audit.run_all", one)
+    return one
+
+
+# What is written
+
+
+def test_every_file_of_the_card_gets_its_row_and_litter_none(audited: Finished) -> None:
+    assert audited.code == 0, audited.stderr
+    assert {file: row["kind"] for file, row in audited.rows.items()} == {
+        **dict.fromkeys(LIGHTS, "light"),
+        f"{MOOR}/MIST_0001.jpg": "companion",
+        f"{MOOR}/MIST_0007.dng": "unreadable",
+        f"{FEN}/MIST_0090.dng": "unreadable",
+        f"{FEN}/NOTIZ.CR2": "unreadable",
+        f"{FEN}/PROBE_01.dng": "excluded",
+        f"{FEN}/Handy.JPG": "unsupported",
+        "dunkel/MIST_0012.dng": "dark",
+        "hell/MIST_0013.dng": "flat",
+    }
+    assert {row["session"] for row in audited.rows.values()} == {SESSION}
+
+
+def test_every_row_that_is_not_judged_says_why(audited: Finished) -> None:
+    aside = [row for row in audited.rows.values() if row["kind"] != "light"]
+    assert all(row["reason"] and not row["verdict"] for row in aside)
+    assert audited.rows[f"{FEN}/PROBE_01.dng"]["reason"] == "test shot"
+
+
+def test_the_table_has_the_promised_columns_first_and_in_order(audited: Finished) -> None:
+    head = (audited.out / SESSION / "frames.csv").read_text("utf-8").splitlines()[0]
+    assert head.split(",")[: len(FRAME_COLUMNS)] == list(FRAME_COLUMNS)
+
+
+def test_sharp_frames_are_kept_and_the_knocked_one_is_rejected(audited: Finished) -> None:
+    rows = audited.rows
+    assert {rows[file]["verdict"] for file in SHARP} == {"keep"}
+    knocked = rows[KNOCKED]
+    assert (knocked["verdict"], knocked["cause"]) == ("reject", "knock")
+    # 1000 and 600 arcsec at 137.5 arcsec/px (16 um over 24 mm); 0.4 px as the camera rests
+    # for a different time in each place and the stars' centroids are good to 0.1 px.
+    assert float(knocked["doubled_px"]) == pytest.approx(8.48, abs=0.4)
+
+
+def test_pointings_are_those_that_were_drawn(audited: Finished, small_card: Path) -> None:
+    told = json.loads((small_card.parent / "truth.json").read_text("utf-8"))
+    truth = {entry["file"]: entry for entry in told["frames"]}
+    for file in SHARP:
+        row = audited.rows[file]
+        assert row["solved"] == "true"
+        # Half a pixel, 0.02 deg: star places are good to 0.1 px, the middle of the lens to less.
+        assert float(row["ra_deg"]) == pytest.approx(truth[file]["ra_deg"], abs=0.02)
+        assert float(row["dec_deg"]) == pytest.approx(truth[file]["dec_deg"], abs=0.02)
+
+
+def test_exposures_and_aims_make_the_runs(audited: Finished) -> None:
+    runs = {file: audited.rows[file]["run"] for file in LIGHTS}
+    assert {runs[file] for file in LIGHTS[:6]} == {"01-24mm-60s"}
+    assert {runs[file] for file in LIGHTS[6:]} == {"02-24mm-30s"}
+
+
+def test_the_lists_hold_the_kept_frames_and_every_path_is_there(audited: Finished) -> None:
+    kept = [file for file in LIGHTS if audited.rows[file]["verdict"] == "keep"]
+    lines = (audited.out / SESSION / "stackable.txt").read_text("utf-8").splitlines()
+    assert [line.partition("/card/")[2] for line in lines] == kept
+    assert all(Path(line).is_absolute() and Path(line).is_file() for line in lines)
+    first = (audited.out / SESSION / "stackable/01-24mm-60s.txt").read_text("utf-8")
+    assert first.splitlines() == [line for line in lines if MOOR in line]
+
+
+def test_summary_and_table_agree(audited: Finished) -> None:
+    told = json.loads((audited.out / SESSION / "summary.json").read_text("utf-8"))
+    (session,) = told["sessions"]
+    rows = audited.rows
+    assert session["lights"] == len(LIGHTS)
+    assert session["keep"] == sum(row["verdict"] == "keep" for row in rows.values())
+    assert sum(run["shots"] for run in session["runs"]) == len(LIGHTS)
+    for run in session["runs"]:
+        mine = [row for row in rows.values() if row["run"] == run["run"]]
+        assert run["keep"] == sum(row["verdict"] == "keep" for row in mine)
+        assert run["hit_rate_low"] <= run["hit_rate"] <= run["hit_rate_high"]
+        assert run["mount"]["setup"]
+
+
+def test_the_command_ends_with_where_the_page_is_and_what_to_stack(audited: Finished) -> None:
+    page, count = audited.stdout.splitlines()[-2:]
+    assert Path(page) == (audited.out / SESSION / "report.html").resolve()
+    kept = sum(row["verdict"] == "keep" for row in audited.rows.values())
+    assert count == f"{kept} of {len(LIGHTS)} light frames to stack"
+
+
+def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) -> None:
+    folder = audited.out / SESSION / "xmp"
+    names = {path.relative_to(folder).as_posix() for path in folder.rglob("*.xmp")}
+    assert names == {f"{file}.xmp" for file in LIGHTS}
+    # -1 is "rejected" (ISO 16684-1, from memory).
+    assert 'xmp:Rating="-1"' in (folder / f"{KNOCKED}.xmp").read_text("utf-8")
+    assert 'xmp:Rating="3"' in (folder / f"{SHARP[0]}.xmp").read_text("utf-8")
+
+
+# Going on
+
+
+def test_killed_in_the_middle_it_goes_on_and_ends_with_the_same_bytes(
+    audited: Finished, small_card: Path, tmp_path: Path
+) -> None:
+    command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "2"]
+    first = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    store = tmp_path / ".skyplumb" / "measures"
+    deadline = time.monotonic() + 60
+    while len(list(store.rglob("*.npz"))) < 3 and time.monotonic() < deadline:
+        time.sleep(0.005)
+    first.kill()
+    first.wait()
+    kept = len(list(store.rglob("*.npz")))
+    assert 3 <= kept < 16, "killed too early or too late to show anything"
+    assert not list(tmp_path.glob("*/frames.csv"))
+    again = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert again.returncode == 0, again.stderr
+    assert "of 16 frames were measured before" in again.stdout
+    assert written(Finished(tmp_path, 0, "", "")) == written(audited)
+
+
+def test_a_second_call_measures_nothing_and_writes_the_same(
+    skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
+) -> None:
+    done = skyplumb("audit", small_card, "--out", continued)
+    assert (done.code, spy.measured) == (0, [])
+    assert written(done) == written(audited)
+
+
+def test_a_changed_rule_judges_again_without_measuring(
+    skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
+) -> None:
+    strict = continued.parent / "strict.yaml"
+    strict.write_text("min_stars:\n  at_least: 100000\n", encoding="utf-8")
+    done = skyplumb("audit", small_card, "--out", continued, "--rules", strict)
+    assert (done.code, spy.measured) == (0, [])
+    assert {done.rows[file]["verdict"] for file in LIGHTS} == {"reject"}
+    measured = ("stars", "fwhm_px", "ra_deg", "sky_level")
+    for file in LIGHTS:
+        assert [done.rows[file][name] for name in measured] == [
+            audited.rows[file][name] for name in measured
+        ]
+    assert done.files[f"{SESSION}/stackable.txt"] == b""
+
+
+def test_fresh_measures_every_frame_again(
+    skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
+) -> None:
+    done = skyplumb("audit", small_card, "--out", continued, "--fresh")
+    assert len(spy.measured) == len(set(spy.measured)) == 16
+    assert written(done) == written(audited)
+
+
+def test_a_frame_that_comes_later_is_the_only_one_measured(
+    skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, tmp_path: Path
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    late = card / FEN / "MIST_0011.dng"
+    aside = late.rename(tmp_path / "late.dng")
+    shutil.copytree(audited.out / ".skyplumb", tmp_path / "out" / ".skyplumb")
+    notes = small_card.parent / "night-notes.yaml"
+    before = skyplumb("audit", card, "--out", tmp_path / "out", "--notes", notes)
+    assert spy.measured == []
+    assert f"{FEN}/MIST_0011.dng" not in before.rows
+    aside.rename(late)
+    os.utime(late)  # a copy made today: not the shot that was measured under this name
+    after = skyplumb("audit", card, "--out", tmp_path / "out", "--notes", notes)
+    assert spy.measured == [f"{FEN}/MIST_0011.dng"]
+    assert after.rows == audited.rows
+
+
+def test_a_disk_that_fills_up_loses_nothing(
+    skyplumb: Command,
+    audited: Finished,
+    small_card: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    room = [5]
+    replace = Path.replace
+
+    def until_full(path: Path, target: Path) -> Path:
+        room[0] -= 1
+        if room[0] < 0:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
+        return replace(path, target)
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Path, "replace", until_full)
+        full = skyplumb("audit", small_card, "--out", tmp_path / "out")
+    assert full.code == 2
+    line = full.stderr.splitlines()[-1]
+    assert str(tmp_path / "out") in line
+    assert "no space left" in line.lower()
+    assert "make room" in line
+    after = skyplumb("audit", small_card, "--out", tmp_path / "out")
+    assert "4 of 16 frames were measured before" in after.stdout
+    assert written(after) == written(audited)
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+def test_a_table_that_finds_no_room_is_one_line(
+    skyplumb: Command, small_card: Path, continued: Path
+) -> None:
+    table = continued / SESSION / "frames.csv"
+    before = table.read_bytes()
+    # The name it writes beside the table before it moves it there.
+    (table.parent / f".frames.csv.{os.getpid()}.part").symlink_to("/dev/full")
+    done = skyplumb("audit", small_card, "--out", continued, "--quiet")
+    assert done.code == 2
+    assert "frames.csv" in done.stderr
+    assert "free some space" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert table.read_bytes() == before
+
+
+def test_an_output_that_cannot_be_made_is_one_line_before_the_work(
+    skyplumb: Command, spy: Spy, small_card: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "file").touch()
+    done = skyplumb("audit", small_card, "--out", tmp_path / "file" / "out")
+    assert (done.code, spy.measured) == (2, [])
+    assert str(tmp_path / "file") in done.stderr
+    assert "choose another output folder" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+# The card is never written to
+
+
+def test_a_card_is_left_as_it_was_to_the_last_byte_and_date(
+    skyplumb: Command, small_card: Path, audited: Finished, tmp_path: Path
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    shutil.copytree(audited.out / ".skyplumb", tmp_path / "out" / ".skyplumb")
+    for path in [*card.rglob("*"), card]:
+        path.chmod(0o555 if path.is_dir() else 0o444)
+    before = listing(card)
+    bytes_before = {path: path.read_bytes() for path in card.rglob("*") if path.is_file()}
+    notes = small_card.parent / "night-notes.yaml"
+    links = tmp_path / "links"
+    done = skyplumb(
+        "audit", card, "--out", tmp_path / "out", "--notes", notes, "--xmp", "--link-into", links
+    )
+    try:
+        assert done.code == 0, done.stderr
+        # The number of links is in it: none was made that shares its bytes with the card.
+        assert listing(card) == before
+        assert {path: path.read_bytes() for path in bytes_before} == bytes_before
+        kept = {f for f, row in done.rows.items() if row["verdict"] == "keep"}
+        laid = set(links.rglob("*.dng"))
+        assert {p.resolve().relative_to(card.resolve()).as_posix() for p in laid} == kept
+        assert all(path.is_symlink() for path in laid)
+    finally:
+        for path in [card, *card.rglob("*")]:
+            path.chmod(0o755 if path.is_dir() else 0o644)
+
+
+@pytest.mark.parametrize("option", ["--out", "--link-into"])
+def test_a_target_on_the_card_is_refused_before_the_work(
+    skyplumb: Command, spy: Spy, small_card: Path, tmp_path: Path, option: str
+) -> None:
+    before = listing(small_card)
+    target = small_card / "results"
+    words = ["--out", tmp_path / "out", "--link-into", target]
+    done = skyplumb("audit", small_card, *(words if option == "--link-into" else ["--out", target]))
+    assert (done.code, spy.measured) == (2, [])
+    assert str(target) in done.stderr
+    assert option in done.stderr
+    assert listing(small_card) == before
