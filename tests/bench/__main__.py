@@ -1,0 +1,51 @@
+"""`python -m tests.bench`: measure, then print the tables."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import time
+
+# As the command line does, before anything loads numpy.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+from .accuracy import accuracy_tables, measure_nights, worst_frames
+from .cards import KEPT
+from .nights import bench_night
+from .verdicts import DEFINITION
+
+QUICK_NIGHTS = 11
+NIGHTS = 44
+
+
+def main() -> None:
+    """Parse, measure, print."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench", description=__doc__)
+    parser.add_argument("--nights", type=int, help=f"how many nights to draw [default: {NIGHTS}]")
+    parser.add_argument("--first", type=int, default=0, help="number of the first [default: 0]")
+    parser.add_argument(
+        "--size", default="3000x2000", help="pixels of a frame, width x height [default: 3000x2000]"
+    )
+    parser.add_argument("--quick", action="store_true", help=f"{QUICK_NIGHTS} nights, some 3 min")
+    parser.add_argument("--jobs", type=int, default=0, help="processes; 0 for one a core")
+    asked = parser.parse_args()
+    width, height = (int(part) for part in asked.size.split("x"))
+    jobs = asked.jobs or len(os.sched_getaffinity(0))
+    count = asked.nights or (QUICK_NIGHTS if asked.quick else NIGHTS)
+    begin = time.perf_counter()
+    nights = [bench_night(n, width, height) for n in range(asked.first, asked.first + count)]
+    frames = measure_nights(nights, jobs, _say)
+    frames.to_csv(KEPT / "accuracy.csv", index=False)
+    _say("")
+    _say(DEFINITION + "\n")
+    for table in (*accuracy_tables(frames), worst_frames(frames)):
+        _say(table.text())
+    _say(f"{time.perf_counter() - begin:.0f} s; every frame is in {KEPT / 'accuracy.csv'}")
+
+
+def _say(text: str) -> None:
+    print(text, flush=True)
+
+
+if __name__ == "__main__":
+    main()
