@@ -25,7 +25,9 @@ from skyplumb.motion import (
     drifts,
     glass_at_centre,
     motion_of,
+    rough_motion,
     stretch_of,
+    trail_over_field,
 )
 from skyplumb.mount import MountFit, fit_mount
 from skyplumb.records import NAN
@@ -174,6 +176,8 @@ def _frame_facts(
     motion = motion_of(stretch, glass, drift, kurt, picture, (NAN, NAN))
     doubled = doubled_stars(light.measure, fwhm, motion.trail_px)
     motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
+    if stretch is None and not np.isfinite(doubled[0]):
+        motion = rough_motion(light.measure)
     if np.isfinite(motion.across_px2):
         across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
     return FrameFacts(
@@ -249,80 +253,19 @@ def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Ru
 
 def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding]:
     """Every rule the frame does not meet."""
-    found: list[Finding | None] = []
-    measure, motion = fact.light.measure, fact.motion
-    sky_ratio = measure.sky_level / levels.sky if levels.sky > 0 else NAN
-    found.append(
-        _above(
-            "sky_of_darkest",
-            sky_ratio,
-            limits.sky_of_darkest,
-            "sky {value:.1f} times the run's darkest",
-        )
+    found = _light_findings(fact, levels, limits)
+    doubled = _above(
+        "doubled_px",
+        fact.motion.doubled_px,
+        limits.doubled_px,
+        "stars stand twice, {value:.1f} px apart",
     )
-    found.append(
-        _above(
-            "extinction_mag",
-            fact.extinction_mag,
-            limits.extinction_mag,
-            "stars {value:.1f} mag fainter than in the run's clearest frames",
-        )
-    )
-    fullness = fact.stars / levels.stars if levels.stars > 0 else NAN
-    clear = fact.extinction_mag <= limits.extinction_mag.keep_up_to
-    trailed = motion.trail_px > limits.trail_px.keep_up_to
-    # A trail or blur spreads faint stars under the noise: no loss of its own if the sky is clear.
-    blurred = clear and (trailed or fact.across_fwhm_px > 1.2 * levels.fwhm_px)
-    if not blurred:
-        found.append(
-            _below(
-                "stars_of_run", fullness, limits.stars_of_run, "{value:.0%} of the run's star count"
-            )
-        )
+    trail = _trail_finding(fact, levels, limits)
+    found += [doubled, trail]
     if fact.votes < limits.min_stars.at_least:
-        found.append(_few_stars(fact, limits))
+        if doubled is None and trail is None:
+            found.append(_few_stars(fact, limits))
         return [f for f in found if f is not None]
-    found.append(
-        _above(
-            "doubled_px",
-            motion.doubled_px,
-            limits.doubled_px,
-            "stars stand twice, {value:.1f} px apart",
-        )
-    )
-    if np.isfinite(motion.trail_px):
-        where = _towards(fact)
-        trail = _above(
-            "trail_px", motion.trail_px, limits.trail_px, "trailed {value:.1f} px " + where
-        )
-        if trail is None and levels.fwhm_px > 0:
-            trail = _above(
-                "trail_of_fwhm",
-                motion.trail_px / levels.fwhm_px,
-                limits.trail_of_fwhm,
-                f"trailed {motion.trail_px:.1f} px {where}, {{value:.1f}} times the width of the"
-                " run's sharp stars",
-            )
-        found.append(trail)
-        if trail is None and motion.trail_worst_px > limits.trail_px.reject_over:
-            found.append(
-                Finding(
-                    "trail_worst_px",
-                    1,
-                    motion.trail_worst_px / limits.trail_px.reject_over,
-                    f"sharp in the middle, trailed {motion.trail_worst_px:.1f} px in the worst"
-                    f" corner, limit {limits.trail_px.reject_over:g}",
-                )
-            )
-    else:
-        found.append(
-            _above(
-                "ellipticity",
-                fact.ellipticity,
-                limits.ellipticity,
-                "stars {value:.2f} out of round",
-            )
-        )
     if levels.fwhm_px > 0:
         found.append(
             _above(
@@ -333,6 +276,66 @@ def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Find
             )
         )
     return [f for f in found if f is not None]
+
+
+def _light_findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding | None]:
+    """Rules of sky, transparency and star count."""
+    sky_ratio = fact.light.measure.sky_level / levels.sky if levels.sky > 0 else NAN
+    found = [
+        _above(
+            "sky_of_darkest",
+            sky_ratio,
+            limits.sky_of_darkest,
+            "sky {value:.1f} times the run's darkest",
+        ),
+        _above(
+            "extinction_mag",
+            fact.extinction_mag,
+            limits.extinction_mag,
+            "stars {value:.1f} mag fainter than in the run's clearest frames",
+        ),
+    ]
+    fullness = fact.stars / levels.stars if levels.stars > 0 else NAN
+    clear = fact.extinction_mag <= limits.extinction_mag.keep_up_to
+    # A trail or blur spreads faint stars under the noise: no loss of its own if the sky is clear.
+    trailed = fact.motion.trail_px > limits.trail_px.keep_up_to
+    blurred = clear and (trailed or fact.across_fwhm_px > 1.2 * levels.fwhm_px)
+    long_trails = fact.motion.trail_px > 5
+    if not (blurred or long_trails):
+        words = "{value:.0%} of the run's star count"
+        found.append(_below("stars_of_run", fullness, limits.stars_of_run, words))
+    return found
+
+
+def _trail_finding(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> Finding | None:
+    """The trail at the centre, else at the corners, else the plain shape."""
+    motion = fact.motion
+    length = motion.trail_px
+    if not np.isfinite(length):
+        words = "stars {value:.2f} out of round"
+        return _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
+    where = _towards(fact)
+    found = _above("trail_px", length, limits.trail_px, "trailed {value:.1f} px " + where)
+    if found is None and levels.fwhm_px > 0:
+        found = _above(
+            "trail_of_fwhm",
+            length / levels.fwhm_px,
+            limits.trail_of_fwhm,
+            f"trailed {length:.1f} px {where}, {{value:.1f}} times the width of the run's sharp"
+            " stars",
+        )
+    limit = limits.trail_px.reject_over
+    if found is None and motion.trail_worst_px > limit:
+        picture = (fact.light.measure.width_px, fact.light.measure.height_px)
+        sharp = float(np.mean(trail_over_field(motion, picture, 25) <= limits.trail_px.keep_up_to))
+        found = Finding(
+            "trail_worst_px",
+            1,
+            motion.trail_worst_px / limit,
+            f"the field turns: sharp in {sharp:.0%} of the picture, trailed"
+            f" {motion.trail_worst_px:.1f} px in the worst corner, limit {limit:g}",
+        )
+    return found
 
 
 def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:

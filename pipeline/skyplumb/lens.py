@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -133,7 +134,7 @@ def robust_fit(
     scale = 1.0
     used = weights
     solution: Floats = np.zeros(design.shape[1])
-    normal: Floats = np.diag(ridge)
+    normal: Any = np.diag(ridge)
     for _ in range(rounds):
         normal = (design * used[:, None]).T @ design
         slope = design.T @ (used * values)

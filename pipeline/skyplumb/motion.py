@@ -9,7 +9,7 @@ between neighbouring frames then decides what at the centre is motion and what i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,6 +78,8 @@ class Motion:
     trail_angle_deg: float = NAN
     trail_worst_px: float = NAN
     """At the corner where a turn of the field makes it longest."""
+    turn_rad: float = 0.0
+    """Turn of the field over the exposure, for a trail that runs towards `trail_angle_deg`."""
     across_px2: float = NAN
     """Second moment across the trail at the centre, px^2: lens, focus and seeing."""
     kurt: float = NAN
@@ -264,46 +266,77 @@ def motion_of(
         1e-3,
     )
     angle = float(np.degrees(np.arctan2(spin[1], spin[0])) / 2)
-    return Motion(
+    turn = _turn_rad(length, angle, stretch, drift, picture)
+    motion = Motion(
         trail_px=length,
         trail_sigma_px=per_px2,
         trail_angle_deg=angle,
-        trail_worst_px=_worst(length, angle, stretch, drift, kurt, across, picture),
+        turn_rad=turn,
         across_px2=across,
         kurt=kurt,
         doubled_px=doubled[0],
         doubled_angle_deg=doubled[1],
     )
+    corners = float(trail_over_field(motion, picture, 2).max())
+    return replace(motion, trail_worst_px=max(corners, length))
 
 
-def _worst(
-    length: float,
-    angle: float,
-    stretch: Stretch,
-    drift: Drift,
-    kurt: float,
-    across: float,
-    picture: tuple[int, int],
+def _turn_rad(
+    length: float, angle: float, stretch: Stretch, drift: Drift, picture: tuple[int, int]
 ) -> float:
-    """Longest trail at a corner: the centre's, and a turn about some point during the exposure.
+    """Turn of the field during the exposure, rad, for a trail that runs towards `angle`.
 
-    The turn comes from the pointings where they show one, since moments hold it badly; else
-    from the linear part of the stretch where that stands clear of its error.
+    It comes from the pointings where they show one, since moments hold it badly; else from
+    the linear part of the stretch where that stands clear of its error. A trail has no head;
+    its sign is changed where the shift of the sky runs the other way.
     """
-    along = length * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
-    half = np.hypot(*picture) / 2
-    turn = np.radians(drift.turn_deg) if np.isfinite(drift.turn_deg) else 0.0
-    if np.isfinite(drift.dx_px) and along @ np.array([drift.dx_px, drift.dy_px]) < 0:
-        along = -along  # a trail has no head, the shift of the sky does
-    if not np.isfinite(drift.turn_deg) and length > 0.5:
-        # b = t theta / 12 in units of the half diagonal, along the trail.
-        unit = along / length
-        strength = float(stretch.slope @ unit)
-        if abs(strength) > 4 * float(np.max(stretch.slope_sigma)):
-            turn = 12 * strength / (length * half)
-    corners = np.array([[1, 1], [-1, 1], [1, -1], [-1, -1]]) * np.array(picture) / 2
-    moved = along + turn * np.stack([-corners[:, 1], corners[:, 0]], 1)
-    return float(max(np.hypot(moved[:, 0], moved[:, 1]).max(), length))
+    along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    if np.isfinite(drift.turn_deg):
+        backwards = along @ np.array([drift.dx_px, drift.dy_px]) < 0
+        return float(np.radians(-drift.turn_deg if backwards else drift.turn_deg))
+    # b = t theta / 12 in units of the half diagonal, along the trail.
+    strength = float(stretch.slope @ along)
+    if length > 0.5 and abs(strength) > 4 * float(np.max(stretch.slope_sigma)):
+        return float(12 * strength / (length * np.hypot(*picture) / 2))
+    return 0.0
+
+
+def trail_over_field(motion: Motion, picture: tuple[int, int], cells: int) -> Floats:
+    """Length of the trail over the picture, px: the centre's and the turn about some point.
+
+    Shape (cells, cells), at evenly spaced places from corner to corner.
+    """
+    angle = np.radians(motion.trail_angle_deg)
+    x, y = np.meshgrid(
+        np.linspace(-0.5, 0.5, cells) * picture[0], np.linspace(-0.5, 0.5, cells) * picture[1]
+    )
+    dx = motion.trail_px * np.cos(angle) - motion.turn_rad * y
+    dy = motion.trail_px * np.sin(angle) + motion.turn_rad * x
+    return np.asarray(np.hypot(dx, dy))
+
+
+def rough_motion(measure: Measure) -> Motion:
+    """Trail of stars too long or too few to be fitted, from the detections' own extent.
+
+    A long bright streak's second moment is its length^2 / 12; that of a star up to three
+    times as long as wide says nothing certain. All NaN where the detections disagree.
+    """
+    stars = measure.stars
+    stars = stars[(stars["flags"] & (BIT["hot"] | BIT["edge"])) == 0]
+    if len(stars) < 4:
+        return Motion()
+    moments = np.stack([stars["mxx"], stars["myy"], stars["mxy"]], 1).astype(np.float64)
+    middle = np.median(moments[: max(4, len(moments) // 2)], axis=0)
+    larger, smaller, angle = shapes.axes(middle)
+    if not larger > 9 * max(float(smaller), 0.3):
+        return Motion()
+    length = float(np.sqrt(12 * (larger - smaller)))
+    return Motion(
+        trail_px=length,
+        trail_sigma_px=0.1 * length,
+        trail_angle_deg=float(angle),
+        trail_worst_px=length,
+    )
 
 
 def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[float, float]:

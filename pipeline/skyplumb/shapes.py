@@ -31,7 +31,9 @@ GAUSSIAN_KURT = 2.0
 
 
 STEP_DONE = 2e-3
-"""A step of the moments, over the smaller moment, that ends the fit."""
+"""A step of the moments, over the moments along the same axis, that ends the fit."""
+NEEDLE = 0.9999
+"""Highest correlation of x and y: a diagonal trail 500 px long and 2 px wide has less."""
 LEAST_MOMENT = 0.02
 """No star is narrower than a quarter of a pixel's own box, px^2."""
 
@@ -120,12 +122,12 @@ def fit_gaussians(
         best_centre[kept], best_shape[kept] = centre[kept], shape[kept]
         cost[kept], normals[kept] = new_cost[better], normal[better]
         diagonal = np.einsum("nii->ni", normal)
-        diagonal += damp[:, None] * diagonal + 1e-9 * diagonal.max(axis=1, keepdims=True) + 1e-12
+        # Each in its own unit: samples may run to 60000 or to 1. An empty stamp has zeros here.
+        diagonal += damp[:, None] * diagonal + 1e-30
         step = np.linalg.solve(normal, slope[..., None])[..., 0]
         # A step of the covariance may not turn it inside out, nor the centre leave the star.
-        narrow = np.minimum(shape[live, 0], shape[live, 1])
-        reach = np.abs(step[:, 2:5]).max(axis=1)
-        scale = np.minimum(1.0, 0.5 * narrow / (reach + 1e-12))[:, None]
+        reach = _relative_step(shape[live], step[:, 2:5])
+        scale = np.minimum(1.0, 0.5 / (reach + 1e-12))[:, None]
         usable = (better & np.isfinite(step).all(axis=1))[:, None]
         base_centre, base_shape = best_centre[live], best_shape[live]
         centre[live] = np.where(
@@ -135,10 +137,10 @@ def fit_gaussians(
             usable, base_shape + scale * step[:, 2:5], 0.5 * (base_shape + shape[live])
         )
         moved[:, :2] = np.maximum(moved[:, :2], LEAST_MOMENT)
-        limit = 0.995 * np.sqrt(moved[:, 0] * moved[:, 1])
+        limit = NEEDLE * np.sqrt(moved[:, 0] * moved[:, 1])
         moved[:, 2] = np.clip(moved[:, 2], -limit, limit)
         shape[live] = moved
-        last_step[live] = np.where(usable[:, 0], reach / narrow, last_step[live])
+        last_step[live] = np.where(usable[:, 0], reach, last_step[live])
         live = live[last_step[live] > STEP_DONE]
         if len(live) == 0:
             break
@@ -175,6 +177,19 @@ def fit_gaussians(
         kurt=kurt.astype(np.float64),
         converged=converged,
     )
+
+
+def _relative_step(shape: Floats, step: Floats) -> Floats:
+    """Largest change of the second moment along any axis, over that moment.
+
+    The eigenvalue of M^-1 dM farthest from zero; columns are mxx, myy, mxy.
+    """
+    det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
+    half_trace = (
+        shape[:, 1] * step[:, 0] + shape[:, 0] * step[:, 1] - 2 * shape[:, 2] * step[:, 2]
+    ) / (2 * det)
+    step_det = (step[:, 0] * step[:, 1] - step[:, 2] ** 2) / det
+    return np.abs(half_trace) + np.sqrt(np.maximum(half_trace**2 - step_det, 0.0))
 
 
 def _samples(
