@@ -87,11 +87,11 @@ def draw_small_card(out: Path) -> Path:
         _BODY,
         Mount(name="Zwirn", knocks=(knock,)),
         (moor, fen, dark, flat),
-        Sky(satellites_per_h=0.0),
+        Sky(mag_arcsec2=18.5, satellites_per_h=0.0),
         Clock(utc_offset_h=2.0),
         photographer="Ida Moorwald",
         seed=4,
-        faint_to_mag=9.0,
+        faint_to_mag=8.0,
     )
     card = render_card(out, nights=(night,), jobs=1)
     (out / "night-notes.yaml").write_text(_NOTES, encoding="utf-8")

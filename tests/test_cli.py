@@ -1,0 +1,243 @@
+"""The commands: what they print, where, and with which exit code."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+import typer
+import yaml
+
+from skyplumb._data import shipped
+from skyplumb.cli import app
+from smallcard import MOOR, SKYPLUMB, Finished
+
+Command = Callable[..., Finished]
+
+
+@pytest.fixture
+def continued(audited: Finished, tmp_path: Path) -> Path:
+    """An output folder in which the small card was audited before."""
+    return shutil.copytree(audited.out, tmp_path / "out")
+
+
+# Help
+
+
+def parameters() -> list[tuple[str, object]]:
+    """Every parameter of every command, but --help itself."""
+    group = typer.main.get_command(app)
+    return [
+        (f"{name} {parameter.name}", parameter)
+        for name, command in group.commands.items()  # type: ignore[attr-defined]
+        for parameter in command.params
+        if parameter.name != "help"
+    ]
+
+
+@pytest.mark.parametrize(("name", "parameter"), parameters(), ids=[n for n, _ in parameters()])
+def test_every_option_says_what_it_is_and_what_holds_without_it(
+    name: str, parameter: object
+) -> None:
+    assert parameter.help.endswith(".")  # type: ignore[attr-defined]
+    flag = getattr(parameter, "is_flag", False)
+    told = parameter.required or flag or parameter.show_default  # type: ignore[attr-defined]
+    assert told, "no default is shown"
+
+
+def test_help_shows_units_and_defaults(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "300")
+    monkeypatch.setenv("TERMINAL_WIDTH", "300")
+    done = skyplumb("audit", "--help")
+    words = " ".join(done.stdout.split())
+    assert done.code == 0
+    for option in ("--out", "--rules", "--notes", "--jobs", "--fresh", "--link-into", "--xmp"):
+        assert option in words
+    assert "--quiet" in words
+    assert "a count" in words
+    assert "shipped" in words
+    assert "night-notes.yaml on or beside the card" in words
+
+
+def test_no_option_is_offered_that_does_nothing() -> None:
+    offered = {name.split()[1] for name, _ in parameters()}
+    assert not offered & {"cluster", "overrides"}
+
+
+# Exit codes
+
+
+@pytest.mark.parametrize(
+    "words", [["audit"], ["audit", "card", "--out", "o", "--jobs", "-1"], ["no-such-command"]]
+)
+def test_bad_usage_is_exit_code_two(skyplumb: Command, words: list[str]) -> None:
+    done = skyplumb(*words)
+    assert done.code == 2
+    assert done.stderr
+
+
+def test_no_such_card_is_exit_code_two(skyplumb: Command, tmp_path: Path) -> None:
+    done = skyplumb("audit", tmp_path / "nowhere", "--out", tmp_path / "out")
+    assert done.code == 2
+    assert done.stderr == f"{tmp_path / 'nowhere'}: no such folder; check the path of the card\n"
+    assert done.stdout == ""
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_card_without_pictures_is_exit_code_one(skyplumb: Command, tmp_path: Path) -> None:
+    (tmp_path / "card").mkdir()
+    (tmp_path / "card" / "readme.txt").touch()
+    done = skyplumb("audit", tmp_path / "card", "--out", tmp_path / "out")
+    assert done.code == 1
+    assert str(tmp_path / "card") in done.stderr
+    assert "holds no RAW, FITS" in done.stderr
+
+
+def test_a_card_without_one_light_frame_is_exit_code_one_and_has_its_rows(
+    skyplumb: Command, small_card: Path, tmp_path: Path
+) -> None:
+    card = tmp_path / "card"
+    card.mkdir()
+    shutil.copy2(small_card / "dunkel" / "MIST_0012.dng", card)
+    shutil.copy2(small_card / MOOR / "MIST_0001.jpg", card / "lonely.jpg")
+    (card / "broken.dng").touch()
+    done = skyplumb("audit", card, "--out", tmp_path / "out", "--quiet")
+    assert done.code == 1
+    assert done.stderr == f"{card}: no light frame could be audited; see the kinds in frames.csv\n"
+    assert {file: row["kind"] for file, row in done.rows.items()} == {
+        "MIST_0012.dng": "dark",
+        "broken.dng": "unreadable",
+        "lonely.jpg": "unsupported",
+    }
+    assert [path for path in done.files if path.endswith("report.html")]
+
+
+def test_a_typo_in_the_rules_names_file_line_and_key(
+    skyplumb: Command, small_card: Path, tmp_path: Path
+) -> None:
+    rules = tmp_path / "mine.yaml"
+    rules.write_text("# mine\ntrail_px:\n  keep_upto: 2.0\n", encoding="utf-8")
+    for done in (
+        skyplumb("rules", rules),
+        skyplumb("audit", small_card, "--out", tmp_path / "out", "--rules", rules),
+    ):
+        assert done.code == 2
+        assert done.stdout == ""
+        assert (
+            done.stderr == f"{rules}:3: trail_px.keep_upto: no such key; did you mean keep_up_to?\n"
+        )
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_typo_in_the_notes_names_file_line_and_key(
+    skyplumb: Command, small_card: Path, tmp_path: Path
+) -> None:
+    notes = tmp_path / "mine.yaml"
+    notes.write_text("site:\n  latitude_deg: 47.2\n  longitude: 11.8\n", encoding="utf-8")
+    done = skyplumb("audit", small_card, "--out", tmp_path / "out", "--notes", notes)
+    assert done.code == 2
+    assert f"{notes}:3: site.longitude: no such key; did you mean longitude_deg?" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_unreadable_files_are_rows_and_not_failures(audited: Finished) -> None:
+    assert "unreadable" in {row["kind"] for row in audited.rows.values()}
+    assert audited.code == 0
+
+
+def test_stopped_by_hand_it_says_how_to_go_on(small_card: Path, tmp_path: Path) -> None:
+    running = subprocess.Popen(
+        [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "1"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 60
+    while not list(tmp_path.rglob("*.npz")) and time.monotonic() < deadline:
+        time.sleep(0.005)
+    running.send_signal(signal.SIGINT)
+    _, stderr = running.communicate(timeout=60)
+    assert running.returncode == 130  # 128 + SIGINT, the shells' convention
+    assert stderr.splitlines()[-1] == "stopped; call it again to go on where it was"
+    assert "Traceback" not in stderr
+
+
+# Saying and not saying
+
+
+def test_quiet_prints_nothing(skyplumb: Command, small_card: Path, continued: Path) -> None:
+    (next((continued / ".skyplumb").rglob("*.npz"))).unlink()  # so that one is measured again
+    done = skyplumb("audit", small_card, "--out", continued, "--quiet")
+    assert (done.code, done.stdout, done.stderr) == (0, "", "")
+
+
+def test_off_a_terminal_progress_is_plain_lines_on_stderr(audited: Finished) -> None:
+    lines = audited.stderr.splitlines()
+    assert all(
+        re.fullmatch(r"measured \d+ of 16 frames \(\d+%\), .+ left", line) for line in lines
+    ), audited.stderr
+    assert lines[-1].startswith("measured 16 of 16 frames (100%)")
+
+
+# The other commands
+
+
+def test_rules_prints_the_shipped_file_which_is_a_rules_file(
+    skyplumb: Command, tmp_path: Path
+) -> None:
+    done = skyplumb("rules")
+    assert done.code == 0
+    assert done.stdout == (shipped("config") / "rules.yaml").read_text("utf-8")
+    copy = tmp_path / "copy.yaml"
+    copy.write_text(done.stdout, encoding="utf-8")
+    assert skyplumb("rules", copy).code == 0
+
+
+def test_rules_with_a_file_shows_what_will_hold(skyplumb: Command, tmp_path: Path) -> None:
+    mine = tmp_path / "mine.yaml"
+    mine.write_text("trail_px: {keep_up_to: 2.25, reject_over: 4}\n", encoding="utf-8")
+    done = skyplumb("rules", mine)
+    assert done.code == 0
+    assert "trail_px: keep up to 2.25 px, reject over 4 px" in done.stdout
+    for name in yaml.safe_load((shipped("config") / "rules.yaml").read_text("utf-8")):
+        assert name.split("_")[0] in done.stdout
+
+
+def test_link_into_lays_out_the_kept_frames_and_takes_back_what_is_no_longer_kept(
+    skyplumb: Command, small_card: Path, continued: Path, tmp_path: Path
+) -> None:
+    links = tmp_path / "links"
+    done = skyplumb("audit", small_card, "--out", continued, "--link-into", links)
+    kept = {file for file, row in done.rows.items() if row["verdict"] == "keep"}
+    laid = set(links.rglob("*.dng"))
+    assert kept
+    assert {path.resolve() for path in laid} == {(small_card / file).resolve() for file in kept}
+    assert all(path.is_symlink() for path in laid)
+    strict = tmp_path / "strict.yaml"
+    strict.write_text("min_stars: {at_least: 100000}\n", encoding="utf-8")
+    skyplumb(
+        "audit", small_card, "--out", continued, "--link-into", links, "--rules", strict, "--xmp"
+    )
+    assert not list(links.rglob("*.dng"))
+
+
+def test_sidecars_are_written_only_when_asked_for(
+    skyplumb: Command, small_card: Path, continued: Path
+) -> None:
+    for path in list(continued.rglob("*.xmp")):
+        path.unlink()
+    skyplumb("audit", small_card, "--out", continued)
+    assert not list(continued.rglob("*.xmp"))
+
+
+def test_demo_refuses_a_folder_that_is_not_empty(skyplumb: Command, tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").touch()
+    done = skyplumb("demo", "--out", tmp_path)
+    assert done.code == 2
+    assert f"{tmp_path}: is not an empty folder" in done.stderr
