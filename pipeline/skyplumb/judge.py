@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from skyplumb import shapes
 from skyplumb.cause import explain, scene_of
 from skyplumb.lens import Votes, learn_lens, votes
-from skyplumb.meanstar import excess_over_calm, spread_of, tail_length_px
+from skyplumb.meanstar import double_peak, excess_over_calm, spread_of, tail_length_px
 from skyplumb.motion import (
     Drift,
     Motion,
@@ -175,6 +175,8 @@ def _frame_facts(
     picture = (light.measure.width_px, light.measure.height_px)
     motion = motion_of(stretch, glass, drift, kurt, picture, (NAN, NAN))
     doubled = doubled_stars(light.measure, fwhm, motion.trail_px)
+    if not np.isfinite(doubled[0]):
+        doubled = double_peak(light.measure.mean_star, fwhm) or doubled
     motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
     if stretch is None and not np.isfinite(doubled[0]):
         motion = rough_motion(light.measure)

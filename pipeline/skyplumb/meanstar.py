@@ -105,3 +105,30 @@ def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float
         return None
     angle = float(np.degrees(np.arctan2(excess.spins[1], excess.spins[0])) / 2)
     return length, 6 * excess.sigma / length, angle
+
+
+def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> tuple[float, float] | None:
+    """Separation (px) and image angle (degrees) of two peaks of the mean star; None if one.
+
+    For images too close for two detections: the second peak holds at least a fifth of the
+    first one's height, and the light dips between them.
+    """
+    if mean_star.size == 0 or not np.isfinite(fwhm_px):
+        return None
+    star = ndimage.gaussian_filter(mean_star.astype(np.float64), 0.6)
+    half = star.shape[0] // 2
+    peaks = (star == ndimage.maximum_filter(star, size=3)) & (star > 0.2 * star.max())
+    rows, columns = np.nonzero(peaks)
+    if len(rows) < 2:
+        return None
+    order = np.argsort(-star[rows, columns], kind="stable")
+    (r0, c0), (r1, c1) = [(rows[n], columns[n]) for n in order[:2]]
+    apart = float(np.hypot(r1 - r0, c1 - c0))
+    if apart < 2 or apart > 1.6 * half:
+        return None
+    along = np.linspace(0, 1, 41)
+    line = ndimage.map_coordinates(star, [r0 + along * (r1 - r0), c0 + along * (c1 - c0)], order=1)
+    if line.min() > 0.85 * star[r1, c1]:
+        return None
+    angle = (np.degrees(np.arctan2(r1 - r0, c1 - c0)) + 90) % 180 - 90
+    return apart, float(angle)

@@ -13,8 +13,8 @@ from skyplumb.records import Measure, Plate, ShotInfo, UnreadableError
 from skyplumb.stars import StarMeasure, measure_stars
 
 FEW_STARS = 5
-DARK_SKY_OVER_NOISE = 0.7
-"""Below this the sky does not rise above the read noise: the lens was shut."""
+DARK_SKY_OVER_NOISE = 1.5
+"""Below this (some 6 electrons) hardly any light came in: the lens was shut."""
 FLAT_LEVEL = 0.15
 """Part of the sensor's range that a flat fills; a night sky without a star seldom does."""
 FLAT_LONGEST_S = 10.0

@@ -271,6 +271,10 @@ class _Data:
     """Shape (n, 3), arcsec in sky axes, each segment from its own zero."""
     root: Floats
     """Shape (n, 3, 3): inverse square root of each frame's covariance in sky axes."""
+    information: Floats
+    """The same squared: the inverse covariances."""
+    segment: NDArray[np.int64]
+    """Number of each frame's segment, from 0 without gaps."""
 
 
 def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
@@ -308,7 +312,7 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     data = _data(samples, earth_fixed, zenith)
     fits = [_regress(data, _Model())]
     if earth_fixed:
-        fits += [_regress(data, _Model(creep_from=onset)) for onset in _onsets(data)]
+        fits += _best_of(data, [_Model(creep_from=onset) for onset in _onsets(data)], fits[0])
         if _shows_elastic(data):
             fits.append(_regress(data, _Model(elastic=True)))
     base = min(fits, key=lambda f: f.criterion)
@@ -317,17 +321,24 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     if base.model.creep_from is not None:
         base = _refine_onset(data, base)
     best = base
-    for period in _periods(data):
-        for model in {fits[0].model, base.model}:
-            trial = _regress(data, replace(model, period_s=float(period)))
-            # A period, a sine and a cosine against one criterion for all periods tried.
-            if trial.criterion < best.criterion - MODEL_GAIN or (
-                best.model.period_s and trial.criterion < best.criterion
-            ):
+    for start in {id(fit): fit for fit in (fits[0], base)}.values():
+        models = [replace(start.model, period_s=float(period)) for period in _periods(data)]
+        for trial in _best_of(data, models, start):
+            if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
                 best = trial
     if best.model.period_s:
         best = _refine_period(data, best)
     return _mount_fit(setup, data, best, latitude)
+
+
+def _best_of(
+    data: _Data, models: Sequence[_Model], like: _Regression, most: int = 3
+) -> list[_Regression]:
+    """The most promising of many models, compared with the weights of a fit already made."""
+    quick = sorted(
+        (_regress(data, model, like.weights) for model in models), key=lambda f: f.criterion
+    )
+    return [_regress(data, fit.model) for fit in quick[:most]]
 
 
 def _tracked(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
@@ -354,7 +365,9 @@ def _data(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> _Data:
         sky = sample.attitude.T @ sample.covariance @ sample.attitude
         values, vectors = np.linalg.eigh(sky)
         roots.append((vectors / np.sqrt(np.maximum(values, 1e-8))) @ vectors.T)
-    return _Data(samples, earth_fixed, zenith, time - time.mean(), turn, np.array(roots))
+    root = np.array(roots)
+    _, segment = np.unique([s.segment for s in samples], return_inverse=True)
+    return _Data(samples, earth_fixed, zenith, time - time.mean(), turn, root, root @ root, segment)
 
 
 @dataclass(frozen=True, slots=True)
@@ -380,7 +393,7 @@ class _Regression:
 
 
 def _columns(data: _Data, model: _Model) -> Floats:
-    """Design, shape (n, 3, terms): u, v, epsilon, then the model's faults, then the starts."""
+    """Design, shape (n, 3, terms): u, v, epsilon, then the model's faults."""
     count = len(data.samples)
     columns: list[Floats] = []
     time = data.time
@@ -406,10 +419,6 @@ def _columns(data: _Data, model: _Model) -> Floats:
         axis = np.array([0.0, 0.0, 1.0])
         columns.append(np.outer(worn * np.sin(phase), axis))
         columns.append(np.outer(worn * np.cos(phase), axis))
-    segments = np.array([s.segment for s in data.samples])
-    for segment in np.unique(segments):
-        for axis in np.eye(3):
-            columns.append(np.outer(segments == segment, axis).astype(float))
     return np.stack(columns, -1)
 
 
@@ -422,47 +431,70 @@ def _creep(data: _Data, onset: float) -> Floats:
     return np.maximum(data.time - onset, 0)[:, None] * np.array(down)
 
 
-def _regress(data: _Data, model: _Model) -> _Regression:
-    """Robust generalised least squares with one weight a frame."""
+def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regression:
+    """Robust generalised least squares with one weight a frame.
+
+    Given `weights` they are kept: one cheap round, to compare many models of one kind.
+    """
     design = _columns(data, model)
-    white = np.einsum("nij,njk->nik", data.root, design)
-    seen = np.einsum("nij,nj->ni", data.root, data.turn)
-    count, _, terms = white.shape
-    weights = np.ones(count)
+    count, _, terms = design.shape
+    rounds = 12 if weights is None else 1
+    weight = np.ones(count) if weights is None else weights
     scatter = 1.0
-    solution = np.zeros(terms)
-    residual = seen
-    for _ in range(12):
-        flat = (white * np.sqrt(weights)[:, None, None]).reshape(-1, terms)
-        scale = np.maximum(np.linalg.norm(flat, axis=0), 1e-12)
-        solution = (
-            np.linalg.lstsq(flat / scale, (seen * np.sqrt(weights)[:, None]).ravel(), rcond=1e-10)[
-                0
-            ]
-            / scale
-        )
-        residual = seen - white @ solution
+    for _ in range(rounds):
+        information = weight[:, None, None] * data.information
+        solution, covariance, starts = _solve(data, design, information)
+        left = data.turn - design @ solution - starts[data.segment]
+        residual = np.einsum("nij,nj->ni", data.root, left)
         pull = np.linalg.norm(residual, axis=1) / np.sqrt(3)
-        freedom = max(3 * count - terms, 1) / (3 * count)
+        free = terms + 3 * len(starts)
+        freedom = max(3 * count - free, 1) / (3 * count)
         scatter = max(1.4826 * float(np.median(pull)) / 1.3 / np.sqrt(freedom), 0.3)
-        weights = 1 / (1 + (pull / (3 * scatter)) ** 2)
-    normal = np.einsum("n,nik,nil->kl", weights, white, white)
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
-    covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    covariance = covariance / np.outer(scale, scale) * max(scatter, 1.0) ** 2
+        if weights is None:
+            weight = 1 / (1 + (pull / (3 * scatter)) ** 2)
     # Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian
     # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.
     number = 3 * count
     cut = 3 * max(scatter, 1e-3)
     squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
-    free = terms + (model.creep_from is not None) + bool(model.period_s)
+    free += (model.creep_from is not None) + bool(model.period_s)
     spare = max(number - free - 1, 1)
     criterion = (
         number * np.log(squares / number + 1e-4)
         + free * np.log(number)
         + 2 * free * (free + 1) / spare
     )
-    return _Regression(model, solution, covariance, criterion, weights, scatter, residual)
+    covariance = covariance * max(scatter, 1.0) ** 2
+    return _Regression(model, solution, covariance, criterion, weight, scatter, residual)
+
+
+def _solve(data: _Data, design: Floats, information: Floats) -> tuple[Floats, Floats, Floats]:
+    """Weighted least squares with a free start a segment, the starts eliminated by hand.
+
+    Returns the solution, its covariance, and the starts, shape (segments, 3).
+    """
+    count = int(data.segment.max()) + 1
+    by_segment = np.zeros((count, 3, 3))
+    np.add.at(by_segment, data.segment, information)
+    inverse = np.linalg.inv(by_segment)
+    pulled = np.einsum("nij,njk->nik", information, design)
+    pushed = np.einsum("nij,nj->ni", information, data.turn)
+    sums = np.zeros((count, 3, design.shape[2]))
+    np.add.at(sums, data.segment, pulled)
+    totals = np.zeros((count, 3))
+    np.add.at(totals, data.segment, pushed)
+    normal = np.einsum("nik,nil->kl", design, pulled) - np.einsum(
+        "sik,sij,sjl->kl", sums, inverse, sums, optimize=True
+    )
+    slope = np.einsum("nik,ni->k", design, pushed) - np.einsum(
+        "sik,sij,sj->k", sums, inverse, totals, optimize=True
+    )
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+    covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    covariance = covariance / np.outer(scale, scale)
+    solution = covariance @ slope
+    starts = np.einsum("sij,sj->si", inverse, totals - sums @ solution)
+    return solution, covariance, starts
 
 
 def _onsets(data: _Data) -> Floats:

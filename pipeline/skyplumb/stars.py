@@ -302,9 +302,13 @@ def _fit_group(
     order = np.array([1, 0, 2], np.int8) if all_colours else np.array([-1, 0, -1], np.int8)
     classes = order[colours]
     start = np.stack([table["mxx"], table["myy"], table["mxy"]], 1)[which].astype(np.float64)
-    start[:, :2] = np.maximum(start[:, :2] - 1.5, 0.6)
-    limit = 0.9 * np.sqrt(start[:, 0] * start[:, 1])
-    start[:, 2] = np.clip(start[:, 2], -limit, limit)
+    # Less what sep's smoothing adds. A start too narrow may lead nowhere, one too wide shrinks.
+    larger, smaller, angle = shapes.axes(start)
+    larger, smaller = np.maximum(larger - 1.5, 1.0), np.maximum(smaller - 1.5, 1.0)
+    mean, half, turn = (larger + smaller) / 2, (larger - smaller) / 2, np.radians(2 * angle)
+    start = np.stack(
+        [mean + half * np.cos(turn), mean - half * np.cos(turn), half * np.sin(turn)], 1
+    )
     offset = np.stack([table["x"][which] - x, table["y"][which] - y], 1).astype(np.float64)
     fit = shapes.fit_gaussians(above, classes, noise, start, offset)
 

@@ -11,6 +11,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from .accuracy import accuracy_tables, measure_nights, worst_frames
 from .cards import KEPT
+from .cost import cost_tables
 from .nights import bench_night
 from .verdicts import DEFINITION
 
@@ -27,20 +28,31 @@ def main() -> None:
         "--size", default="3000x2000", help="pixels of a frame, width x height [default: 3000x2000]"
     )
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_NIGHTS} nights, some 3 min")
+    parser.add_argument(
+        "--only", choices=("accuracy", "cost"), help="one half of the bench [default: both]"
+    )
     parser.add_argument("--jobs", type=int, default=0, help="processes; 0 for one a core")
     asked = parser.parse_args()
     width, height = (int(part) for part in asked.size.split("x"))
     jobs = asked.jobs or len(os.sched_getaffinity(0))
     count = asked.nights or (QUICK_NIGHTS if asked.quick else NIGHTS)
     begin = time.perf_counter()
-    nights = [bench_night(n, width, height) for n in range(asked.first, asked.first + count)]
+    if asked.only != "cost":
+        _accuracy(range(asked.first, asked.first + count), width, height, jobs)
+    if asked.only != "accuracy":
+        for table in cost_tables(jobs, _say):
+            _say("\n" + table.text())
+    _say(f"{time.perf_counter() - begin:.0f} s")
+
+
+def _accuracy(numbers: range, width: int, height: int, jobs: int) -> None:
+    nights = [bench_night(number, width, height) for number in numbers]
     frames = measure_nights(nights, jobs, _say)
     frames.to_csv(KEPT / "accuracy.csv", index=False)
-    _say("")
-    _say(DEFINITION + "\n")
+    _say("\n" + DEFINITION + "\n")
     for table in (*accuracy_tables(frames), worst_frames(frames)):
         _say(table.text())
-    _say(f"{time.perf_counter() - begin:.0f} s; every frame is in {KEPT / 'accuracy.csv'}")
+    _say(f"every frame is in {KEPT / 'accuracy.csv'}")
 
 
 def _say(text: str) -> None:
