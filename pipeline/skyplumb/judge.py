@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb import shapes
-from skyplumb.cause import explain, scene_of
+from skyplumb.cause import Scene, explain, scene_of
 from skyplumb.lens import Votes, learn_lens, votes
 from skyplumb.meanstar import double_peak, excess_over_calm, spread_of, tail_length_px
 from skyplumb.motion import (
@@ -80,6 +80,18 @@ class Judged:
     reason: str
     causes: dict[str, float]
     """Every cause at work with its share."""
+    trail_causes: dict[str, float]
+    """Shares of the trail's variance alone."""
+    scene: Scene
+
+
+@dataclass(frozen=True, slots=True)
+class RunLevels:
+    """What the run's good frames look like."""
+
+    fwhm_px: float
+    stars: float
+    sky: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +103,9 @@ class JudgedRun:
     best_fwhm_px: float
     mount: MountFit
     """Of the run's setup, from all its runs."""
+    levels: RunLevels
+    trail_limit_px: float
+    """Longest trail that is kept."""
 
 
 def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
@@ -219,19 +234,10 @@ def _with_tails(facts: Sequence[FrameFacts]) -> list[FrameFacts]:
     return out
 
 
-@dataclass(frozen=True, slots=True)
-class _RunLevels:
-    """What the run's good frames look like."""
-
-    fwhm_px: float
-    stars: float
-    sky: float
-
-
 def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Rules) -> JudgedRun:
     info = run.lights[0].info
     limits = rules.limits_for(info.lens, info.focal_mm)
-    levels = _RunLevels(
+    levels = RunLevels(
         fwhm_px=_percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
         stars=_percentile([f.stars for f in facts], 80),
         sky=_percentile([f.light.measure.sky_level for f in facts], 10),
@@ -243,17 +249,63 @@ def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Ru
         verdict = VERDICTS[max((f.severity for f in found), default=0)]
         found = sorted(found, key=lambda f: (-f.severity, -f.excess))
         if not found:
-            judged.append(Judged(fact, verdict, "none", NAN, _praise(fact, limits), {}))
+            words = _praise(fact, limits)
+            judged.append(Judged(fact, verdict, "none", NAN, words, {}, {}, scenes[number]))
             continue
         why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
         words = "; ".join(f.words for f in found)
         if why.words:
             words += f" ({why.words})"
-        judged.append(Judged(fact, verdict, why.cause, why.confidence, words, why.shares))
-    return JudgedRun(run, tuple(judged), levels.fwhm_px, mount)
+        judged.append(
+            Judged(
+                facts=fact,
+                verdict=verdict,
+                cause=why.cause,
+                confidence=why.confidence,
+                reason=words,
+                causes=why.shares,
+                trail_causes=why.trail_shares,
+                scene=scenes[number],
+            )
+        )
+    return JudgedRun(run, tuple(judged), levels.fwhm_px, mount, levels, limits.trail_px.keep_up_to)
 
 
-def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding]:
+def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
+    """Whether a frame would be kept if this cause had not been at work."""
+    if cause not in frame.causes:
+        return False
+    fact = frame.facts
+    motion = fact.motion
+    left = max(1 - frame.trail_causes.get(cause, 0.0), 0.0)
+    length = motion.trail_px * float(np.sqrt(left))
+    motion = replace(
+        motion,
+        trail_px=length,
+        trail_worst_px=length if cause == "axis" else motion.trail_worst_px * np.sqrt(left),
+        turn_rad=0.0 if cause == "axis" else motion.turn_rad,
+        doubled_px=NAN if cause == "knock" else motion.doubled_px,
+    )
+    fact = replace(
+        fact,
+        motion=motion,
+        across_fwhm_px=run.levels.fwhm_px if cause in ("focus", "wind") else fact.across_fwhm_px,
+        extinction_mag=0.0 if cause == "cloud" else fact.extinction_mag,
+        stars=int(max(fact.stars, run.levels.stars)) if cause in _LOSING_STARS else fact.stars,
+        votes=max(fact.votes, 1000) if cause in _LOSING_STARS else fact.votes,
+    )
+    if cause == "bright-sky":
+        measure = replace(fact.light.measure, sky_level=run.levels.sky)
+        fact = replace(fact, light=replace(fact.light, measure=measure))
+    info = fact.light.info
+    return not _findings(fact, run.levels, rules.limits_for(info.lens, info.focal_mm))
+
+
+_LOSING_STARS = ("cloud", "obstruction", "untracked", "knock")
+"""Causes that hide or spoil stars, besides lengthening them."""
+
+
+def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:
     """Every rule the frame does not meet."""
     found = _light_findings(fact, levels, limits)
     doubled = _above(
@@ -263,8 +315,11 @@ def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Find
         "stars stand twice, {value:.1f} px apart",
     )
     trail = _trail_finding(fact, levels, limits)
+    few = fact.votes < limits.min_stars.at_least
+    if few and trail is not None and trail.rule == "ellipticity":
+        trail = None  # the plain shape of a few stars is luck
     found += [doubled, trail]
-    if fact.votes < limits.min_stars.at_least:
+    if few:
         if doubled is None and trail is None:
             found.append(_few_stars(fact, limits))
         return [f for f in found if f is not None]
@@ -280,7 +335,7 @@ def _findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Find
     return [f for f in found if f is not None]
 
 
-def _light_findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> list[Finding | None]:
+def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding | None]:
     """Rules of sky, transparency and star count."""
     sky_ratio = fact.light.measure.sky_level / levels.sky if levels.sky > 0 else NAN
     found = [
@@ -309,7 +364,7 @@ def _light_findings(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> lis
     return found
 
 
-def _trail_finding(fact: FrameFacts, levels: _RunLevels, limits: Limits) -> Finding | None:
+def _trail_finding(fact: FrameFacts, levels: RunLevels, limits: Limits) -> Finding | None:
     """The trail at the centre, else at the corners, else the plain shape."""
     motion = fact.motion
     length = motion.trail_px
