@@ -8,7 +8,7 @@ import os
 import shutil
 import subprocess
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,10 @@ SESSION = "2026-09-12-lerchau-mistel-3"
 SHARP = [f"{MOOR}/MIST_000{n}.dng" for n in (1, 2, 3, 5, 6)]
 KNOCKED = f"{MOOR}/MIST_0004.dng"
 LIGHTS = [*SHARP[:3], KNOCKED, *SHARP[3:], *(f"{FEN}/MIST_00{n:02d}.dng" for n in range(8, 12))]
+
+UNREADABLE = [f"{MOOR}/MIST_0007.dng", f"{FEN}/MIST_0090.dng", f"{FEN}/NOTIZ.CR2"]
+MEASURED = 13
+"""Lights, the dark, the flat and the one left out."""
 
 STEADY = [
     "frames.csv", "report.html", "stackable.txt", "stackable/01-24mm-60s.txt",
@@ -56,7 +60,9 @@ class Spy:
     def __init__(self) -> None:
         self.measured: list[str] = []
 
-    def __call__(self, task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object):
+    def __call__(
+        self, task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
+    ) -> Iterator[tuple[int, Any]]:
         for number, item in enumerate(items):
             self.measured.append(item.as_posix())
             yield number, task(item)
@@ -77,10 +83,8 @@ def test_every_file_of_the_card_gets_its_row_and_litter_none(audited: Finished) 
     assert audited.code == 0, audited.stderr
     assert {file: row["kind"] for file, row in audited.rows.items()} == {
         **dict.fromkeys(LIGHTS, "light"),
+        **dict.fromkeys(UNREADABLE, "unreadable"),
         f"{MOOR}/MIST_0001.jpg": "companion",
-        f"{MOOR}/MIST_0007.dng": "unreadable",
-        f"{FEN}/MIST_0090.dng": "unreadable",
-        f"{FEN}/NOTIZ.CR2": "unreadable",
         f"{FEN}/PROBE_01.dng": "excluded",
         f"{FEN}/Handy.JPG": "unsupported",
         "dunkel/MIST_0012.dng": "dark",
@@ -172,8 +176,8 @@ def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) ->
 def test_killed_in_the_middle_it_goes_on_and_ends_with_the_same_bytes(
     audited: Finished, small_card: Path, tmp_path: Path
 ) -> None:
-    command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "2"]
-    first = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs"]
+    first = subprocess.Popen([*command, "1"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     store = tmp_path / ".skyplumb" / "measures"
     deadline = time.monotonic() + 60
     while len(list(store.rglob("*.npz"))) < 3 and time.monotonic() < deadline:
@@ -181,19 +185,19 @@ def test_killed_in_the_middle_it_goes_on_and_ends_with_the_same_bytes(
     first.kill()
     first.wait()
     kept = len(list(store.rglob("*.npz")))
-    assert 3 <= kept < 16, "killed too early or too late to show anything"
+    assert 3 <= kept < MEASURED, "killed too early or too late to show anything"
     assert not list(tmp_path.glob("*/frames.csv"))
-    again = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    again = subprocess.run([*command, "2"], capture_output=True, text=True, timeout=120)
     assert again.returncode == 0, again.stderr
     assert "of 16 frames were measured before" in again.stdout
     assert written(Finished(tmp_path, 0, "", "")) == written(audited)
 
 
-def test_a_second_call_measures_nothing_and_writes_the_same(
+def test_a_second_call_tries_only_what_could_not_be_read_and_writes_the_same(
     skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
 ) -> None:
     done = skyplumb("audit", small_card, "--out", continued)
-    assert (done.code, spy.measured) == (0, [])
+    assert (done.code, spy.measured) == (0, UNREADABLE)
     assert written(done) == written(audited)
 
 
@@ -203,7 +207,7 @@ def test_a_changed_rule_judges_again_without_measuring(
     strict = continued.parent / "strict.yaml"
     strict.write_text("min_stars:\n  at_least: 100000\n", encoding="utf-8")
     done = skyplumb("audit", small_card, "--out", continued, "--rules", strict)
-    assert (done.code, spy.measured) == (0, [])
+    assert (done.code, spy.measured) == (0, UNREADABLE)
     assert {done.rows[file]["verdict"] for file in LIGHTS} == {"reject"}
     measured = ("stars", "fwhm_px", "ra_deg", "sky_level")
     for file in LIGHTS:
@@ -230,13 +234,43 @@ def test_a_frame_that_comes_later_is_the_only_one_measured(
     shutil.copytree(audited.out / ".skyplumb", tmp_path / "out" / ".skyplumb")
     notes = small_card.parent / "night-notes.yaml"
     before = skyplumb("audit", card, "--out", tmp_path / "out", "--notes", notes)
-    assert spy.measured == []
+    assert spy.measured == UNREADABLE
     assert f"{FEN}/MIST_0011.dng" not in before.rows
+    spy.measured.clear()
     aside.rename(late)
     os.utime(late)  # a copy made today: not the shot that was measured under this name
     after = skyplumb("audit", card, "--out", tmp_path / "out", "--notes", notes)
-    assert spy.measured == [f"{FEN}/MIST_0011.dng"]
+    assert sorted(spy.measured) == sorted([*UNREADABLE, f"{FEN}/MIST_0011.dng"])
     assert after.rows == audited.rows
+
+
+def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
+    skyplumb: Command,
+    audited: Finished,
+    small_card: Path,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    pulled = tmp_path / "pulled"
+
+    def pull_out(
+        task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
+    ) -> Iterator[tuple[int, Any]]:
+        for number, item in enumerate(items):
+            if number == 6:
+                card.rename(pulled)
+            yield number, task(item)
+
+    notes = small_card.parent / "night-notes.yaml"
+    words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
+    with monkeypatch.context() as patch:
+        patch.setattr("skyplumb.audit.run_all", pull_out)
+        lost = skyplumb(*words)
+    assert lost.rows[LIGHTS[-1]]["kind"] == "unreadable"
+    assert "no such file" in lost.rows[LIGHTS[-1]]["reason"]
+    pulled.rename(card)
+    assert skyplumb(*words).rows == audited.rows
 
 
 def test_a_disk_that_fills_up_loses_nothing(

@@ -6,6 +6,7 @@ import json
 import shutil
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +31,7 @@ def write_fits(path: Path, samples: NDArray[Any], minute: int, **cards: object) 
     image.header["DATE-OBS"] = f"2026-09-12T20:{minute:02d}:00"
     image.header["EXPTIME"] = 50.0
     image.header["PEDESTAL"] = 512
+    image.header["FOCALLEN"], image.header["XPIXSZ"] = 24.0, 30.0  # so that no scale is tried
     image.header.update(cards)
     image.writeto(path)
 
@@ -57,21 +59,19 @@ def wreck(small_card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     rng = np.random.default_rng(3)
     sky = rng.normal(800, 15, SHAPE).astype(np.uint16)
     height, width = SHAPE
-    stars = {"width_px": width, "height_px": height, "pattern": "", "sky_e": 200.0}
-    holes = draw_frame(**stars, stars=60).mosaic.astype(np.float32)
+    draw = partial(draw_frame, width_px=width, height_px=height, pattern="", sky_e=200.0)
+    holes = draw(stars=60).mosaic.astype(np.float32)
     holes[100:120, 200:230] = np.nan
     holes[:, -40:] = np.nan
     middle = np.array([[width / 2, height / 2]])
-    pictures = {
+    pictures: dict[str, NDArray[Any]] = {
         "black.fits": np.zeros(SHAPE, np.uint16),
         "white.fits": np.full(SHAPE, 65535, np.uint16),
         "starless.fits": sky,
-        "one-star.fits": draw_frame(**stars, stars=1, positions=middle, snr=(300, 300)).mosaic,
+        "one-star.fits": draw(stars=1, positions=middle, snr=(300, 300)).mosaic,
         "holes.fits": holes,
         "only-holes.fits": np.full(SHAPE, np.nan, np.float32),
-        "streaks.fits": draw_frame(
-            **stars, stars=40, trail_px=300.0, angle_deg=20.0, snr=(100, 900)
-        ).mosaic,
+        "streaks.fits": draw(stars=40, trail_px=300.0, angle_deg=20.0, snr=(100, 900)).mosaic,
     }
     for minute, (name, samples) in enumerate(pictures.items()):
         write_fits(card / name, samples, minute)

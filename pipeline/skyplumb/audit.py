@@ -130,7 +130,10 @@ def _measure_all(
     with Progress(len(todo), quiet=options.quiet) as progress:
         task = partial(measure_shot, options.card)
         for number, measure in run_all(task, todo, jobs, on_crash=_crashed):
-            store.put(keys[todo[number]], measure)
+            # What could not be read is tried again by the next call: the card may have been pulled
+            # out, memory short, or the file copied anew with its old date.
+            if measure.kind != "unreadable":
+                store.put(keys[todo[number]], measure)
             found[todo[number]] = measure
             progress.step()
     return [found[file] for file in files]
@@ -141,7 +144,7 @@ def _crashed(file: PurePosixPath) -> Measure:
     return Measure(
         file.as_posix(),
         "unreadable",
-        f"{file}: the decoder crashed on it; copy it from the camera again",
+        f"{file}: the decoder crashed on it; copy it from the camera again, or free some memory",
     )
 
 
