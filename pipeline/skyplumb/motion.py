@@ -366,16 +366,17 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[fl
     if len(first) < 6:
         return none
     vectors = places[second] - ours[first]
-    # The fainter image may lie on either side: fold to one half of the plane.
-    flip = (vectors[:, 1] < 0) | ((vectors[:, 1] == 0) & (vectors[:, 0] < 0))
-    vectors = np.where(flip[:, None], -vectors, vectors)
+    # The fainter image may lie on either side. Both ways of each pair are kept: folded to one
+    # half of the plane, separations along its edge would fall into two heaps.
+    vectors = np.concatenate([vectors, -vectors])
+    first = np.concatenate([first, first])
     radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
     tree = cKDTree(vectors)
     crowd = np.array([len(c) for c in tree.query_ball_point(vectors, radius)])
     peak = int(np.argmax(crowd))
     members = tree.query_ball_point(vectors[peak], radius)
     stars_with = len(np.unique(first[members]))
-    by_chance = len(vectors) * radius**2 / (DOUBLE_REACH_PX**2 - least**2) * 2
+    by_chance = len(vectors) * radius**2 / (DOUBLE_REACH_PX**2 - least**2)
     if stars_with < 0.4 * len(bright) or len(members) < by_chance + 6 * np.sqrt(by_chance + 1):
         return none
     middle = np.median(vectors[members], axis=0)

@@ -1,0 +1,183 @@
+"""Drifts between pointings, doubled stars and rough trails, from tables made here."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from skyplumb.camera import Camera
+from skyplumb.motion import Motion, doubled_stars, drifts, rough_motion, trail_over_field
+from skyplumb.pointing import Pointing
+from skyplumb.records import NAN, STAR_DTYPE, Measure
+from skyplumb.sky import Frame
+
+Floats = NDArray[np.float64]
+
+CAMERA = Camera(5000.0, 3000, 2000)
+EXPOSURE, GAP = 60.0, 5.0
+
+
+def pointings(shifts: list[tuple[float, float]], turn_deg: float = 0.0) -> list[Pointing]:
+    """One pointing for each shift of the star field on the sensor, px, since the first.
+
+    `turn_deg` turns the field from +x towards +y from frame to frame.
+    """
+    first = Rotation.from_euler("xyz", [0.4, -0.7, 1.0])
+    out = []
+    for number, (dx, dy) in enumerate(shifts):
+        # A star at z moves to (dx, dy) / f when the frame turns by (-dy, dx) / f about x and y.
+        move = Rotation.from_rotvec(np.array([-dy, dx, 0.0]) / CAMERA.focal_px)
+        roll = Rotation.from_rotvec([0, 0, np.radians(turn_deg) * number])
+        out.append(
+            Pointing(
+                solved=True,
+                camera=CAMERA,
+                frame=Frame(None, None),
+                attitude=(move * roll * first).as_matrix(),
+                covariance=np.eye(3) * (0.02 / CAMERA.focal_px) ** 2,
+            )
+        )
+    return out
+
+
+def middles(count: int) -> list[float]:
+    """Middles of exposures one after the other, s."""
+    return [EXPOSURE / 2 + n * (EXPOSURE + GAP) for n in range(count)]
+
+
+def steady(count: int, dx: float, dy: float) -> list[tuple[float, float]]:
+    """Shifts of a drift of (dx, dy) px an exposure."""
+    rate = (EXPOSURE + GAP) / EXPOSURE
+    return [(dx * rate * n, dy * rate * n) for n in range(count)]
+
+
+def test_a_steady_drift_is_that_of_the_pointings() -> None:
+    found = drifts(pointings(steady(6, 1.2, -0.5)), middles(6), [EXPOSURE] * 6)
+    for drift in found:
+        # 8 px from the axis at most: 1 - cos of a thousandth is nothing.
+        assert [drift.dx_px, drift.dy_px] == pytest.approx([1.2, -0.5], abs=1e-3)
+        assert drift.length_px == pytest.approx(1.3, abs=1e-3)
+        assert drift.angle_deg == pytest.approx(np.degrees(np.arctan2(-0.5, 1.2)), abs=0.05)
+
+
+def test_a_turn_of_the_field_is_seen_in_its_sense() -> None:
+    found = drifts(pointings(steady(4, 0.0, 0.0), turn_deg=0.1), middles(4), [EXPOSURE] * 4)
+    for drift in found:
+        assert drift.turn_deg == pytest.approx(0.1 * EXPOSURE / (EXPOSURE + GAP), rel=1e-3)
+
+
+@pytest.mark.parametrize("step", [(25.0, 10.0), (-6.0, 3.0)])
+def test_a_dither_between_frames_is_not_motion_within_them(step: tuple[float, float]) -> None:
+    shifts = [
+        (x + (step[0] if n >= 4 else 0), y + (step[1] if n >= 4 else 0))
+        for n, (x, y) in enumerate(steady(9, 0.8, 0.2))
+    ]
+    found = drifts(pointings(shifts), middles(9), [EXPOSURE] * 9)
+    lengths = [drift.length_px for drift in found]
+    assert lengths == pytest.approx([np.hypot(0.8, 0.2)] * 9, abs=0.01)
+    assert found[4].step_px == pytest.approx(np.hypot(*step), abs=0.05)
+    assert all(drift.step_px < 0.05 for n, drift in enumerate(found) if n not in (0, 4))
+
+
+def test_a_dither_after_every_frame_leaves_the_last_steady_leg_or_none() -> None:
+    rng = np.random.default_rng(1)
+    steps = rng.uniform(-15, 15, (8, 2))
+    shifts = [(float(x), float(y)) for x, y in np.cumsum(steps, axis=0)]
+    found = drifts(pointings(shifts), middles(8), [EXPOSURE] * 8)
+    # Nothing tells a dither from a drift here; it must be finite, and is judged by the stars.
+    assert all(np.isfinite(drift.length_px) for drift in found)
+
+
+def test_unsolved_frames_have_no_drift_and_bridge_nothing() -> None:
+    line = pointings(steady(5, 1.0, 0.0))
+    line[2] = Pointing()
+    found = drifts(line, middles(5), [EXPOSURE] * 5)
+    assert np.isnan(found[2].length_px)
+    assert found[1].length_px == pytest.approx(1.0, abs=1e-3)
+    assert found[3].length_px == pytest.approx(1.0, abs=1e-3)
+    alone = drifts([pointings([(0, 0)])[0], Pointing()], middles(2), [EXPOSURE] * 2)
+    assert np.isnan(alone[0].length_px)
+    assert drifts([], [], []) == []
+
+
+def test_a_drift_is_over_the_exposure_not_over_the_gap() -> None:
+    found = drifts(pointings(steady(3, 2.0, 0.0)), middles(3), [30.0, 60.0, 60.0])
+    assert found[0].length_px == pytest.approx(1.0, abs=1e-3)
+    assert found[1].length_px == pytest.approx(2.0, abs=1e-3)
+
+
+def table(places: Floats, flux: Floats, mxx: float = 1.2, myy: float = 1.2) -> Measure:
+    """A measure with these stars, brightest first."""
+    order = np.argsort(-flux, kind="stable")
+    stars = np.zeros(len(places), STAR_DTYPE)
+    stars["x"], stars["y"] = places[order].T
+    stars["flux"] = flux[order]
+    stars["snr"], stars["mxx"], stars["myy"] = 80.0, mxx, myy
+    return Measure("a", "light", "", width_px=3000, height_px=2000, stars=stars)
+
+
+def field(count: int, seed: int) -> tuple[Floats, Floats]:
+    """Stars at random with the usual many faint ones."""
+    rng = np.random.default_rng(seed)
+    return rng.uniform([0, 0], [3000, 2000], (count, 2)), 1000 / rng.uniform(0.003, 1, count)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("share", [0.5, 0.25])
+@pytest.mark.parametrize(
+    ("apart", "angle"), [(8.0, 30.0), (25.0, -75.0), (60.0, 90.0), (12.0, 0.0)]
+)
+def test_stars_that_stand_twice_are_seen(
+    apart: float, angle: float, share: float, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    places, flux = field(200, seed)
+    jump = apart * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
+    both = np.concatenate([places, places + jump]) + rng.normal(0, 0.15, (400, 2))
+    light = np.concatenate([(1 - share) * flux, share * flux])
+    # A third of the fainter images is lost: in the noise, on another star, over the edge.
+    there = rng.random(400) > np.repeat([0.0, 0.3], 200)
+    found, way = doubled_stars(table(both[there], light[there]), 2.5, NAN)
+    assert found == pytest.approx(apart, abs=0.2)  # a median of 100 pairs of 0.2 px, and folding
+    assert (way - angle + 90) % 180 - 90 == pytest.approx(0.0, abs=1.5)
+
+
+@pytest.mark.parametrize("count", [15, 60, 300, 1500])
+def test_chance_pairs_are_no_doubled_stars(count: int) -> None:
+    for seed in range(10):
+        assert np.isnan(doubled_stars(table(*field(count, seed)), 2.5, 1.0)[0])
+
+
+def test_pieces_of_long_trails_are_no_doubled_stars() -> None:
+    places, flux = field(150, 3)
+    pieces = np.concatenate([places, places + np.array([20.0, 0.0])])
+    measure = table(pieces, np.concatenate([flux, 0.8 * flux]))
+    assert np.isnan(doubled_stars(measure, 2.5, 40.0)[0])
+
+
+def test_few_stars_are_not_called_doubled() -> None:
+    assert np.isnan(doubled_stars(table(*field(9, 1)), 2.5, NAN)[0])
+    assert np.isnan(doubled_stars(table(np.zeros((0, 2)), np.zeros(0)), NAN, NAN)[0])
+
+
+def test_streaks_too_long_to_fit_still_have_a_length() -> None:
+    places, flux = field(30, 4)
+    # Streaks 80 px long along x: L^2 / 12, and a width of 1.2 px^2.
+    motion = rough_motion(table(places, flux, mxx=80**2 / 12 + 1.2))
+    assert motion.trail_px == pytest.approx(80.0, rel=0.01)
+    assert motion.trail_angle_deg == pytest.approx(0.0, abs=0.1)
+
+
+def test_round_stars_have_no_rough_trail() -> None:
+    assert np.isnan(rough_motion(table(*field(30, 4))).trail_px)
+    assert np.isnan(rough_motion(table(*field(2, 4), mxx=500.0)).trail_px)
+
+
+def test_a_turn_adds_to_the_trail_on_one_side() -> None:
+    motion = Motion(trail_px=3.0, trail_angle_deg=0.0, turn_rad=2e-3)
+    lengths = trail_over_field(motion, (3000, 2000), 3)
+    # 2e-3 over 1000 px up and down is 2 px along x; over 1500 px to the sides 3 px along y.
+    want = np.hypot(np.array([[5.0], [3.0], [1.0]]), np.array([[3.0, 0.0, 3.0]]))
+    assert lengths == pytest.approx(want)
