@@ -102,7 +102,7 @@ def audit_session(
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
     judged = judge(lights, rules)
-    return session_result(name, judged, measures, excluded, others, notes, notices)
+    return session_result(name, judged, measures, excluded, others, notes, rules, notices)
 
 
 def _inside(path: Path, folder: Path) -> bool:

@@ -10,7 +10,7 @@ What fits none of these is called unexplained.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,8 @@ class Explanation:
     cause: str
     confidence: float
     shares: dict[str, float]
+    trail_shares: dict[str, float] = field(default_factory=dict)
+    """Shares of the trail's variance alone; empty where the frame is not trailed."""
     words: str = ""
     """What else is to be said, such as what cannot be told apart."""
 
@@ -98,14 +100,15 @@ def explain(
     rules = dict(findings)
     trail_rules = {"trail_px", "trail_of_fwhm", "doubled_px", "trail_worst_px", "ellipticity"}
     weights: dict[str, float] = {}
+    trail_shares: dict[str, float] = {}
     words = ""
     trailed = max((rules[rule] for rule in trail_rules & rules.keys()), default=0.0)
     dim = max(rules.get("extinction_mag", 0.0), 0.0)
     long_trail = scene.motion.trail_px > 3
     few = "min_stars" in rules and not trailed
     if trailed or (few and long_trail):
-        shares, words = trail_causes(scene, mount, scenes)
-        for cause, share in shares.items():
+        trail_shares, words = trail_causes(scene, mount, scenes)
+        for cause, share in trail_shares.items():
             weights[cause] = weights.get(cause, 0.0) + max(trailed, 1.0) * share
     if "fwhm_of_best" in rules:
         # Motion widens a star across its trail too: next to a trail, width alone says little.
@@ -123,7 +126,8 @@ def explain(
     total = sum(weights.values())
     shares = {cause: weight / total for cause, weight in weights.items()}
     cause = max(shares, key=lambda name: shares[name])
-    return Explanation(cause, NAN, dict(sorted(shares.items(), key=lambda s: -s[1])), words)
+    ordered = dict(sorted(shares.items(), key=lambda s: -s[1]))
+    return Explanation(cause, NAN, ordered, trail_shares, words)
 
 
 def trail_causes(

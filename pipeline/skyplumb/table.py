@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 
 import numpy as np
 import pandas as pd
 from scipy.stats import binomtest
 
+from skyplumb.advice import advise, mount_faults
 from skyplumb.card import when_utc
+from skyplumb.evidence import closure, trail_axes
 from skyplumb.judge import Judged, JudgedRun
 from skyplumb.mount import MountFit
 from skyplumb.notes import Notes
 from skyplumb.records import CardFile, Measure, SessionResult, ShotInfo
+from skyplumb.rules import Rules
 
 Row = dict[str, object]
 
@@ -25,6 +29,7 @@ def session_result(
     excluded: Mapping[str, str],
     others: Sequence[CardFile],
     notes: Notes,
+    rules: Rules,
     notices: Sequence[str],
 ) -> SessionResult:
     """Everything the files of one session are written from."""
@@ -48,7 +53,11 @@ def session_result(
     rows.sort(key=lambda row: (order.get(str(row["file"]), len(order)), str(row["file"])))
     crops = {m.file: m for m in measures if m.kind == "light"}
     return SessionResult(
-        name, pd.DataFrame(rows), _summary(name, judged, rows, notices), crops, tuple(notices)
+        name,
+        pd.DataFrame(rows),
+        _summary(name, judged, rows, notices, rules),
+        crops,
+        tuple(notices),
     )
 
 
@@ -112,6 +121,9 @@ def _light_row(run: JudgedRun, frame: Judged) -> Row:
         "matched_stars": len(pointing.star) if pointing.solved else np.nan,
         "pointing_rms_px": pointing.rms_px,
         "streaks": light.measure.trails,
+        "shift_angle_deg": facts.drift.angle_deg,
+        "east_deg": frame.scene.east_deg,
+        "zenith_deg": frame.scene.zenith_deg,
     }
 
 
@@ -123,7 +135,11 @@ def _iso(moment: object) -> str:
 
 
 def _summary(
-    name: str, judged: Sequence[JudgedRun], rows: Sequence[Row], notices: Sequence[str]
+    name: str,
+    judged: Sequence[JudgedRun],
+    rows: Sequence[Row],
+    notices: Sequence[str],
+    rules: Rules,
 ) -> dict[str, object]:
     frames = [frame for run in judged for frame in run.frames]
     kept = [frame for frame in frames if frame.verdict == "keep"]
@@ -135,6 +151,7 @@ def _summary(
         "keep": len(kept),
         "keep_minutes": _minutes(kept),
         "notices": list(notices),
+        "advice": [asdict(one) for one in advise(judged, rules)],
         "runs": [_run_summary(run) for run in judged],
     }
 
@@ -150,6 +167,8 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
     keep = sum(frame.verdict == "keep" for frame in run.frames)
     interval = binomtest(keep, count).proportion_ci(method="wilson")
     lost = [frame for frame in run.frames if frame.verdict != "keep"]
+    scenes = [frame.scene for frame in run.frames]
+    explained = closure(scenes)
     return {
         "run": run.run.name,
         "camera": info.camera,
@@ -178,6 +197,9 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
             }
             for frame in run.frames
         ],
+        "closure_slope": explained.slope,
+        "closure_slope_sigma": explained.sigma,
+        "trail_axes": asdict(trail_axes(scenes)),
         "mount": _mount_summary(run.mount),
     }
 
@@ -199,6 +221,7 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
         "residual_arcsec": fit.residual_arcsec,
         "span_min": fit.span_s / 60,
         "alike": list(fit.alike),
+        "faults": mount_faults(fit),
     }
     if fit.earth_fixed:
         told |= {
@@ -206,6 +229,9 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
             "axis_alt_error_arcmin_sigma": alt,
             "axis_az_error_arcmin": fit.axis_az_error_arcmin,
             "axis_az_error_arcmin_sigma": az,
+            "axis_covariance_arcmin2": (
+                np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
+            ).tolist(),
         }
     else:
         unknown = "site or UTC unknown: the axis error has a size but no direction"
