@@ -1,0 +1,303 @@
+"""Verdicts and their reasons, from star tables made here; nothing is drawn or pointed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from skyplumb.judge import Judged, JudgedRun, judge
+from skyplumb.notes import Notes, ShotNotes
+from skyplumb.records import STAR_DTYPE, Measure, SessionResult, ShotInfo
+from skyplumb.rules import Rules, load_rules
+from skyplumb.runs import Light
+from skyplumb.table import session_result
+
+SIZE = (3000, 2000)
+INFO = ShotInfo(
+    camera="Mistel 3", lens="Lerchau 85", focal_mm=85.0, fnumber=2.8, exposure_s=60.0, iso=800.0
+)
+
+
+def light(
+    number: int,
+    trail: float = 0.0,
+    *,
+    stars: int = 120,
+    found: int | None = None,
+    width: float = 1.3,
+    sky: float = 250.0,
+    angle: float = 20.0,
+    info: ShotInfo = INFO,
+    double: float = 0.0,
+) -> Light:
+    """A frame of round stars of a moment `width` px^2, trailed by `trail` px."""
+    rng = np.random.default_rng(number)
+    table = np.zeros(stars, STAR_DTYPE)
+    table["x"], table["y"] = rng.uniform([0, 0], SIZE, (stars, 2)).T
+    table["flux"] = np.sort(rng.uniform(1e3, 1e5, stars))[::-1]
+    table["snr"], table["kurt"] = 90.0, 2.0
+    turn, excess = np.radians(2 * angle), trail**2 / 12
+    table["mxx"] = width + excess * (1 + np.cos(turn)) / 2
+    table["myy"] = width + excess * (1 - np.cos(turn)) / 2
+    table["mxy"] = excess * np.sin(turn) / 2
+    for name in ("xx", "yy", "xy"):
+        table["s" + name] = 0.05
+        table["m" + name] += rng.normal(0, 0.05, stars)
+    if double:
+        twins = table.copy()
+        twins["x"] += double
+        twins["flux"] *= 0.6
+        table = np.concatenate([table, twins])
+        table = table[np.argsort(-table["flux"], kind="stable")]
+    measure = Measure(
+        file=f"M_{number:04d}.dng",
+        kind="light",
+        note="",
+        info=info,
+        width_px=SIZE[0],
+        height_px=SIZE[1],
+        stars=table,
+        stars_found=len(table) if found is None else found,
+        sky_level=sky,
+        noise=15.0,
+    )
+    return Light(measure, ShotNotes(info), None, 70.0 * number)
+
+
+def run_of(*odd: Light, rules: Rules | None = None) -> JudgedRun:
+    """Eight sharp frames, then the odd ones; all of one run."""
+    (run,) = judge([*(light(n) for n in range(8)), *odd], rules or load_rules(None))
+    return run
+
+
+def verdict_of(odd: Light, rules: Rules | None = None) -> Judged:
+    """The verdict of one odd frame among eight sharp ones."""
+    return run_of(odd, rules=rules).frames[-1]
+
+
+def ruled(folder: Path, text: str) -> Rules:
+    """The shipped rules with some others laid over them."""
+    path = folder / "rules.yaml"
+    path.write_text(text, encoding="utf-8")
+    return load_rules(path)
+
+
+def test_sharp_frames_are_kept_and_say_so() -> None:
+    for frame in run_of().frames:
+        assert frame.verdict == "keep"
+        assert frame.cause == "none"
+        assert frame.reason.startswith("sharp: trail ")
+        assert "limit 1.5" in frame.reason
+
+
+@pytest.mark.parametrize(
+    ("trail", "verdict"),
+    # The shipped limits are 1.5 and 2.5 px; 0.2 px is three times what 120 stars leave open.
+    [(1.0, "keep"), (1.25, "keep"), (1.75, "doubtful"), (2.25, "doubtful"), (2.8, "reject")],
+)
+def test_trails_are_judged_by_their_length(trail: float, verdict: str) -> None:
+    found = verdict_of(light(20, trail))
+    assert found.facts.motion.trail_px == pytest.approx(trail, abs=0.2)
+    assert found.verdict == verdict
+    assert found.facts.motion.trail_angle_deg == pytest.approx(20, abs=6)
+    if verdict != "keep":
+        assert found.reason.startswith(f"trailed {found.facts.motion.trail_px:.1f} px at ")
+        assert "deg in the picture, limit 1.5" in found.reason
+
+
+def test_a_value_on_its_limit_is_on_the_better_side(tmp_path: Path) -> None:
+    odd = light(20, 2.0)
+    value = verdict_of(odd).facts.motion.trail_px
+    # Other trail rules out of the way: only this limit speaks.
+    rest = "trail_of_fwhm: {keep_up_to: 9, reject_over: 9}\n"
+    for keep, reject, verdict in (
+        (value, 9.0, "keep"),
+        (value * (1 - 1e-12), 9.0, "doubtful"),
+        (0.5, value, "doubtful"),
+        (0.5, value * (1 - 1e-12), "reject"),
+    ):
+        text = rest + f"trail_px: {{keep_up_to: {keep!r}, reject_over: {reject!r}}}\n"
+        assert verdict_of(odd, ruled(tmp_path, text)).verdict == verdict
+
+
+def test_a_changed_limit_for_one_lens_holds_for_that_lens(tmp_path: Path) -> None:
+    text = """
+limits:
+  - lens: "lerchau*"
+    trail_px: {keep_up_to: 3.5, reject_over: 5.0}
+    trail_of_fwhm: {keep_up_to: 3.0, reject_over: 4.0}
+"""
+    rules = ruled(tmp_path, text)
+    assert verdict_of(light(20, 3.0), rules).verdict == "keep"
+    other = replace(INFO, lens="Tarnlight 85")
+    lights = [light(n, info=other) for n in range(8)] + [light(20, 3.0, info=other)]
+    assert judge(lights, rules)[0].frames[-1].verdict == "reject"
+
+
+@pytest.mark.parametrize(
+    ("votes", "verdict"), [(10, "keep"), (9, "reject"), (4, "reject"), (0, "reject")]
+)
+def test_a_frame_needs_ten_measured_stars(votes: int, verdict: str) -> None:
+    # As many stars are found as usual; most of them cannot be measured.
+    odd = light(20, stars=votes, found=120)
+    found = verdict_of(odd)
+    assert found.verdict == verdict
+    if verdict == "reject":
+        assert f"but only {votes} can be measured, needs 10" in found.reason
+
+
+def test_few_stars_do_not_get_a_verdict_by_their_shape() -> None:
+    found = verdict_of(light(20, 2.2, stars=6))
+    assert "6 stars that can be measured, needs 10" in found.reason
+    assert "out of round" not in found.reason
+
+
+@pytest.mark.parametrize(
+    ("found", "verdict"), [(70, "keep"), (50, "doubtful"), (30, "reject")]
+)  # of 120: limits 0.5 and 0.3
+def test_missing_stars_are_noticed(found: int, verdict: str) -> None:
+    odd = verdict_of(light(20, stars=found))
+    assert odd.verdict == verdict
+    if verdict != "keep":
+        assert f"{found / 120:.0%} of the run's star count, limit 50%" in odd.reason
+
+
+@pytest.mark.parametrize(("sky", "verdict"), [(480.0, "keep"), (520, "doubtful"), (1100, "reject")])
+def test_a_bright_sky_is_noticed(sky: float, verdict: str) -> None:
+    odd = verdict_of(light(20, sky=sky))
+    assert odd.verdict == verdict
+    if verdict != "keep":
+        assert f"sky {sky / 250:.1f} times the run's darkest, limit 2" in odd.reason
+        assert odd.cause == "bright-sky"
+
+
+@pytest.mark.parametrize(("wider", "verdict"), [(1.2, "keep"), (1.32, "doubtful"), (1.5, "reject")])
+def test_wide_stars_are_noticed(wider: float, verdict: str) -> None:
+    odd = verdict_of(light(20, width=1.3 * wider**2))
+    assert odd.verdict == verdict
+    if verdict != "keep":
+        assert "times the run's best, limit 1.25" in odd.reason
+        assert odd.cause == "focus"
+
+
+def test_a_short_trail_matters_where_stars_are_very_small() -> None:
+    # FWHM 1.28 px: a trail of 1.4 px is within its own limit, but over one width.
+    small = [light(n, width=0.295) for n in range(8)]
+    (run,) = judge([*small, light(20, 1.42, width=0.295)], load_rules(None))
+    odd = run.frames[-1]
+    assert odd.verdict == "doubtful"
+    assert "times the width of the run's sharp stars" in odd.reason
+
+
+def test_doubled_stars_are_rejected_as_knocked() -> None:
+    odd = verdict_of(light(20, double=9.0))
+    assert odd.verdict == "reject"
+    assert odd.cause == "knock"
+    assert "stars stand twice, 9.0 px apart, limit 1.5" in odd.reason
+
+
+def test_the_worst_finding_is_named_first() -> None:
+    # A doubtful sky and a trail that is far beyond its limit.
+    odd = verdict_of(light(20, 6.0, sky=700.0))
+    words = odd.reason.split("; ")
+    assert words[0].startswith("trailed")
+    assert words[1].startswith("sky 2.8 times")
+    # And the other way round.
+    odd = verdict_of(light(20, 1.8, sky=5000.0))
+    assert odd.reason.startswith("sky 20.0 times")
+    assert odd.verdict == "reject"
+
+
+def test_what_is_not_known_decides_nothing() -> None:
+    # No sky level, no pointing, no clock, no metadata at all.
+    bare = ShotInfo()
+    lights = [
+        replace(
+            one := light(n, info=bare, sky=float("nan")),
+            clocked=False,
+            measure=replace(one.measure, noise=float("nan")),
+        )
+        for n in range(6)
+    ]
+    (run,) = judge(lights, load_rules(None))
+    assert [frame.verdict for frame in run.frames] == ["keep"] * 6
+    assert np.isnan(run.frames[0].facts.extinction_mag)
+    assert np.isnan(run.frames[0].facts.drift.length_px)
+
+
+def test_one_frame_alone_is_judged_by_what_it_shows() -> None:
+    rules = load_rules(None)
+    assert judge([light(1)], rules)[0].frames[0].verdict == "keep"
+    assert judge([light(1, 5.0)], rules)[0].frames[0].verdict == "reject"
+    assert judge([light(1, stars=0)], rules)[0].frames[0].verdict == "reject"
+    assert judge([], rules) == []
+
+
+def test_a_run_in_which_all_frames_trail_keeps_none() -> None:
+    (run,) = judge([light(n, 4.0) for n in range(8)], load_rules(None))
+    assert {frame.verdict for frame in run.frames} == {"reject"}
+
+
+def test_the_order_of_frames_on_the_card_does_not_matter() -> None:
+    lights = [light(n, 0.4 * n) for n in range(10)]
+    rules = load_rules(None)
+    forward, backward = judge(lights, rules), judge(lights[::-1], rules)
+    assert [f.reason for f in forward[0].frames] == [f.reason for f in backward[0].frames]
+
+
+def test_settings_part_the_runs() -> None:
+    longer, other = replace(INFO, exposure_s=120.0), replace(INFO, fnumber=4.0)
+    rounded = replace(INFO, exposure_s=60.5)
+    lights = [light(0), light(1, info=longer), light(2), light(3, info=other)]
+    lights.append(light(4, info=rounded))
+    runs = judge(lights, load_rules(None))
+    assert [len(run.frames) for run in runs] == [3, 1, 1]
+    assert [run.run.name for run in runs] == ["01-85mm-60s", "02-85mm-120s", "03-85mm-60s"]
+
+
+def result_of(runs: list[JudgedRun]) -> SessionResult:
+    """The tables of a session."""
+    measures = [frame.facts.light.measure for run in runs for frame in run.frames]
+    return session_result("night", runs, measures, {}, [], Notes(), load_rules(None), ())
+
+
+@pytest.mark.parametrize(
+    ("keep", "shots", "low", "high"),
+    # Newcombe 1998, Statistics in Medicine 17, 857, table I, Wilson's interval without
+    # continuity correction; to half the last printed digit.
+    [
+        (81, 263, 0.2553, 0.3662),
+        (15, 148, 0.0624, 0.1605),
+        (0, 20, 0.0, 0.1611),
+        (1, 29, 0.0061, 0.1718),
+    ],
+)
+def test_hit_rates_carry_their_published_interval(
+    keep: int, shots: int, low: float, high: float
+) -> None:
+    run = run_of(light(20, 5.0))
+    sharp, bad = run.frames[0], run.frames[-1]
+    many = replace(run, frames=(sharp,) * keep + (bad,) * (shots - keep))
+    runs = result_of([many]).summary["runs"]
+    assert isinstance(runs, list)
+    told = runs[0]
+    assert (told["keep"], told["shots"]) == (keep, shots)
+    assert told["hit_rate"] == pytest.approx(keep / shots)
+    assert told["hit_rate_low"] == pytest.approx(low, abs=5e-5)
+    assert told["hit_rate_high"] == pytest.approx(high, abs=5e-5)
+
+
+def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
+    result = result_of([run_of(light(20, 2.0))])
+    rows = result.frames
+    assert list(rows["file"]) == [f"M_{n:04d}.dng" for n in (*range(8), 20)]  # type: ignore[index]
+    last = rows.iloc[-1]  # type: ignore[attr-defined]
+    assert last["verdict"] == "doubtful"
+    assert last["trail_px"] == pytest.approx(2.0, abs=0.2)
+    assert last["solved"] == "false"
+    for unknown in ("ra_deg", "scale_arcsec_px", "trail_pa_deg", "altitude_deg", "shift_px"):
+        assert np.isnan(last[unknown])
+    assert last["taken_utc"] == ""
