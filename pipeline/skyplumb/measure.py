@@ -10,9 +10,11 @@ from skyplumb.card import read_file
 from skyplumb.decode import decode
 from skyplumb.metadata import read_info
 from skyplumb.records import Measure, Plate, ShotInfo, UnreadableError
-from skyplumb.stars import StarMeasure, measure_stars
+from skyplumb.stars import BIT, StarMeasure, measure_stars
 
 FEW_STARS = 5
+HOT_PAIRS = 0.02
+"""Hot pixels that lie side by side look like stars: so many for each that is known as hot."""
 DARK_SKY_OVER_NOISE = 1.5
 """Below this (some 6 electrons) hardly any light came in: the lens was shut."""
 FLAT_LEVEL = 0.15
@@ -65,7 +67,8 @@ def kind_of(seen: StarMeasure, plate: Plate, exposure_s: float) -> tuple[str, st
     A dark or bias has no stars and no sky; a flat is bright, without a star, and short. The
     limits are common practice, no source.
     """
-    if len(seen.stars) >= FEW_STARS:
+    shown = np.count_nonzero((seen.stars["flags"] & BIT["unfit"]) == 0)
+    if shown >= max(FEW_STARS, HOT_PAIRS * seen.hot_pixels):
         return "light", ""
     black = float(np.mean(plate.black))
     if black > 0 and seen.sky_level < DARK_SKY_OVER_NOISE * seen.noise:

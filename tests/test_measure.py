@@ -1,0 +1,119 @@
+"""What kind of shot a picture is, how much light cloud took, which patterns serve a field."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from skyplumb.demo import draw_frame
+from skyplumb.measure import kind_of
+from skyplumb.notes import ShotNotes
+from skyplumb.patterns import TIERS, tier_for
+from skyplumb.pointing import Pointing
+from skyplumb.records import NAN, STAR_DTYPE, Measure, Plate, ShotInfo
+from skyplumb.runs import Light
+from skyplumb.sky import catalogue
+from skyplumb.stars import BIT, measure_stars
+from skyplumb.transparency import extinctions_mag
+
+BAYER = np.array([[0, 1], [1, 2]], np.uint8)
+
+
+def plate(samples: NDArray[np.generic], black: float = 512.0) -> Plate:
+    """A plate of 14 bits."""
+    return Plate(samples, BAYER, np.full((2, 2), black, np.float32), 16383.0)
+
+
+def even(level: float, noise: float) -> Plate:
+    """A picture of nothing but a level and its noise."""
+    rng = np.random.default_rng(1)
+    return plate(rng.normal(level, noise, (600, 800)).round().clip(0, 16383).astype(np.uint16))
+
+
+@pytest.mark.parametrize(
+    ("level", "noise", "exposure", "kind"),
+    [
+        (512, 4, 120.0, "dark"),
+        (512, 4, NAN, "dark"),
+        (512, 4, 1 / 4000, "bias"),
+        (8000, 90, 0.5, "flat"),
+        (8000, 90, NAN, "flat"),
+        (8000, 90, 120.0, "light"),  # a sky in twilight or under cloud: a lost light frame
+        (700, 14, 120.0, "light"),  # cloud: sky without a star
+    ],
+)
+def test_frames_without_stars_are_told_apart(
+    level: float, noise: float, exposure: float, kind: str
+) -> None:
+    shot = even(level, noise)
+    found, why = kind_of(measure_stars(shot), shot, exposure)
+    assert found == kind
+    assert bool(why) == (kind != "light")
+
+
+def test_a_dark_frame_with_hot_pixels_is_a_dark_frame() -> None:
+    rng = np.random.default_rng(2)
+    samples = rng.normal(512, 4, (600, 800)).round()
+    rows, columns = rng.integers(0, 600, 800), rng.integers(0, 800, 800)
+    samples[rows, columns] += rng.uniform(50, 4000, 800)
+    shot = plate(samples.astype(np.uint16))
+    assert kind_of(measure_stars(shot), shot, 120.0)[0] == "dark"
+
+
+def test_a_short_exposure_of_stars_is_a_light_frame() -> None:
+    frame = draw_frame(stars=40, snr=(60, 300), seed=3)
+    shot = plate(frame.mosaic)
+    assert kind_of(measure_stars(shot), shot, 1.0) == ("light", "")
+
+
+def starlit(number: int, dimmed_mag: float, *, exposure: float = 60.0, count: int = 80) -> Light:
+    """A solved frame whose stars are dimmed by so much; a few are saturated, a few lost."""
+    rng = np.random.default_rng(number)
+    stars = np.zeros(count, STAR_DTYPE)
+    known = 500 + np.arange(count)
+    # Colour makes each star differ from its catalogue magnitude, the same in every frame.
+    colour = np.random.default_rng(99).normal(0, 0.3, count)
+    magnitude = catalogue().magnitude[known] + colour + dimmed_mag + rng.normal(0, 0.03, count)
+    stars["flux"] = exposure * 10 ** (-0.4 * (magnitude - 15))
+    stars["flags"][:5] = BIT["saturated"]
+    stars["flux"][:5] *= 0.5
+    there = rng.random(count) > 0.2
+    info = ShotInfo(exposure_s=exposure)
+    pointing = Pointing(
+        solved=True, star=np.flatnonzero(there).astype(np.int64), catalogue=known[there]
+    )
+    measure = Measure(f"{number}", "light", "", info, stars=stars, stars_found=count)
+    return Light(measure, ShotNotes(info), None, 70.0 * number, True, pointing)
+
+
+def test_lost_starlight_is_measured_star_by_star() -> None:
+    dimmed = [0.0, 0.0, 0.02, 0.0, 0.7, 1.5, 0.0, 0.3, 0.01, 0.0]
+    found = extinctions_mag([starlit(n, mag) for n, mag in enumerate(dimmed)])
+    # 0.03 mag a star over 60 stars, and as much again in the reference.
+    assert found == pytest.approx(np.array(dimmed), abs=0.03)
+
+
+def test_exposure_is_not_extinction() -> None:
+    found = extinctions_mag([starlit(n, 0.0, exposure=60.0 if n % 2 else 62.0) for n in range(8)])
+    assert found == pytest.approx(np.zeros(8), abs=0.03)
+
+
+def test_frames_that_were_not_solved_have_no_extinction() -> None:
+    lost = starlit(3, 0.0)
+    lost = Light(lost.measure, lost.notes, None, 0.0)
+    found = extinctions_mag([starlit(0, 0.0), lost, starlit(1, 0.0, count=6)])
+    assert np.isnan(found[1:]).all()
+    assert np.isfinite(found[0])
+    assert np.isnan(extinctions_mag([lost])).all()
+    assert len(extinctions_mag([])) == 0
+
+
+def test_every_width_of_field_has_its_patterns() -> None:
+    for width in np.geomspace(1.9, 50, 60):
+        tier = tier_for(float(width))
+        # A prior good to 8 % may not leave the tier at its lower end.
+        assert tier.narrowest_deg <= width / 1.08 or tier is TIERS[-1]
+        assert width <= tier.widest_deg
+    assert tier_for(0.5) is TIERS[-1]
+    assert tier_for(90.0) is TIERS[0]
