@@ -77,6 +77,11 @@ def like(text: str, pattern: str) -> bool:
     return fnmatchcase(text.casefold(), pattern.casefold().replace("[", "[[]"))
 
 
+def line_at(path: Path, text: str, loc: tuple[int | str, ...]) -> int:
+    """Line of the key at `loc` in a YAML text, or of the nearest thing around it."""
+    return _line_number(_parse(path, text)[0], loc)
+
+
 def parse_mapping(path: Path, text: str) -> dict[str, Any]:
     """The plain data of a YAML text that is a mapping."""
     data = _parse(path, text)[1]

@@ -51,7 +51,11 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
     """Advice for a session, the mend that saves most first."""
     by_cause: dict[str, list[_Lost]] = defaultdict(list)
     everything = [
-        _Lost(run, frame) for run in runs for frame in run.frames if frame.verdict != "keep"
+        _Lost(run, frame)
+        for run in runs
+        for frame in run.frames
+        # Why a person turned a frame down is not known here.
+        if frame.verdict != "keep" and not frame.rules_verdict
     ]
     for lost in everything:
         by_cause[lost.frame.cause].append(lost)

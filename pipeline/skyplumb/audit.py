@@ -17,6 +17,7 @@ from skyplumb.judge import judge
 from skyplumb.measure import measure_shot
 from skyplumb.notes import Notes, load_notes
 from skyplumb.outputs import write_session
+from skyplumb.overrides import Overrides, load_overrides, overrule, refuse_strangers
 from skyplumb.pointing import Exposure, solve_lens
 from skyplumb.progress import Progress
 from skyplumb.records import CardFile, Measure, SessionResult, UserError
@@ -46,6 +47,8 @@ class Options:
     link_into: Path | None = None
     xmp: bool = False
     quiet: bool = False
+    overrides: tuple[Path, ...] = ()
+    """Files with verdicts by hand."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +71,7 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
     """
     rules = load_rules(options.rules)
     notes = load_notes(options.notes, options.card)
+    overrides = load_overrides(options.overrides)
     listed = walk(options.card)
     for option, target in (("--out", options.out), ("--link-into", options.link_into)):
         if target is not None and _inside(target, options.card):
@@ -75,13 +79,14 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
                 f"{target}: lies on the card, which is never written to; choose another {option}"
             )
     measures = _measure_all(listed, options, say)
+    refuse_strangers(overrides, (m.file for m in measures if _is_judged(m, notes)))
     aside = [entry for entry in listed if entry.kind not in ("light",)]
     sessions_of = sessions(measures, notes, aside)
     folders, lights, kept = [], 0, 0
     for name in sorted(set(sessions_of.values())):
         mine = [m for m in measures if sessions_of[m.file] == name]
         others = [entry for entry in aside if sessions_of[entry.file.as_posix()] == name]
-        result = audit_session(name, mine, others, notes, rules, say)
+        result = audit_session(name, mine, others, notes, rules, say, overrides)
         folders.append(
             write_session(result, options.out, options.card, options.link_into, options.xmp)
         )
@@ -97,11 +102,14 @@ def audit_session(
     notes: Notes,
     rules: Rules,
     say: Callable[[str], None],
+    overrides: Overrides | None = None,
 ) -> SessionResult:
     """Point and judge one session."""
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
     judged = judge(lights, rules)
+    if overrides is not None:
+        judged = overrule(judged, overrides)
     return session_result(name, judged, measures, excluded, others, notes, rules, notices)
 
 
@@ -137,6 +145,11 @@ def _measure_all(
             found[todo[number]] = measure
             progress.step()
     return [found[file] for file in files]
+
+
+def _is_judged(measure: Measure, notes: Notes) -> bool:
+    """Whether a shot gets a verdict."""
+    return measure.kind == "light" and not notes.for_shot(measure.file, measure.info).left_out
 
 
 def _crashed(file: PurePosixPath) -> Measure:

@@ -50,6 +50,13 @@ def audit(
         Path | None,
         typer.Option(help="Night notes.", show_default="night-notes.yaml on or beside the card"),
     ] = None,
+    overrides: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="File with verdicts changed by hand, as the page exports it; may be given again.",
+            show_default="none",
+        ),
+    ] = None,
     jobs: Annotated[
         int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
     ] = 0,
@@ -71,7 +78,9 @@ def audit(
         from skyplumb.audit import Options
         from skyplumb.audit import audit as run
 
-        options = Options(card, out, rules, notes, jobs, fresh, link_into, xmp, quiet)
+        options = Options(
+            card, out, rules, notes, jobs, fresh, link_into, xmp, quiet, tuple(overrides or ())
+        )
         done = run(options, say)
     for folder in done.folders:
         say(str((folder / "report.html").resolve()))

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from skyplumb import shapes
 from skyplumb.cause import Scene, explain, scene_of
-from skyplumb.lens import Votes, learn_lens, votes
+from skyplumb.lens import LensShape, Votes, field_shapes, learn_lens, votes
 from skyplumb.meanstar import double_peak, excess_over_calm, spread_of, tail_length_px
 from skyplumb.motion import (
     Drift,
@@ -30,7 +30,7 @@ from skyplumb.motion import (
     trail_over_field,
 )
 from skyplumb.mount import MountFit, fit_mount
-from skyplumb.records import NAN
+from skyplumb.records import NAN, FieldShapes
 from skyplumb.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.runs import Light, Run, group_runs, optics_key
 from skyplumb.transparency import extinctions_mag
@@ -67,6 +67,8 @@ class FrameFacts:
     motion: Motion
     drift: Drift
     extinction_mag: float
+    field: FieldShapes
+    """Some of its stars' shapes, for the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +85,10 @@ class Judged:
     trail_causes: dict[str, float]
     """Shares of the trail's variance alone."""
     scene: Scene
+    rules_verdict: str = ""
+    """What the rules said where a person decided otherwise, or the same; empty else."""
+    note: str = ""
+    """What that person wrote to it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +141,7 @@ def _facts(runs: Sequence[Run]) -> dict[str, list[FrameFacts]]:
         glass = glass_at_centre(stretches, shifts, kurt)
         dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
         facts = [
-            _frame_facts(*parts, glass=glass, kurt=kurt)
+            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
             for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
         ]
         facts = _with_tails(facts)
@@ -176,6 +182,7 @@ def _frame_facts(
     drift: Drift,
     extinction: float,
     *,
+    lens: LensShape,
     glass: NDArray[np.float64],
     kurt: float,
 ) -> FrameFacts:
@@ -208,6 +215,7 @@ def _frame_facts(
         motion=motion,
         drift=drift,
         extinction_mag=float(extinction),
+        field=field_shapes(ballot, lens),
     )
 
 

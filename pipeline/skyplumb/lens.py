@@ -16,12 +16,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.records import Measure
+from skyplumb.records import FieldShapes, Measure
 from skyplumb.stars import BIT
 
 Floats = NDArray[np.float64]
 
 SHARPEST_FRAMES = 12
+SHOWN_STARS = 150
+SHOWN_CELLS = (15, 10)
+"""A star or so from each cell across and down, so that the shown ones cover the picture."""
 ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
 """Highest power of the place that so many stars can carry."""
 
@@ -75,6 +78,18 @@ def votes(measure: Measure, least_snr: float = 12.0) -> Votes:
         errors=np.maximum(np.stack([spread, spread, 2 * sxy], 1), 0.02),
         kurt=stars["kurt"].astype(np.float64),
     )
+
+
+def field_shapes(frame: Votes, lens: LensShape) -> FieldShapes:
+    """The brightest stars of every part of the picture, with and without the lens's shape."""
+    # Brightest first within each cell, the cells in turn.
+    cell = np.floor((frame.place + 1) / 2 * SHOWN_CELLS) @ (1, SHOWN_CELLS[0])
+    turn = np.zeros(len(cell), int)
+    for one in np.unique(cell):
+        turn[cell == one] = np.arange(np.count_nonzero(cell == one))
+    chosen = np.argsort(turn, kind="stable")[:SHOWN_STARS]
+    place, spins = frame.place[chosen], frame.spins[chosen]
+    return FieldShapes(place, spins, spins - lens.at(place))
 
 
 def learn_lens(frames: Sequence[Votes]) -> LensShape:

@@ -78,6 +78,12 @@ class Pointing:
             return NAN
         return _sky_angle(self, image_angle_deg) % 180.0
 
+    def way_pa_deg(self, image_angle_deg: float) -> float:
+        """Position angle on the sky, 0..360, of a way from the middle of the picture."""
+        if not self.solved or not np.isfinite(image_angle_deg):
+            return NAN
+        return _sky_angle(self, image_angle_deg)
+
     def image_angle_towards(self, direction: Floats) -> float:
         """Angle in the picture, from +x towards +y, of the way from its middle to `direction`."""
         if not self.solved or self.camera is None:

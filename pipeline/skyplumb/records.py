@@ -160,6 +160,18 @@ class Measure:
 
 
 @dataclass(frozen=True, slots=True)
+class FieldShapes:
+    """Shapes of some stars of one frame, for a picture of the field; all have n rows."""
+
+    place: NDArray[np.float64]
+    """Shape (n, 2): from the middle of the picture, over its half diagonal."""
+    spins: NDArray[np.float64]
+    """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy as measured, px^2."""
+    spins_without_lens: NDArray[np.float64]
+    """The same less what the lens adds there over the middle of the picture."""
+
+
+@dataclass(frozen=True, slots=True)
 class SessionResult:
     """One audited session: everything the outputs are written from."""
 
@@ -173,3 +185,5 @@ class SessionResult:
     """`Measure` of each light frame by its file, for the star crops."""
     notices: tuple[str, ...] = ()
     """What a reader must know first, such as an unknown time zone."""
+    fields: dict[str, FieldShapes] = field(default_factory=dict)
+    """Star shapes of each light frame by its file."""

@@ -58,6 +58,7 @@ def session_result(
         _summary(name, judged, rows, notices, rules),
         crops,
         tuple(notices),
+        {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
     )
 
 
@@ -124,6 +125,10 @@ def _light_row(run: JudgedRun, frame: Judged) -> Row:
         "shift_angle_deg": facts.drift.angle_deg,
         "east_deg": frame.scene.east_deg,
         "zenith_deg": frame.scene.zenith_deg,
+        "zenith_pa_deg": pointing.way_pa_deg(frame.scene.zenith_deg),
+        "decided_by": "person" if frame.rules_verdict else "rules",
+        "rules_verdict": frame.rules_verdict or frame.verdict,
+        "note": frame.note,
     }
 
 
@@ -194,6 +199,7 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
                 "file": frame.facts.light.file,
                 "verdict": frame.verdict,
                 "causes": {cause: round(share, 4) for cause, share in frame.causes.items()},
+                **_by_hand(frame),
             }
             for frame in run.frames
         ],
@@ -201,7 +207,33 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
         "closure_slope_sigma": explained.sigma,
         "trail_axes": asdict(trail_axes(scenes)),
         "mount": _mount_summary(run.mount),
+        "notes": _notes_summary(run),
     }
+
+
+def _notes_summary(run: JudgedRun) -> dict[str, object]:
+    """What the night notes say of all frames of the run; what they say of some only is left out."""
+    said: list[dict[str, object]] = []
+    for light in run.run.lights:
+        words = {name: getattr(light.notes, name) for name in NOTE_WORDS}
+        words |= {f"tags.{name}": value for name, value in light.notes.tags.items()}
+        said.append({name: value for name, value in words.items() if value not in ("", None)})
+    common = {
+        name: value for name, value in said[0].items() if all(s.get(name) == value for s in said)
+    }
+    # An unknown mass is NaN, which is unlike itself, so it has gone already.
+    return dict(sorted(common.items()))
+
+
+NOTE_WORDS = ("tracker", "payload_g", "alignment", "wind", "ground", "counterweight")
+"""Night notes that runs can be compared by; tags join them as `tags.<name>`."""
+
+
+def _by_hand(frame: Judged) -> dict[str, object]:
+    """What a person decided; nothing for a frame left to the rules."""
+    if not frame.rules_verdict:
+        return {}
+    return {"decided_by": "person", "rules_verdict": frame.rules_verdict, "note": frame.note}
 
 
 def _mount_summary(fit: MountFit) -> dict[str, object]:
