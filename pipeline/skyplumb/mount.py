@@ -1,12 +1,13 @@
 """All pointings of one setup -> the tracker's axis, rate, periodic error, and the head's sag.
 
 A tracker that follows the sky exactly turns the camera about the true pole at the rate of
-the Earth. What its pointings leave over that is a small rotation that grows with time; in
+the Earth. What its pointings leave over that is a rotation that grows with time; in
 axes fixed to the Earth (X meridian at the equator, Y east, Z pole) a wrong axis and a wrong
 rate make it grow along one constant direction, -omega (u, v, epsilon) [1]_, for every lens
-and target alike. So the fit is linear: each pointing has its own start, the setup has one
-axis and one rate, and a periodic error (about Z), a slipping head (downwards, from an onset)
-and an elastic one (with the change of gravity) are added where the evidence asks for them.
+and target alike: the tracker's own rotation is -omega (u, v, 1 + epsilon). So
+the fit is linear: each pointing has its own start, the setup has one axis and one rate, and a
+periodic error (about Z), a slipping head (downwards, from an onset) and an elastic one (with
+the change of gravity) are added where the evidence asks for them.
 
 Refraction is not in the way: pointings are measured against refracted star places.
 
@@ -120,33 +121,45 @@ class MountFit:
         return 1.0 if not self.latitude_deg < 0 else -1.0
 
     @property
+    def _elevated_end(self) -> Floats:
+        """Of the axis, times its speed: towards east, away from the equator, up."""
+        u, v, epsilon = self.axis_rate
+        phi = np.radians(abs(self.latitude_deg))
+        u, v, z = self.hemisphere * u, self.hemisphere * v, 1 + epsilon
+        return np.array([v, z * np.cos(phi) - u * np.sin(phi), u * np.cos(phi) + z * np.sin(phi)])
+
+    @property
     def axis_alt_error_arcmin(self) -> float:
         """Elevated end of the axis too high (+)."""
         if not self.earth_fixed:
             return NAN
-        return float(self.hemisphere * np.degrees(self.axis_rate[0]) * 60)
+        east, poleward, up = self._elevated_end
+        height = np.degrees(np.arctan2(up, np.hypot(east, poleward)))
+        return float(height - abs(self.latitude_deg)) * 60
 
     @property
     def axis_az_error_arcmin(self) -> float:
         """Elevated end too far east (+), measured along the horizon."""
         if not self.earth_fixed:
             return NAN
-        flat = np.cos(np.radians(self.latitude_deg))
-        return float(self.hemisphere * np.degrees(self.axis_rate[1]) * 60 / flat)
+        east, poleward, _ = self._elevated_end
+        return float(np.degrees(np.arctan2(east, poleward))) * 60
 
     @property
     def axis_total_error_arcmin(self) -> float:
         """On the sky, from the true pole."""
-        return float(np.degrees(np.hypot(self.axis_rate[0], self.axis_rate[1])) * 60)
+        u, v, epsilon = self.axis_rate
+        return float(np.degrees(np.arctan2(np.hypot(u, v), 1 + epsilon))) * 60
 
     @property
     def axis_sigmas_arcmin(self) -> tuple[float, float, float]:
         """One-sigma errors of altitude, azimuth and total error."""
-        sigma = np.degrees(np.sqrt(np.maximum(np.diag(self.covariance), 0))) * 60
+        speed = 1 + self.axis_rate[2]  # a slow drive shows little of its axis
+        sigma = np.degrees(np.sqrt(np.maximum(np.diag(self.covariance), 0))) * 60 / speed
         u, v = self.axis_rate[:2]
         size = max(float(np.hypot(u, v)), 1e-9)
         slope = np.array([u, v]) / size
-        total = float(np.degrees(np.sqrt(slope @ self.covariance[:2, :2] @ slope)) * 60)
+        total = float(np.degrees(np.sqrt(slope @ self.covariance[:2, :2] @ slope)) * 60 / speed)
         if not self.earth_fixed:
             return NAN, NAN, total
         flat = np.cos(np.radians(self.latitude_deg))
@@ -155,7 +168,7 @@ class MountFit:
     @property
     def rate_error_ppm(self) -> float:
         """Drive too fast (+)."""
-        return float(self.axis_rate[2] * 1e6)
+        return float(np.linalg.norm(self.axis_rate + np.array([0.0, 0.0, 1.0])) - 1) * 1e6
 
     @property
     def rate_sigma_ppm(self) -> float:
@@ -164,9 +177,9 @@ class MountFit:
     @property
     def rate_name(self) -> str:
         """Name of the rate where it is a known one other than sidereal; empty else."""
-        sigma = 3 * self.rate_sigma_ppm * 1e-6
+        error, sigma = self.rate_error_ppm * 1e-6, 3 * self.rate_sigma_ppm * 1e-6
         for name, rate, tolerance in NAMED_RATES:
-            if abs(self.axis_rate[2] - rate) < max(tolerance, min(sigma, 0.1 * abs(rate))):
+            if abs(error - rate) < max(tolerance, min(sigma, 0.1 * abs(rate))):
                 return name
         return ""
 
@@ -204,15 +217,13 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
 
 def leg_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
     """Rotation of the camera from `a` to `b` beyond that of the sky, arcsec, in sky axes."""
-    seconds = b.time_s - a.time_s
-    followed = a.attitude
-    if earth_fixed:
-        # Camera axes follow the stars: about the pole, westwards.
-        turn = Rotation.from_rotvec([0, 0, -OMEGA / RAD_TO_ARCSEC * seconds]).as_matrix()
-        followed = a.attitude @ turn.T
     # rows of an attitude are the camera axes in the sky frame
-    change = b.attitude.T @ followed
-    return np.asarray(Rotation.from_matrix(change).as_rotvec() * RAD_TO_ARCSEC)
+    change = Rotation.from_matrix(b.attitude.T @ a.attitude).as_rotvec() * RAD_TO_ARCSEC
+    if earth_fixed:
+        # The sky turns about the pole, westwards. A tracker turns about one axis, so however
+        # long the leg, its rotation vector less the sky's is in proportion to the time.
+        change[2] += OMEGA * (b.time_s - a.time_s)
+    return np.asarray(change)
 
 
 def _cut_at_steps(samples: list[Sample]) -> list[Sample]:
@@ -271,6 +282,8 @@ class _Data:
     """Shape (n, 3), arcsec in sky axes, each segment from its own zero."""
     root: Floats
     """Shape (n, 3, 3): inverse square root of each frame's covariance in sky axes."""
+    forward: Floats
+    """Shape (n, 3): optical axes."""
     information: Floats
     """The same squared: the inverse covariances."""
     segment: NDArray[np.int64]
@@ -367,7 +380,10 @@ def _data(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> _Data:
         roots.append((vectors / np.sqrt(np.maximum(values, 1e-8))) @ vectors.T)
     root = np.array(roots)
     _, segment = np.unique([s.segment for s in samples], return_inverse=True)
-    return _Data(samples, earth_fixed, zenith, time - time.mean(), turn, root, root @ root, segment)
+    forward = np.array([s.forward for s in samples])
+    return _Data(
+        samples, earth_fixed, zenith, time - time.mean(), turn, root, forward, root @ root, segment
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,9 +425,10 @@ def _columns(data: _Data, model: _Model) -> Floats:
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
     if model.creep_from is not None:
-        columns.append(_creep(data, model.creep_from))
+        down = _unit(np.cross(data.zenith, data.forward))
+        columns.append(_integral(down, np.maximum(time - model.creep_from, 0)))
     if model.elastic:
-        columns.append(np.stack([np.cross(data.zenith, s.forward) for s in data.samples]))
+        columns.append(_integral(_droop_rate(data.zenith, data.forward), time))
     if model.period_s:
         phase = 2 * np.pi * time / model.period_s
         # An exposure averages the motion: sinc(T / P).
@@ -422,13 +439,26 @@ def _columns(data: _Data, model: _Model) -> Floats:
     return np.stack(columns, -1)
 
 
-def _creep(data: _Data, onset: float) -> Floats:
-    """Rotation of a head that slips downwards by one arcsec a second since `onset`."""
-    down = []
-    for sample in data.samples:
-        way = np.cross(data.zenith, sample.forward)
-        down.append(way / max(float(np.linalg.norm(way)), 1e-6))
-    return np.maximum(data.time - onset, 0)[:, None] * np.array(down)
+def _integral(rate: Floats, clock: Floats) -> Floats:
+    """Rotation since the first frame, shape (n, 3), of a rate that changes as the sky turns."""
+    steps = np.diff(clock)[:, None] * (rate[1:] + rate[:-1]) / 2
+    return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+
+
+def _droop_rate(zenith: Floats, forward: Floats) -> Floats:
+    """Rotation a second of an elastic head that follows the sky, per unit of its droop.
+
+    The droop d = zenith x forward is carried round with the sky as it changes: what is left is
+    d' - sky x d = (zenith x sky) x forward, a turn without roll.
+    """
+    sky = np.array([0.0, 0.0, -OMEGA / RAD_TO_ARCSEC])
+    return np.cross(np.cross(zenith, sky), forward)
+
+
+def _unit(vectors: Floats) -> Floats:
+    """Vectors of length one along the last axis; towards the zenith itself, none."""
+    length = np.linalg.norm(vectors, axis=-1, keepdims=True)
+    return np.asarray(vectors / np.maximum(length, 1e-6))
 
 
 def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regression:
@@ -674,14 +704,13 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
     if frame.site is not None:
         phi = np.radians(frame.site.latitude_deg)
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
-        way = np.cross(zenith, pointing.attitude[2])
         if np.isfinite(fit.sag_arcsec_per_min):
             rate = fit.sag_arcsec_per_min / 60
-            down = way / max(float(np.linalg.norm(way)), 1e-6)
+            down = _unit(np.cross(zenith, pointing.attitude[2]))
             sag = sag + np.outer(np.maximum(now - fit.sag_onset_s, 0) * rate, down)
         if np.isfinite(fit.elastic_arcsec):
-            spin = np.cross([0.0, 0.0, -OMEGA / RAD_TO_ARCSEC], pointing.attitude[2])
-            sag = sag + fit.elastic_arcsec * np.outer(around, np.cross(zenith, spin))
+            droop = fit.elastic_arcsec * _droop_rate(zenith, pointing.attitude[2])
+            sag = sag + np.outer(around, droop)
     turns["sag"] = sag
     out: dict[str, Floats] = {}
     for name, turn in turns.items():
