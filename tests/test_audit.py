@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from threadpoolctl import threadpool_limits
 
 from skyplumb.outputs import FRAME_COLUMNS
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
@@ -199,6 +200,14 @@ def test_a_second_call_tries_only_what_could_not_be_read_and_writes_the_same(
     done = skyplumb("audit", small_card, "--out", continued)
     assert (done.code, spy.measured) == (0, UNREADABLE)
     assert written(done) == written(audited)
+
+
+def test_the_bytes_do_not_depend_on_how_many_threads_there_are(
+    skyplumb: Command, audited: Finished, small_card: Path, continued: Path
+) -> None:
+    for threads in (1, 3):
+        with threadpool_limits(limits=threads):
+            assert written(skyplumb("audit", small_card, "--out", continued)) == written(audited)
 
 
 def test_a_changed_rule_judges_again_without_measuring(

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from skyplumb.card import sessions, walk, when_utc
 from skyplumb.judge import judge
@@ -86,7 +87,10 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
     for name in sorted(set(sessions_of.values())):
         mine = [m for m in measures if sessions_of[m.file] == name]
         others = [entry for entry in aside if sessions_of[entry.file.as_posix()] == name]
-        result = audit_session(name, mine, others, notes, rules, say, overrides)
+        # Several threads add up in another order than one, and wait for each other where the
+        # machine is busy; with one, the same measures always give the same bytes.
+        with threadpool_limits(limits=1):
+            result = audit_session(name, mine, others, notes, rules, say, overrides)
         folders.append(
             write_session(result, options.out, options.card, options.link_into, options.xmp)
         )
