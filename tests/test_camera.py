@@ -83,6 +83,18 @@ def test_distortion_means_the_same_as_in_the_witness(k1: float, k2: float) -> No
     assert camera.corner_distortion() == pytest.approx(k1 + k2)
 
 
+def test_decentring_follows_browns_formula() -> None:
+    # dx = 2 p1 x y + p2 (r^2 + 2 x^2), dy = p1 (r^2 + 2 y^2) + 2 p2 x y (Brown 1966, from
+    # memory), in units of the corner.
+    camera = Camera(1000.0, 1201, 801, tangential=(0.01, -0.02))
+    x, y, corner = 0.3, -0.2, np.hypot(1201, 801) / 2000
+    r2 = x * x + y * y
+    dx = (2 * 0.01 * x * y - 0.02 * (r2 + 2 * x * x)) / corner
+    dy = (0.01 * (r2 + 2 * y * y) - 2 * 0.02 * x * y) / corner
+    found = camera.project(np.array([[x, y, 1.0]]))[0]
+    assert found == pytest.approx([600 + 1000 * (x + dx), 400 + 1000 * (y + dy)])
+
+
 @pytest.mark.parametrize("focal_mm", [14.0, 35.0, 85.0])
 def test_a_lens_is_recovered_from_noisy_stars_of_three_frames(focal_mm: float) -> None:
     rng = np.random.default_rng(7)
