@@ -1,0 +1,265 @@
+"""What audits left behind -> the frames and runs of a season.
+
+Read are `frames.csv` and `summary.json` of each session. A shot that was audited twice
+counts once, with the verdict of the later audit; it is known by its camera, the time it was
+taken, its file name and its exposure, whatever folder it lies in.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from skyplumb.records import UserError
+
+ARCSEC_PER_RAD_UM_MM = 206.264806
+"""Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
+
+SAME_EXPOSURE = 0.04
+"""Exposures that differ less are one setting, as in an audit's runs."""
+
+NOT_THE_GEAR = ("cloud", "bright-sky", "obstruction")
+"""Causes that say nothing of tracker and lens: such frames are counted apart."""
+
+TIMED, TEXT, NUMBER = "time", "text", "number"
+_COLUMNS = {
+    "file": TEXT,
+    "session": TEXT,
+    "run": TEXT,
+    "kind": TEXT,
+    "taken_camera": TEXT,
+    "taken_utc": TEXT,
+    "camera": TEXT,
+    "lens": TEXT,
+    "focal_mm": NUMBER,
+    "exposure_s": NUMBER,
+    "scale_arcsec_px": NUMBER,
+    "dec_deg": NUMBER,
+    "verdict": TEXT,
+    "cause": TEXT,
+}
+_VERDICTS = ("keep", "doubtful", "reject")
+_MOUNT = (
+    "axis_total_error_arcmin",
+    "rate_error_ppm",
+    "periodic_amplitude_arcsec",
+    "periodic_period_s",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """All judged light frames of the sessions read."""
+
+    frames: pd.DataFrame
+    """A row per shot: `run_id` (into `runs`), `night`, `camera`, `lens`, `focal_mm`,
+    `exposure_s` as measured, `setting_s` (exposures within 4 % are one setting), `verdict`,
+    `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `apart` (lost to
+    what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
+    runs: pd.DataFrame
+    """A row per run, `run_id` its index: `night`, `camera`, `lens`, `focal_mm`, `setting_s`,
+    `scale_arcsec_px`, `dec_deg`, the mount fit's figures (NaN where it has none), `tracked`
+    (false where the mount fit says that the drive did not follow the stars) and `notes`."""
+    sessions: int
+    """Sessions read."""
+    twice: int
+    """Rows left out because the same shot was audited again."""
+
+
+def read_season(folders: Sequence[Path]) -> Season:
+    """Read every session under `folders`.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        Folders that `audit --out` wrote, or single session folders in them.
+
+    Raises
+    ------
+    UserError
+        Where a folder holds no session or a file of one cannot be understood.
+    """
+    frames: list[pd.DataFrame] = []
+    runs: list[dict[str, object]] = []
+    found = _sessions(folders)
+    for folder in found:
+        some, theirs = _read_session(folder, len(runs))
+        frames.append(some)
+        runs += theirs
+    if not any(len(some) for some in frames):
+        raise UserError(
+            f"{', '.join(map(str, folders))}: no judged light frame in "
+            f"{len(found)} audited session(s); audit a card with light frames first"
+        )
+    table = pd.concat([some for some in frames if len(some)], ignore_index=True)
+    before = len(table)
+    table = table.drop_duplicates("shot", keep="last", ignore_index=True).drop(columns="shot")
+    table["setting_s"] = _settings(table["exposure_s"])
+    for name in ("night", "camera", "lens", "verdict", "cause"):
+        table[name] = table[name].astype("category")
+    return Season(table, _run_table(runs, table), len(found), before - len(table))
+
+
+def label_of(lens: str, focal_mm: float) -> str:
+    """A lens as people call it; one without a name goes by its focal length."""
+    focal = f"{focal_mm:.4g} mm" if math.isfinite(focal_mm) else ""
+    if not lens:
+        return focal or "lens unknown"
+    # A fixed lens has its focal length in its name; a zoom is one lens at each setting.
+    return lens if not focal or f"{focal_mm:.4g}mm" in lens.replace(" ", "") else f"{lens}, {focal}"
+
+
+def _sessions(folders: Sequence[Path]) -> list[Path]:
+    """Session folders, the oldest audit first, so that a later one outranks it."""
+    found: dict[Path, Path] = {}
+    for folder in folders:
+        if not folder.is_dir():
+            raise UserError(f"{folder}: is not a folder; give what `audit --out` wrote")
+        inside = [folder] if (folder / "frames.csv").is_file() else []
+        inside += sorted(path.parent for path in folder.glob("*/frames.csv"))
+        if not inside:
+            raise UserError(f"{folder}: no frames.csv in it; give what `audit --out` wrote")
+        for one in inside:
+            found.setdefault(one.resolve(), one)
+    return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
+
+
+def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict[str, object]]]:
+    """Judged frames of one session and the facts of its runs, numbered from `first_run`."""
+    table = _read_frames(folder / "frames.csv")
+    summary = _read_summary(folder / "summary.json")
+    night = folder.resolve().name
+    if night.startswith("undated"):
+        # Nothing says that two undated sessions are one night.
+        night = f"{folder.resolve().parent.name}/{night}"
+    names = list(dict.fromkeys(table["run"]))
+    told = {str(run.get("run")): run for run in summary}
+    causes = {
+        str(frame.get("file")): frame.get("causes") or {}
+        for run in summary
+        for frame in run.get("frames") or []
+    }
+    table["night"] = night
+    table["run_id"] = table["run"].map({name: first_run + n for n, name in enumerate(names)})
+    table["share"] = [
+        _number(causes.get(file, {}).get(cause))
+        for file, cause in zip(table["file"], table["cause"], strict=True)
+    ]
+    table["shot"] = _shot_marks(table, night)
+    table["utc_s"] = _seconds(table["taken_utc"])
+    table["apart"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
+    keep = (
+        *("run_id", "night", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
+        *("dec_deg", "verdict", "cause", "share", "apart", "utc_s", "shot"),
+    )
+    return table[list(keep)], [_run_facts(told.get(name, {})) for name in names]
+
+
+def _read_frames(path: Path) -> pd.DataFrame:
+    """The judged light frames of one frames.csv."""
+    try:
+        table = pd.read_csv(
+            path, usecols=list(_COLUMNS), dtype=str, keep_default_na=False, encoding="utf-8"
+        )
+    except (ValueError, OSError, pd.errors.ParserError) as error:
+        why = str(error).splitlines()[0]
+        raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
+    table = table[(table["kind"] == "light") & table["verdict"].isin(_VERDICTS)].copy()
+    for name, kind in _COLUMNS.items():
+        if kind == NUMBER:
+            try:
+                table[name] = pd.to_numeric(table[name].replace("", "nan"))
+            except ValueError as error:
+                raise UserError(f"{path}: {name}: {error}; audit again") from error
+        else:
+            # The table guards texts against spreadsheets; see `outputs`.
+            table[name] = table[name].str.replace(r"^(?:'|\./)(?=[=+\-@\t\r])", "", regex=True)
+    return table
+
+
+def _read_summary(path: Path) -> list[Mapping[str, Any]]:
+    """The runs of one summary.json; none where it is missing."""
+    try:
+        told = json.loads(path.read_text("utf-8"))
+        return [run for session in told["sessions"] for run in session["runs"]]
+    except FileNotFoundError:
+        return []
+    except (OSError, ValueError, KeyError, TypeError) as error:
+        raise UserError(f"{path}: is not a summary that audit wrote; audit again") from error
+
+
+def _run_facts(told: Mapping[str, Any]) -> dict[str, object]:
+    """Mount figures and night notes of one run."""
+    mount = told.get("mount") or {}
+    facts: dict[str, object] = {name: _number(mount.get(name)) for name in _MOUNT}
+    facts["tracked"] = mount.get("rate_name") not in ("not tracking", "half speed")
+    facts["notes"] = dict(told.get("notes") or {})
+    return facts
+
+
+def _shot_marks(table: pd.DataFrame, night: str) -> pd.Series:
+    """What makes a shot that shot, as one number each."""
+    taken = table["taken_camera"].where(table["taken_camera"] != "", table["taken_utc"])
+    name = table["file"].str.rpartition("/")[2]
+    # Without any time only the whole path in the same session is the same shot.
+    name = name.where(taken != "", night + "/" + table["file"])
+    exposure = table["exposure_s"].map("{:.6g}".format)
+    marks = pd.DataFrame({"camera": table["camera"], "taken": taken, "name": name, "t": exposure})
+    return pd.util.hash_pandas_object(marks, index=False)
+
+
+def _seconds(stamps: pd.Series) -> pd.Series:
+    """ISO 8601 with Z as seconds since 1970; NaN for none."""
+    times = pd.to_datetime(stamps.replace("", None), utc=True, format="ISO8601", errors="coerce")
+    return (times - pd.Timestamp(0, tz="UTC")).dt.total_seconds()
+
+
+def _settings(exposure_s: pd.Series) -> pd.Series:
+    """Exposures within 4 % of a setting's shortest one are that setting, told by their median."""
+    known = np.sort(exposure_s.dropna().unique())
+    groups: list[list[float]] = []
+    for value in known:
+        if groups and value <= groups[-1][0] * (1 + SAME_EXPOSURE):
+            groups[-1].append(float(value))
+        else:
+            groups.append([float(value)])
+    setting = {value: float(np.median(group)) for group in groups for value in group}
+    return exposure_s.map(setting)
+
+
+def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd.DataFrame:
+    """The facts of every run that still has frames, with a scale wherever one can be had."""
+    facts = pd.DataFrame(runs, columns=[*_MOUNT, "tracked", "notes"])
+    grouped = frames.groupby("run_id", sort=True)
+    table = grouped.agg(
+        night=("night", "first"),
+        camera=("camera", "first"),
+        lens=("lens", "first"),
+        focal_mm=("focal_mm", "median"),
+        setting_s=("setting_s", "median"),
+        scale_arcsec_px=("scale_arcsec_px", "median"),
+        dec_deg=("dec_deg", "median"),
+    )
+    table = table.join(facts)
+    pitch = table["scale_arcsec_px"] * table["focal_mm"] / ARCSEC_PER_RAD_UM_MM
+    table["pixel_um"] = pitch.groupby(table["camera"], observed=True).transform("median")
+    # A run that was never solved has the scale of its camera and focal length.
+    guess = ARCSEC_PER_RAD_UM_MM * table["pixel_um"] / table["focal_mm"]
+    table["scale_arcsec_px"] = table["scale_arcsec_px"].fillna(guess)
+    return table
+
+
+def _number(value: object) -> float:
+    """A finite number, else NaN."""
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return math.nan
+    return number if math.isfinite(number) else math.nan
