@@ -146,7 +146,7 @@ def drifts(
     Notes
     -----
     Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
-    that begins), the rate nearer to the run's usual one is taken.
+    that begins), the side that goes on as its own neighbour does is taken.
     """
     count = len(pointings)
     legs: list[tuple[Floats, float] | None] = []
@@ -172,8 +172,7 @@ def drifts(
             gap = np.hypot(*(around[0] - around[1])[:2])
             level = max(np.hypot(*rate[:2]), np.hypot(*usual[:2]))
             if gap > max(0.5 * level, 4 * noise):
-                nearer = np.argmin(np.hypot(*(around - usual)[:, :2].T))
-                rate = around[nearer]
+                rate = around[_steadier(legs, n, around, usual)]
         time = exposure_s[n]
         before = legs[n - 1] if n > 0 else None
         step = NAN
@@ -188,6 +187,23 @@ def drifts(
             )
         )
     return out
+
+
+def _steadier(
+    legs: Sequence[tuple[Floats, float] | None], n: int, around: Floats, usual: Floats
+) -> int:
+    """Which of two unlike legs beside frame `n` tells its motion: 0 the earlier, 1 the later.
+
+    A leg over a re-aim, a knock or the onset of a slip is unlike the one beyond it; the
+    other leg goes on as its own neighbour does.
+    """
+    unlike = []
+    for here, beyond in ((0, n - 2), (1, n + 1)):
+        leg = legs[beyond] if 0 <= beyond < len(legs) else None
+        unlike.append(np.inf if leg is None else float(np.hypot(*(around[here] - leg[0])[:2])))
+    if np.isinf(unlike).all():
+        return int(np.argmin(np.hypot(*(around - usual)[:, :2].T)))
+    return int(np.argmin(unlike))
 
 
 def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | None:
