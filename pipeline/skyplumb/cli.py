@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,10 +10,6 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-
-# Before anything loads numpy. Its matrices are small here: threads would only wait for each
-# other, and on a busy machine that took ten times the work itself.
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from skyplumb.records import NothingToAuditError, UserError
 
