@@ -113,6 +113,92 @@ def demo(
     _print(f"{card}")
 
 
+@app.command()
+def tally(
+    folders: Annotated[
+        list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
+    ],
+    out: Annotated[Path, typer.Option(help="Folder for tally.html, tally.csv and tally.json.")],
+) -> None:
+    """Count sessions audited before: hit rates by lens and exposure, across nights."""
+    with _stoppable("stopped; nothing but whole files was written"):
+        from skyplumb.gear import write_tally
+
+        done = write_tally(folders, out)
+    _print(str(done.page.resolve()))
+    _print(f"{done.keep} of {done.judged} judged frames kept in {done.sessions} session(s)")
+    if done.why_no_model:
+        _print(f"no model: {done.why_no_model}")
+
+
+@app.command()
+def forecast(
+    folders: Annotated[
+        list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
+    ],
+    focal: Annotated[
+        float | None,
+        typer.Option(min=1, help="Focal length, mm.", show_default="every lens audited"),
+    ] = None,
+    fnumber: Annotated[
+        float | None,
+        typer.Option(
+            min=0.5, help="Aperture, f-number; for the untracked rule.", show_default="none"
+        ),
+    ] = None,
+    pixel: Annotated[
+        float | None,
+        typer.Option(min=0.5, help="Pixel pitch, micrometres.", show_default="the camera audited"),
+    ] = None,
+    sensor_width: Annotated[
+        float | None,
+        typer.Option(
+            min=1, help="Sensor width, mm; for the field and its turning.", show_default="none"
+        ),
+    ] = None,
+    axis_error: Annotated[
+        float | None,
+        typer.Option(
+            min=0, help="Polar axis off by, arcmin.", show_default="as the nights audited"
+        ),
+    ] = None,
+    declination: Annotated[
+        float, typer.Option(min=-90, max=90, help="Declination, degrees.")
+    ] = 0.0,
+    gap: Annotated[
+        float | None,
+        typer.Option(min=0, help="Pause between two frames, s.", show_default="as measured"),
+    ] = None,
+    exposure: Annotated[
+        float | None,
+        typer.Option(
+            min=0.1,
+            max=1800,
+            help="Wanted exposure, s; for the axis it needs.",
+            show_default="120",
+        ),
+    ] = None,
+) -> None:
+    """Foretell what a lens and exposure will yield, and where a sturdier mount pays."""
+    with _stoppable("stopped"):
+        from skyplumb.forecast import Ask, words
+        from skyplumb.forecast import forecast as foretell
+        from skyplumb.season import read_season
+
+        asked = {
+            "focal_mm": focal,
+            "fnumber": fnumber,
+            "pixel_um": pixel,
+            "sensor_width_mm": sensor_width,
+            "axis_error_arcmin": axis_error,
+            "gap_s": gap,
+            "exposure_s": exposure,
+        }
+        given = {name: value for name, value in asked.items() if value is not None}
+        told = foretell(read_season(folders), Ask(**given, declination_deg=declination))
+    _print(words(told))
+
+
 @contextmanager
 def _stoppable(words: str) -> Iterator[None]:
     """Ctrl-C is one line and the shell's own exit code for it."""

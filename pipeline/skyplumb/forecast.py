@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from skyplumb.advice import LASER_CAUTION
 from skyplumb.leftout import Model, model_of
 from skyplumb.records import UserError
 from skyplumb.rig import ARCMIN, SIDEREAL_ARCSEC_MIN, Faults, Rate, counts_of
@@ -31,12 +32,6 @@ GOAL = 0.90
 WORST_AXIS_ARCMIN = 120.0
 BEYOND = 1.25
 """So far past the most demanding run audited the model is still taken to have been there."""
-
-LASER = (
-    "If you align with a laser pointer: it can blind pilots and anyone near, and many places "
-    "forbid pointing one at the sky. Follow the local rules, never use it where aircraft may be, "
-    "never look into it; a polar scope or solved pictures do without."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,7 +318,7 @@ def words(told: Forecast) -> str:
                 else "too few nights have a mount fit."
             )
         )
-    lines += ["", *told.notices, LASER]
+    lines += ["", *told.notices, LASER_CAUTION]
     return "\n".join(lines)
 
 

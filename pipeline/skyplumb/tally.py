@@ -101,7 +101,10 @@ def labelled(frames: pd.DataFrame) -> pd.DataFrame:
     nameless = {str(key[0]): label for key, label in labels.items() if key[1] != key[1]}
     pairs = zip(frames["lens"], frames["focal_mm"], strict=True)
     label = [known.get(pair) or nameless[str(pair[0])] for pair in pairs]
-    return frames.assign(lens_label=pd.Categorical(label))
+    # From wide to long, which is how they are read.
+    focal = frames["focal_mm"].groupby(pd.Series(label, frames.index)).median()
+    order = sorted(set(label), key=lambda one: (np.nan_to_num(focal[one], nan=np.inf), one))
+    return frames.assign(lens_label=pd.Categorical(label, order))
 
 
 def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:

@@ -1,0 +1,47 @@
+"""Audited sessions -> the files that say what the gear can hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from skyplumb.compare import effects
+from skyplumb.gear_page import facts, gear_page, render, table
+from skyplumb.leftout import model_of
+from skyplumb.outputs import plain, write_atomic
+from skyplumb.records import UserError
+from skyplumb.rig import counts_of
+from skyplumb.season import read_season
+from skyplumb.tally import tally
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was done."""
+
+    page: Path
+    sessions: int
+    judged: int
+    keep: int
+    why_no_model: str
+
+
+def write_tally(folders: Sequence[Path], out: Path) -> Written:
+    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html."""
+    if out.exists() and not out.is_dir():
+        raise UserError(f"{out}: is a file; point --out to a folder")
+    season = read_season(folders)
+    counted = tally(season)
+    model = model_of(counts_of(season.frames, season.runs))
+    compared = effects(season.frames, season.runs)
+    told = json.dumps(plain(facts(season, counted, model, compared)), indent=1, ensure_ascii=False)
+    write_atomic(out / "tally.json", told.encode() + b"\n")
+    write_atomic(out / "tally.csv", table(counted).to_csv(index=False).encode())
+    page = render(gear_page(season, counted, model, compared))
+    write_atomic(out / "tally.html", page.encode())
+    total = counted.total.iloc[0]
+    return Written(
+        out / "tally.html", season.sessions, int(total["judged"]), int(total["keep"]), model.why_not
+    )
