@@ -146,7 +146,7 @@ def _told(
         "hit_rate_low": 0.454,
         "hit_rate_high": 0.883,
         "loss": {},
-        "mount": mount if lens else {"setup": "1", "why_not": "no frame of this run was solved"},
+        "mount": mount if lens else {"setup": "2", "why_not": "no frame of this run was solved"},
     }
 
 

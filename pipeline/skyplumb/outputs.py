@@ -28,6 +28,7 @@ import exiv2
 import numpy as np
 import pandas as pd
 
+from skyplumb.page.frames import STRIP_FOLDER
 from skyplumb.records import SessionResult, UserError
 from skyplumb.report import render, session_page
 
@@ -123,8 +124,7 @@ def write_session(
     summary = {"sessions": [plain(result.summary)]}
     words = json.dumps(summary, indent=2, ensure_ascii=False, allow_nan=False)
     write_atomic(folder / "summary.json", (words + "\n").encode("utf-8", "backslashreplace"))
-    page = render(session_page(result))
-    write_atomic(folder / "report.html", page.encode("utf-8", "backslashreplace"))
+    _write_page(folder, result, card)
     if xmp:
         write_xmp(frames, folder / "xmp", card)
     if link_into is not None:
@@ -271,6 +271,18 @@ def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, card: P
             if stale.name not in names.values():
                 stale.unlink()
     return unlisted
+
+
+def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
+    """Write report.html and the pictures beside it; pictures of an earlier call go away."""
+    page = session_page(result, card)
+    wanted = {folder / name: picture for name, picture in page["beside"].items()}
+    for path, picture in wanted.items():
+        write_atomic(path, picture)
+    write_atomic(folder / "report.html", render(page).encode("utf-8", "backslashreplace"))
+    with _writing(folder, "--out"):
+        for stale in sorted(set((folder / STRIP_FOLDER).glob("*.webp")) - wanted.keys()):
+            _remove(stale, folder)
 
 
 def _line_break_notice(files: list[str]) -> str:

@@ -6,7 +6,6 @@ stretch is made once per run from its own noise and star peaks.
 
 from __future__ import annotations
 
-import base64
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -64,23 +63,31 @@ def stretch_of(measures: Iterable[Measure]) -> Stretch:
     return Stretch(black=-2 * noise, white=float(white), bend=5 * noise)
 
 
-def strip_uri(measure: Measure, stretch: Stretch) -> tuple[str, int, int, int]:
-    """A strip as a data URI, its width and height in px, and how many stars it shows.
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """One frame's stars side by side."""
 
-    Stars stand side by side from the optical axis outwards; of more than `MOST_STARS` an
-    even choice is shown, the first and the last among them. Empty without crops.
+    webp: bytes
+    width_px: int
+    height_px: int
+    stars: int
+
+
+def strip_of(measure: Measure, stretch: Stretch) -> Strip | None:
+    """Stars side by side from the optical axis outwards; None without crops.
+
+    Of more than `MOST_STARS` an even choice is shown, the first and the last among them.
     """
     count = len(measure.crops)
     if not measure.crops.size:
-        return "", 0, 0, 0
+        return None
     chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
     tiles = stretch.grey(measure.crops[chosen])
     framed = np.pad(tiles, ((0, 0), (0, 0), (0, 1)), constant_values=_GAP_GREY)
     strip = np.concatenate(list(framed), axis=1)[:, :-1]
     picture = io.BytesIO()
     Image.fromarray(strip).save(picture, format="WEBP", quality=85, method=4)
-    data = base64.b64encode(picture.getvalue()).decode("ascii")
-    return f"data:image/webp;base64,{data}", strip.shape[1], strip.shape[0], len(chosen)
+    return Strip(picture.getvalue(), strip.shape[1], strip.shape[0], len(chosen))
 
 
 def _finite(crops: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -1,0 +1,97 @@
+"""Values of a table -> numbers, texts and times as a reader takes them in."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from datetime import UTC, datetime
+
+import pandas as pd
+
+STAMP = re.compile(r"(\d{4})[:-](\d\d)[:-](\d\d)[T ](\d\d):(\d\d):(\d\d)")
+
+
+def words(value: object) -> str:
+    """A text; empty for None and NaN."""
+    return "" if value is None or value is pd.NA or value != value else str(value)
+
+
+def number(value: object) -> float | None:
+    """A finite number or None."""
+    try:
+        found = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return None
+    return found if math.isfinite(found) else None
+
+
+def middle(values: Iterable[float | None]) -> float | None:
+    """Median of what is known."""
+    known = sorted(value for value in values if value is not None)
+    return number(pd.Series(known, dtype=float).median())
+
+
+def span(values: Iterable[float | None]) -> tuple[float, float] | None:
+    """Least and greatest of what is known."""
+    known = [value for value in values if value is not None]
+    return (min(known), max(known)) if known else None
+
+
+def stamp(value: object) -> str:
+    """A date and time as `2026-08-14 22:04:11`; the text as it stands if it is none."""
+    if isinstance(value, datetime) and not pd.isna(value):
+        return value.strftime("%Y-%m-%d %H:%M:%S")
+    text = words(value)
+    found = STAMP.match(text)
+    return "{}-{}-{} {}:{}:{}".format(*found.groups()) if found else text
+
+
+def milliseconds(text: str) -> int | None:
+    """A stamp on a time axis without zones: milliseconds since 1970 as if it were UTC."""
+    try:
+        return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp() * 1000)
+    except ValueError:
+        return None
+
+
+def figure(value: object, digits: int = 3) -> str:
+    """A number to so many significant digits, whole digits always in full; – if unknown."""
+    known = number(value)
+    if known is None:
+        return "–"
+    if known == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(known))))
+    text = format(known, f"z,.{min(decimals, 6)}f").replace(",", "\u202f")
+    return text.replace("-", "−")
+
+
+def with_sigma(value: float | None, sigma: float | None) -> str:
+    """A value and its standard deviation to the same decimals: two digits of a deviation that
+    begins with 1 or 2, one of any other."""
+    if value is None or not sigma or not math.isfinite(sigma):
+        return figure(value)
+    power = math.floor(math.log10(sigma))
+    decimals = min(max(0, (1 if sigma < 3 * 10**power else 0) - power), 4)
+    both = (format(part, f"z,.{decimals}f").replace(",", "\u202f") for part in (value, sigma))
+    return " ± ".join(both).replace("-", "−")
+
+
+def setting(value: object) -> str:
+    """A number as it is engraved on the gear: 85, 2.8, 0.5; – if unknown."""
+    known = number(value)
+    return "–" if known is None else f"{known:.10g}" if known >= 1000 else f"{known:.3g}"
+
+
+def duration(seconds: float) -> str:
+    """Seconds as `3 h 05 min`, `12 min` or `40 s`."""
+    if seconds < 59.5:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def percent(share: float | None) -> str:
+    """A share as `41 %`."""
+    return "–" if share is None else f"{100 * share:.0f}\u202f%"
