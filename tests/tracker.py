@@ -56,7 +56,8 @@ class Tracker:
     droop_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
     knocks: tuple[tuple[float, float, float], ...] = ()
-    """(time s, turn about the vertical arcsec, about the east-west line arcsec), for good."""
+    """(time s, turn about the vertical arcsec, about the east-west line arcsec): the head is
+    pushed round on the tracker, for good."""
 
     def driven(self, time_s: Floats) -> Floats:
         """How far the rotor has turned since time 0, in east, north, up; shape (n, 3, 3)."""
@@ -83,16 +84,16 @@ class Tracker:
 
         `aim` are those that the camera would have at time 0 without sag and knocks.
         """
-        out = self.driven(time_s) @ aim.T
+        held = np.broadcast_to(aim.T, (len(time_s), 3, 3))
+        for when, about_up, about_east in self.knocks:
+            turn = np.array([about_east, 0.0, about_up]) * ARCSEC
+            held = Rotation.from_rotvec((time_s >= when)[:, None] * turn).as_matrix() @ held
+        out = self.driven(time_s) @ self._sunk(aim, time_s) @ held
         up = np.array([0.0, 0.0, 1.0])
         forward = out[:, :, 2]
         level = np.cross(up, forward)  # turning about it lowers the view
         droop = Rotation.from_rotvec(self.droop_arcsec * ARCSEC * level).as_matrix()
-        out = droop @ self.driven(time_s) @ self._sunk(aim, time_s) @ aim.T
-        for when, about_up, about_east in self.knocks:
-            turn = np.array([about_east, 0.0, about_up]) * ARCSEC
-            out = Rotation.from_rotvec((time_s >= when)[:, None] * turn).as_matrix() @ out
-        return np.asarray(out.transpose(0, 2, 1))
+        return np.asarray((droop @ out).transpose(0, 2, 1))
 
     def _sunk(self, aim: Floats, time_s: Floats) -> Floats:
         """How far the head has slipped, turned back to time 0; shape (n, 3, 3).

@@ -205,8 +205,8 @@ def mount_faults(fit: MountFit) -> list[str]:
     """Faults of a mount that stand clear of their errors and are large enough to matter.
 
     Three sigma, and over two arcminutes of axis, 300 ppm of rate, two arcseconds of periodic
-    error or three arcseconds a minute of sag: what a lens of 200 mm and pixels of 4 um turn
-    into a tenth of a pixel a minute or less is no fault.
+    error, three arcseconds a minute of slip or 150 arcsec of droop: what a lens of 200 mm and
+    pixels of 4 um turn into a tenth of a pixel a minute or less is no fault.
     """
     if fit.why_not:
         return []
@@ -225,6 +225,8 @@ def mount_faults(fit: MountFit) -> list[str]:
         )
     if abs(fit.sag_arcsec_per_min) > max(3 * fit.sag_sigma, 3.0):
         out.append(f"head slips {fit.sag_arcsec_per_min:.1f} arcsec/min downwards")
+    if abs(fit.elastic_arcsec) > max(3 * fit.elastic_sigma, 150.0):
+        out.append(f"head bends {fit.elastic_arcsec:.0f} arcsec under a level camera")
     return out
 
 

@@ -165,7 +165,8 @@ def trail_causes(
         parts["unexplained"] = max(rest, 0.0)
     else:
         parts["wind"] = parts.get("wind", 0.0) + max(rest, 0.0)
-    if mount.alike and (parts.get("axis", 0.0) > 0.2 * variance or parts.get("drive", 0) > 0.2):
+    larger = max(parts.get("axis", 0.0), parts.get("drive", 0.0))
+    if mount.alike and larger > 0.2 * variance:
         words = mount.alike[0]
     kept = {cause: part for cause, part in parts.items() if part > 0.02 * variance}
     whole = sum(kept.values())

@@ -37,10 +37,15 @@ Floats = NDArray[np.float64]
 OMEGA = SIDEREAL_RATE_ARCSEC_S
 FEWEST_FRAMES = 4
 STEP_SIGMAS = 8.0
-LEAST_STEP_ARCSEC = 12.0
-"""Smaller jumps between frames are left to the robust fit."""
+LEAST_STEP_ARCSEC = 60.0
+"""Smaller jumps may be a periodic error: they are left to the fit."""
+MOST_SMALL_STEPS = 8
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
+BENDS_OR_RUNS = (
+    "a rate error and an elastic head look alike on one short target; frames of another part of "
+    "the sky would tell them apart"
+)
 POINTING_FLOOR_ARCSEC = 0.15
 ROLL_FLOOR_ARCSEC = 1.0
 """Errors of an attitude that its stars' scatter does not show (optics, catalogue)."""
@@ -168,6 +173,8 @@ class MountFit:
     @property
     def rate_error_ppm(self) -> float:
         """Drive too fast (+)."""
+        if np.isnan(self.axis_rate[0]):
+            return float(self.axis_rate[2] * 1e6)  # a drive that stands still shows no axis
         return float(np.linalg.norm(self.axis_rate + np.array([0.0, 0.0, 1.0])) - 1) * 1e6
 
     @property
@@ -179,7 +186,7 @@ class MountFit:
         """Name of the rate where it is a known one other than sidereal; empty else."""
         error, sigma = self.rate_error_ppm * 1e-6, 3 * self.rate_sigma_ppm * 1e-6
         for name, rate, tolerance in NAMED_RATES:
-            if abs(error - rate) < max(tolerance, min(sigma, 0.1 * abs(rate))):
+            if abs(error - rate) < max(tolerance, np.fmin(sigma, 0.1 * abs(rate))):
                 return name
         return ""
 
@@ -259,12 +266,12 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
         seconds = b.time_s - a.time_s
         near = [rates[m] for m in range(n - 3, n + 4) if m in rates and m != n]
         usual = np.median(near, axis=0) if near else np.zeros(3)
-        spread = np.median([np.linalg.norm(r - usual) for r in near]) if len(near) > 1 else 0.0
         # What counts is where the camera points; a turn about its own axis is measured badly.
-        move = np.cross((rate - usual) * seconds, b.forward)
+        moves = np.cross(np.array([rate, *near]) - usual, b.forward) * seconds
+        others = np.linalg.norm(moves[1:], axis=1)
+        spread = 1.4826 * float(np.median(others)) if len(near) > 1 else 0.0
         noise = float(np.sqrt(np.trace(a.covariance[:2, :2] + b.covariance[:2, :2])))
-        limit = max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC, 6 * 1.4826 * float(spread) * seconds)
-        out[n] = (move, limit)
+        out[n] = (moves[0], max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC, 6 * spread))
     return out
 
 
@@ -308,7 +315,11 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         return MountFit(setup, 0, "no light frames")
     if not any(light.clocked for light in lights):
         return MountFit(setup, 0, "the frames have no times")
+    solved = len(samples)
     samples = _tracked(samples, earth_fixed)
+    if solved >= FEWEST_FRAMES and len(samples) < 2:
+        still = np.array([NAN, NAN, -1.0])
+        return MountFit(setup, solved, "the camera stood still under the sky", axis_rate=still)
     sizes = {s.segment: 0 for s in samples}
     for sample in samples:
         sizes[sample.segment] += 1
@@ -323,8 +334,22 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         latitude = frames[0].site.latitude_deg
         zenith = np.array([np.cos(np.radians(latitude)), 0, np.sin(np.radians(latitude))])
     data = _data(samples, earth_fixed, zenith)
+    best = _explain(data)
+    for _ in range(MOST_SMALL_STEPS):
+        cut = _cut_best(data, best.model, best.weights)
+        stepped = _explain(cut) if cut is not None else best
+        # One more number than the start counts for: where the step is.
+        if stepped.criterion > best.criterion - MODEL_GAIN - np.log(3 * len(samples)):
+            break
+        assert cut is not None
+        data, best = cut, stepped
+    return _mount_fit(setup, data, best, latitude)
+
+
+def _explain(data: _Data) -> _Regression:
+    """The faults that the evidence asks for."""
     fits = [_regress(data, _Model())]
-    if earth_fixed:
+    if data.earth_fixed:
         fits += _best_of(data, [_Model(creep_from=onset) for onset in _onsets(data)], fits[0])
         if _shows_elastic(data):
             fits.append(_regress(data, _Model(elastic=True)))
@@ -339,9 +364,22 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         for trial in _best_of(data, models, start):
             if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
                 best = trial
-    if best.model.period_s:
-        best = _refine_period(data, best)
-    return _mount_fit(setup, data, best, latitude)
+    return _refine_period(data, best) if best.model.period_s else best
+
+
+def _cut_best(data: _Data, model: _Model, weights: Floats) -> _Data | None:
+    """The data with one more start where that helps most; None if no place is left.
+
+    Steps too small to be told from drift by their neighbours still bend the fit.
+    """
+    cuts = []
+    for place in range(2, len(data.segment) - 1):
+        before, after = data.segment[:place], data.segment[place:]
+        if np.count_nonzero(before == after[0]) >= 2 and np.count_nonzero(after == before[-1]) >= 2:
+            later = np.arange(len(data.segment)) >= place
+            cut = replace(data, segment=data.segment + later)
+            cuts.append((_regress(cut, model, weights).criterion, place, cut))
+    return min(cuts, key=lambda c: c[:2])[2] if cuts else None
 
 
 def _best_of(
@@ -507,24 +545,26 @@ def _solve(data: _Data, design: Floats, information: Floats) -> tuple[Floats, Fl
     by_segment = np.zeros((count, 3, 3))
     np.add.at(by_segment, data.segment, information)
     inverse = np.linalg.inv(by_segment)
-    pulled = np.einsum("nij,njk->nik", information, design)
-    pushed = np.einsum("nij,nj->ni", information, data.turn)
+    pulled = information @ design
+    pushed = (information @ data.turn[:, :, None])[:, :, 0]
     sums = np.zeros((count, 3, design.shape[2]))
     np.add.at(sums, data.segment, pulled)
     totals = np.zeros((count, 3))
     np.add.at(totals, data.segment, pushed)
-    normal = np.einsum("nik,nil->kl", design, pulled) - np.einsum(
-        "sik,sij,sjl->kl", sums, inverse, sums, optimize=True
-    )
-    slope = np.einsum("nik,ni->k", design, pushed) - np.einsum(
-        "sik,sij,sj->k", sums, inverse, totals, optimize=True
-    )
+    started = inverse @ sums
+    normal = _stacked(design).T @ _stacked(pulled) - _stacked(sums).T @ _stacked(started)
+    slope = _stacked(design).T @ pushed.ravel() - _stacked(started).T @ totals.ravel()
     scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
     covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
     covariance = covariance / np.outer(scale, scale)
     solution = covariance @ slope
-    starts = np.einsum("sij,sj->si", inverse, totals - sums @ solution)
+    starts = (inverse @ (totals - sums @ solution)[:, :, None])[:, :, 0]
     return solution, covariance, starts
+
+
+def _stacked(blocks: Floats) -> Floats:
+    """Blocks of three rows each as one tall matrix."""
+    return blocks.reshape(-1, blocks.shape[-1])
 
 
 def _onsets(data: _Data) -> Floats:
@@ -541,7 +581,7 @@ def _periods(data: _Data) -> Floats:
     span = float(np.ptp(data.time))
     cadence = float(np.median(np.diff(np.unique(data.time)))) if len(data.time) > 2 else np.inf
     longest, shortest = span / 1.9, 2.5 * cadence
-    if not longest > shortest or len(data.time) < 10:
+    if not longest > shortest or len(data.time) < 8:
         return np.zeros(0)
     # Frequencies a quarter of the resolution apart.
     count = int(np.ceil(4 * span * (1 / shortest - 1 / longest))) + 2
@@ -613,6 +653,9 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         span_s=float(np.ptp(data.time)),
         alike=_alike(rate_covariance),
     )
+    fast = abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and not fit.rate_name
+    if fast and data.earth_fixed and not _shows_elastic(data):
+        fit = replace(fit, alike=(*fit.alike, BENDS_OR_RUNS))
     mean_time = float(np.mean([s.time_s for s in data.samples]))
     if best.model.creep_from is not None:
         fit = replace(
