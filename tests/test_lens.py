@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.lens import LensShape, Votes, learn_lens, robust_fit, votes
-from skyplumb.motion import Drift, Motion, glass_at_centre, motion_of, stretch_of
+from skyplumb.motion import Doubled, Drift, Motion, glass_at_centre, motion_of, stretch_of
 from skyplumb.records import STAR_DTYPE, Measure
 from skyplumb.stars import BIT
 
@@ -69,7 +69,7 @@ def frame(
 
 def trail_of(one: Votes, lens: LensShape) -> Motion:
     """The trail of a frame of Gaussian stars, without pointings."""
-    nothing = (np.nan, np.nan)
+    nothing = Doubled()
     return motion_of(stretch_of(one, lens), np.zeros(2), Drift(), 2.0, PICTURE, nothing)
 
 
@@ -175,7 +175,7 @@ def test_a_turn_of_the_field_makes_one_side_worse(lens: LensShape) -> None:
 
 def test_few_stars_give_no_trail() -> None:
     assert stretch_of(frame(count=7), NO_LENS) is None
-    motion = motion_of(None, np.zeros(2), Drift(), 2.0, PICTURE, (5.0, 10.0))
+    motion = motion_of(None, np.zeros(2), Drift(), 2.0, PICTURE, Doubled(5.0, 10.0))
     assert np.isnan(motion.trail_px)
     assert motion.doubled_px == 5.0
 

@@ -139,7 +139,8 @@ def test_stars_that_stand_twice_are_seen(
     light = np.concatenate([(1 - share) * flux, share * flux])
     # A third of the fainter images is lost: in the noise, on another star, over the edge.
     there = rng.random(400) > np.repeat([0.0, 0.3], 200)
-    found, way = doubled_stars(table(both[there], light[there]), 2.5, NAN)
+    double = doubled_stars(table(both[there], light[there]), 2.5, NAN)
+    found, way = double.separation_px, double.angle_deg
     assert found == pytest.approx(apart, abs=0.2)  # a median of 100 pairs of 0.2 px, and folding
     assert (way - angle + 90) % 180 - 90 == pytest.approx(0.0, abs=1.5)
 
@@ -147,19 +148,19 @@ def test_stars_that_stand_twice_are_seen(
 @pytest.mark.parametrize("count", [15, 60, 300, 1500])
 def test_chance_pairs_are_no_doubled_stars(count: int) -> None:
     for seed in range(10):
-        assert np.isnan(doubled_stars(table(*field(count, seed)), 2.5, 1.0)[0])
+        assert not doubled_stars(table(*field(count, seed)), 2.5, 1.0).seen
 
 
 def test_pieces_of_long_trails_are_no_doubled_stars() -> None:
     places, flux = field(150, 3)
     pieces = np.concatenate([places, places + np.array([20.0, 0.0])])
     measure = table(pieces, np.concatenate([flux, 0.8 * flux]))
-    assert np.isnan(doubled_stars(measure, 2.5, 40.0)[0])
+    assert not doubled_stars(measure, 2.5, 40.0).seen
 
 
 def test_few_stars_are_not_called_doubled() -> None:
-    assert np.isnan(doubled_stars(table(*field(9, 1)), 2.5, NAN)[0])
-    assert np.isnan(doubled_stars(table(np.zeros((0, 2)), np.zeros(0)), NAN, NAN)[0])
+    assert not doubled_stars(table(*field(9, 1)), 2.5, NAN).seen
+    assert not doubled_stars(table(np.zeros((0, 2)), np.zeros(0)), NAN, NAN).seen
 
 
 def test_streaks_too_long_to_fit_still_have_a_length() -> None:

@@ -6,34 +6,19 @@ measuring.
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from skyplumb import shapes
 from skyplumb.cause import Scene, explain, scene_of
-from skyplumb.lens import LensShape, Votes, field_shapes, learn_lens, votes
-from skyplumb.meanstar import double_peak, excess_over_calm, spread_of, tail_length_px
-from skyplumb.motion import (
-    Drift,
-    Motion,
-    Stretch,
-    doubled_stars,
-    drifts,
-    glass_at_centre,
-    motion_of,
-    rough_motion,
-    stretch_of,
-    trail_over_field,
-)
+from skyplumb.facts import FrameFacts, frame_facts, percentile
+from skyplumb.lens import LensReport
+from skyplumb.motion import trail_over_field
 from skyplumb.mount import MountFit, fit_mount
-from skyplumb.records import NAN, FieldShapes
+from skyplumb.records import NAN
 from skyplumb.rules import Ceiling, Floor, Limits, Rules
-from skyplumb.runs import Light, Run, group_runs, optics_key
-from skyplumb.transparency import extinctions_mag
+from skyplumb.runs import Light, Run, group_runs
 
 VERDICTS = ("keep", "doubtful", "reject")
 
@@ -48,27 +33,6 @@ class Finding:
     excess: float
     """How far beyond: the value over its limit, 1 at the limit."""
     words: str
-
-
-@dataclass(frozen=True, slots=True)
-class FrameFacts:
-    """Everything the verdict of one frame is drawn from."""
-
-    light: Light
-    stars: int
-    """Stars the frame shows."""
-    votes: int
-    """Stars whose shapes counted."""
-    fwhm_px: float
-    across_fwhm_px: float
-    """FWHM across the trail: lens, focus and seeing without the motion."""
-    ellipticity: float
-    image_angle_deg: float
-    motion: Motion
-    drift: Drift
-    extinction_mag: float
-    field: FieldShapes
-    """Some of its stars' shapes, for the page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,143 +76,36 @@ class JudgedRun:
     levels: RunLevels
     trail_limit_px: float
     """Longest trail that is kept."""
+    optics: LensReport
+    """The lens's own star shape."""
 
 
 def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
     """Judge the light frames of one session."""
     runs = group_runs(lights)
-    facts = _facts(runs)
+    facts, optics = frame_facts(runs)
     setups = sorted({light.notes.setup for light in lights})
     mounts = {n: fit_mount([one for one in lights if one.notes.setup == n], n) for n in setups}
     return [
-        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], rules) for run in runs
+        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], rules)
+        for run in runs
     ]
 
 
-def _facts(runs: Sequence[Run]) -> dict[str, list[FrameFacts]]:
-    """Shapes and motions of every frame; each lens and aperture is learned from all its runs."""
-    by_optics: dict[tuple[object, ...], list[Run]] = defaultdict(list)
-    for run in runs:
-        by_optics[optics_key(run.lights[0])].append(run)
-    out: dict[str, list[FrameFacts]] = {}
-    for group in by_optics.values():
-        lights = [light for run in group for light in run.lights]
-        ballots = [votes(light.measure) for light in lights]
-        lens = learn_lens(ballots)
-        stretches = [stretch_of(ballot, lens) for ballot in ballots]
-        shifts = [drift for run in group for drift in _drifts(run)]
-        kurt = _profile(stretches)
-        glass = glass_at_centre(stretches, shifts, kurt)
-        dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
-        facts = [
-            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
-            for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
-        ]
-        facts = _with_tails(facts)
-        start = 0
-        for run in group:
-            out[run.name] = facts[start : start + len(run.lights)]
-            start += len(run.lights)
-    return out
-
-
-def _drifts(run: Run) -> list[Drift]:
-    """Shifts of one run; none where the frames have no clock to order them by."""
-    if not all(light.clocked for light in run.lights):
-        return [Drift() for _ in run.lights]
-    return drifts(
-        [light.pointing for light in run.lights],
-        [light.mid_s for light in run.lights],
-        [light.info.exposure_s for light in run.lights],
-    )
-
-
-def _profile(stretches: Sequence[Stretch | None]) -> float:
-    """Fourth moment of the lens's untrailed star, from its least trailed frames."""
-    known = [s for s in stretches if s is not None and np.isfinite(s.kurt)]
-    if not known:
-        return shapes.GAUSSIAN_KURT
-    size = np.array([np.hypot(*s.centre[1:]) for s in known])
-    across = np.maximum((np.array([s.centre[0] for s in known]) - size) / 2, 0.1)
-    untrailed = shapes.profile_kurt(np.array([s.kurt for s in known]), size / across)
-    calm = np.argsort(size / across, kind="stable")[: max(3, len(known) // 3)]
-    return float(np.median(untrailed[calm]))
-
-
-def _frame_facts(
-    light: Light,
-    ballot: Votes,
-    stretch: Stretch | None,
-    drift: Drift,
-    extinction: float,
-    *,
-    lens: LensShape,
-    glass: NDArray[np.float64],
-    kurt: float,
-) -> FrameFacts:
-    """Put one frame's numbers together."""
-    fwhm = across_fwhm = ellipticity = angle = NAN
-    if len(ballot.place):
-        trace, spin1, spin2 = np.median(ballot.spins, axis=0)
-        size = float(np.hypot(spin1, spin2))
-        fwhm = float(shapes.fwhm_px(trace / 2, kurt))
-        ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
-        angle = float(np.degrees(np.arctan2(spin2, spin1)) / 2)
-    picture = (light.measure.width_px, light.measure.height_px)
-    motion = motion_of(stretch, glass, drift, kurt, picture, (NAN, NAN))
-    doubled = doubled_stars(light.measure, fwhm, motion.trail_px)
-    if not np.isfinite(doubled[0]):
-        doubled = double_peak(light.measure.mean_star, fwhm) or doubled
-    motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
-    if stretch is None and not np.isfinite(doubled[0]):
-        motion = rough_motion(light.measure)
-    if np.isfinite(motion.across_px2):
-        across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
-    return FrameFacts(
-        light=light,
-        stars=light.measure.stars_found,
-        votes=len(ballot.place),
-        fwhm_px=fwhm,
-        across_fwhm_px=across_fwhm,
-        ellipticity=ellipticity,
-        image_angle_deg=angle,
-        motion=motion,
-        drift=drift,
-        extinction_mag=float(extinction),
-        field=field_shapes(ballot, lens),
-    )
-
-
-def _with_tails(facts: Sequence[FrameFacts]) -> list[FrameFacts]:
-    """The same, with the trail of frames whose faint tails say more than their cores."""
-    trail = np.array([fact.motion.trail_px for fact in facts])
-    angle = np.array([fact.motion.trail_angle_deg for fact in facts])
-    spreads = [spread_of(fact.light.measure.mean_star) for fact in facts]
-    out = []
-    for fact, excess in zip(facts, excess_over_calm(spreads, trail, angle), strict=True):
-        tail = tail_length_px(excess, fact.motion.trail_px)
-        if tail is not None:
-            length, sigma, turned = tail
-            motion = replace(
-                fact.motion,
-                trail_px=length,
-                trail_sigma_px=sigma,
-                trail_angle_deg=turned,
-                trail_worst_px=max(length, fact.motion.trail_worst_px),
-                tail=True,
-            )
-            fact = replace(fact, motion=motion)
-        out.append(fact)
-    return out
-
-
-def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Rules) -> JudgedRun:
+def _judge_run(
+    run: Run,
+    facts: Sequence[FrameFacts],
+    mount: MountFit,
+    optics: LensReport,
+    rules: Rules,
+) -> JudgedRun:
+    """Verdicts of one run."""
     info = run.lights[0].info
     limits = rules.limits_for(info.lens, info.focal_mm)
     levels = RunLevels(
-        fwhm_px=_percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
-        stars=_percentile([f.stars for f in facts], 80),
-        sky=_percentile([f.light.measure.sky_level for f in facts], 10),
+        fwhm_px=percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
+        stars=percentile([f.stars for f in facts], 80),
+        sky=percentile([f.light.measure.sky_level for f in facts], 10),
     )
     findings = [_findings(fact, levels, limits) for fact in facts]
     scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
@@ -276,7 +133,15 @@ def _judge_run(run: Run, facts: Sequence[FrameFacts], mount: MountFit, rules: Ru
                 scene=scenes[number],
             )
         )
-    return JudgedRun(run, tuple(judged), levels.fwhm_px, mount, levels, limits.trail_px.keep_up_to)
+    return JudgedRun(
+        run=run,
+        frames=tuple(judged),
+        best_fwhm_px=levels.fwhm_px,
+        mount=mount,
+        levels=levels,
+        trail_limit_px=limits.trail_px.keep_up_to,
+        optics=optics,
+    )
 
 
 def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
@@ -452,8 +317,3 @@ def _praise(fact: FrameFacts, limits: Limits) -> str:
             f" FWHM {fact.fwhm_px:.1f} px"
         )
     return f"stars {fact.ellipticity:.2f} out of round; FWHM {fact.fwhm_px:.1f} px"
-
-
-def _percentile(values: Sequence[float], percent: float) -> float:
-    finite = np.array([v for v in values if np.isfinite(v)])
-    return float(np.percentile(finite, percent)) if len(finite) else NAN

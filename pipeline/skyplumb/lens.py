@@ -117,6 +117,50 @@ def learn_lens(frames: Sequence[Votes]) -> LensShape:
     return LensShape(order, coefficients, len(chosen), len(place))
 
 
+@dataclass(frozen=True, slots=True)
+class LensReport:
+    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
+
+    corner_stretch_px: float
+    """Longest stretch at a corner."""
+    centre_stretch_px: float
+    """Stretch at the very centre that the sky's shift does not explain: decentring."""
+    tilt_x_fwhm_px: float
+    """FWHM at the right edge over that at the left edge."""
+    tilt_y_fwhm_px: float
+    """FWHM at the lower edge over that at the upper edge."""
+    frames: int
+    """How many sharp frames it was learned from."""
+
+
+def lens_report(lens: LensShape, glass: Floats, across_px2: float, shape: float) -> LensReport:
+    """Sum a lens up.
+
+    Parameters
+    ----------
+    lens : LensShape
+    glass : ndarray, shape (2,)
+        mxx - myy and 2 mxy at the centre, px^2.
+    across_px2 : float
+        Second moment of a sharp star at the centre.
+    shape : float
+        Height over width of the picture.
+    """
+    right = 1 / np.hypot(1, shape)
+    low = shape * right
+    corners = np.array([[right, low], [-right, low], [right, -low], [-right, -low]])
+    stretch = np.hypot(*lens.at(corners)[:, 1:].T).max()
+    edges = lens.at(np.array([[right, 0], [-right, 0], [0, low], [0, -low]]))[:, 0] / 2
+    widths = 2.3548 * np.sqrt(np.maximum(across_px2 + edges, 0.05))
+    return LensReport(
+        corner_stretch_px=float(np.sqrt(12 * stretch)),
+        centre_stretch_px=float(np.sqrt(12 * np.hypot(*glass))),
+        tilt_x_fwhm_px=float(widths[0] - widths[1]),
+        tilt_y_fwhm_px=float(widths[2] - widths[3]),
+        frames=lens.frames,
+    )
+
+
 def _terms(place: Floats, order: int) -> Floats:
     """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms)."""
     x, y = place[:, 0], place[:, 1]

@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from skyplumb.motion import Doubled
+
 Floats = NDArray[np.float64]
 
 FAINTEST = 0.004
@@ -107,28 +109,43 @@ def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float
     return length, 6 * excess.sigma / length, angle
 
 
-def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> tuple[float, float] | None:
-    """Separation (px) and image angle (degrees) of two peaks of the mean star; None if one.
+def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> Doubled:
+    """Two peaks of the mean star; all NaN if there is one.
 
     For images too close for two detections: the second peak holds at least a fifth of the
     first one's height, and the light dips between them.
     """
+    none = Doubled()
     if mean_star.size == 0 or not np.isfinite(fwhm_px):
-        return None
+        return none
     star = ndimage.gaussian_filter(mean_star.astype(np.float64), 0.6)
     half = star.shape[0] // 2
     peaks = (star == ndimage.maximum_filter(star, size=3)) & (star > 0.2 * star.max())
     rows, columns = np.nonzero(peaks)
     if len(rows) < 2:
-        return None
+        return none
     order = np.argsort(-star[rows, columns], kind="stable")
     (r0, c0), (r1, c1) = [(rows[n], columns[n]) for n in order[:2]]
     apart = float(np.hypot(r1 - r0, c1 - c0))
     if apart < 2 or apart > 1.6 * half:
-        return None
+        return none
     along = np.linspace(0, 1, 41)
     line = ndimage.map_coordinates(star, [r0 + along * (r1 - r0), c0 + along * (c1 - c0)], order=1)
     if line.min() > 0.85 * star[r1, c1]:
-        return None
-    angle = (np.degrees(np.arctan2(r1 - r0, c1 - c0)) + 90) % 180 - 90
-    return apart, float(angle)
+        return none
+    (y0, x0), (y1, x1) = _top(star, r0, c0), _top(star, r1, c1)
+    apart = float(np.hypot(y1 - y0, x1 - x0))
+    angle = (np.degrees(np.arctan2(y1 - y0, x1 - x0)) + 90) % 180 - 90
+    lower, higher = float(star[r1, c1]), float(star[r0, c0])
+    return Doubled(apart, float(angle), lower / (lower + higher))
+
+
+def _top(star: Floats, row: int, column: int) -> tuple[float, float]:
+    """Place of a peak between the samples: parabolas through its neighbours."""
+    out = []
+    for here, step in ((row, (1, 0)), (column, (0, 1))):
+        before = star[row - step[0], column - step[1]]
+        after = star[(row + step[0]) % star.shape[0], (column + step[1]) % star.shape[1]]
+        bend = before - 2 * star[row, column] + after
+        out.append(here + (0.5 * (before - after) / bend if bend < 0 else 0.0))
+    return out[0], out[1]

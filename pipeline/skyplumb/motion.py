@@ -70,6 +70,28 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
+class Doubled:
+    """Stars that stand twice: a knock between two rests. All NaN if they stand once."""
+
+    separation_px: float = NAN
+    angle_deg: float = NAN
+    """In the picture, -90..90."""
+    fainter_share: float = NAN
+    """Part of the light in the fainter image."""
+
+    @property
+    def seen(self) -> bool:
+        """Whether stars stand twice."""
+        return bool(np.isfinite(self.separation_px))
+
+    @property
+    def trail_px(self) -> float:
+        """Length of the even trail of the same second moment, px: f (1 - f) d^2 = L^2 / 12."""
+        share = self.fainter_share
+        return float(np.sqrt(12 * share * (1 - share)) * self.separation_px)
+
+
+@dataclass(frozen=True, slots=True)
 class Motion:
     """The trail of one frame."""
 
@@ -265,11 +287,11 @@ def motion_of(
     drift: Drift,
     kurt: float,
     picture: tuple[int, int],
-    doubled: tuple[float, float],
+    doubled: Doubled,
 ) -> Motion:
     """Trail of one frame from its stretch, with the glass at the centre taken out."""
     if stretch is None:
-        return Motion(doubled_px=doubled[0], doubled_angle_deg=doubled[1])
+        return with_double(Motion(), doubled)
     spin = stretch.centre[1:] - glass
     size = float(np.hypot(*spin))
     sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
@@ -290,11 +312,26 @@ def motion_of(
         turn_rad=turn,
         across_px2=across,
         kurt=kurt,
-        doubled_px=doubled[0],
-        doubled_angle_deg=doubled[1],
     )
     corners = float(trail_over_field(motion, picture, 2).max())
-    return replace(motion, trail_worst_px=max(corners, length))
+    return with_double(replace(motion, trail_worst_px=max(corners, length)), doubled)
+
+
+def with_double(motion: Motion, doubled: Doubled) -> Motion:
+    """The same with doubled stars: two rests are no trail, but spread the light as one would."""
+    if not doubled.seen:
+        return motion
+    motion = replace(motion, doubled_px=doubled.separation_px, doubled_angle_deg=doubled.angle_deg)
+    if not np.isfinite(doubled.fainter_share):
+        return motion
+    return replace(
+        motion,
+        trail_px=doubled.trail_px,
+        trail_sigma_px=0.05 * doubled.trail_px,
+        trail_angle_deg=doubled.angle_deg,
+        trail_worst_px=doubled.trail_px,
+        turn_rad=0.0,
+    )
 
 
 def _turn_rad(
@@ -355,14 +392,14 @@ def rough_motion(measure: Measure) -> Motion:
     )
 
 
-def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[float, float]:
-    """Separation (px) and image angle (degrees) at which stars stand twice; NaN if they don't.
+def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
+    """How far apart stars stand twice; all NaN if they don't.
 
     Each star of a knocked frame has a companion at one and the same separation and with one
     and the same share of the light, so the separations between detections pile up there.
     Chance pairs spread evenly.
     """
-    none = (NAN, NAN)
+    none = Doubled()
     stars = measure.stars
     stars = stars[(stars["flags"] & (BIT["hot"] | BIT["streak"])) == 0]
     if len(stars) < 12:
@@ -385,6 +422,9 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[fl
     # The fainter image may lie on either side. Both ways of each pair are kept: folded to one
     # half of the plane, separations along its edge would fall into two heaps.
     vectors = np.concatenate([vectors, -vectors])
+    ours_light, theirs_light = bright["flux"][first], stars["flux"][second]
+    share = np.minimum(ours_light, theirs_light) / (ours_light + theirs_light)
+    share = np.concatenate([share, share])
     first = np.concatenate([first, first])
     radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
     tree = cKDTree(vectors)
@@ -397,4 +437,4 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> tuple[fl
         return none
     middle = np.median(vectors[members], axis=0)
     angle = (np.degrees(np.arctan2(middle[1], middle[0])) + 90) % 180 - 90
-    return float(np.hypot(*middle)), float(angle)
+    return Doubled(float(np.hypot(*middle)), float(angle), float(np.median(share[members])))

@@ -206,6 +206,7 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
         "closure_slope": explained.slope,
         "closure_slope_sigma": explained.sigma,
         "trail_axes": asdict(trail_axes(scenes)),
+        "optics": asdict(run.optics),
         "mount": _mount_summary(run.mount),
         "notes": _notes_summary(run),
     }
