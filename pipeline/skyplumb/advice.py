@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from skyplumb.evidence import trail_axes
 from skyplumb.judge import Judged, JudgedRun, would_keep
 from skyplumb.mount import MountFit
 from skyplumb.rules import Rules
@@ -137,9 +138,13 @@ def _onset(lost: Sequence[_Lost]) -> str:
 
 
 def _wind(lost: Sequence[_Lost]) -> str:
+    axes = trail_axes([one.frame.scene for one in lost])
+    soft = ""
+    if axes.frames >= 4 and axes.concentration > 0.9:
+        soft = " They all shook along one line: one joint of the rig is soft there, brace it."
     return (
         "Shield the tripod from the wind, set it low and weigh it down; in gusts, more and "
-        f"shorter exposures lose less. {_shorter(lost)}"
+        f"shorter exposures lose less.{soft} {_shorter(lost)}"
     ).strip()
 
 
