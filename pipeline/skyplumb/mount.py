@@ -364,7 +364,12 @@ def _explain(data: _Data) -> _Regression:
         for trial in _best_of(data, models, start):
             if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
                 best = trial
-    return _refine_period(data, best) if best.model.period_s else best
+    if not best.model.period_s:
+        return base
+    best = _refine_period(data, best)
+    # A sine that leaves a third of what it explains, or more, is a wander and no period.
+    swing = float(np.hypot(*best.solution[-2:]))
+    return best if swing > 2.5 * _scatter_arcsec(data, best) else base
 
 
 def _cut_best(data: _Data, model: _Model, weights: Floats) -> _Data | None:
