@@ -89,12 +89,66 @@ class Truth:
                 trail = here.trail_px(np.float64(scale), np.float64(exposure), 0.0)[0]
                 held, calm, fine = self.chances(trail, scale, exposure, shift)
                 parts = [1 - held, held * (1 - calm), held * calm * (1 - fine), held * calm * fine]
+                rows.append((night, focal, scale, exposure, *rng.multinomial(frames, parts)))
+        table = np.array(rows, float)
+        night_of = table[:, 0].astype(np.intp)
+        return Counts(
+            night=night_of,
+            focal_mm=table[:, 1],
+            scale=table[:, 2],
+            exposure_s=table[:, 3],
+            dec_deg=np.zeros(len(table)),
+            drift=table[:, 4],
+            events=table[:, 5],
+            rest=table[:, 6],
+            keep=table[:, 7],
+            faults=faults.at(night_of),
+            measured=True,
+        )
+
+
+COLUMNS = (
+    *("file", "session", "run", "kind", "taken_camera", "taken_utc", "camera", "lens"),
+    *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "verdict", "cause"),
+)
+CAUSE = {"drift": "axis", "events": "wind", "rest": "focus", "keep": "none", "cloud": "cloud"}
+
+
+def write_season(
+    counts: Counts,
+    out: Path,
+    notes: Sequence[dict[str, object]] = (),
+    lens: str = "Orvane {focal:g}mm",
+    mounts: bool = True,
+) -> Path:
+    """Lay counts down as an audit would, a session a night; cloud takes one frame more of each."""
+    for night in np.unique(counts.night):
+        # Three days apart from a first of January: names of nights that sort in their order.
+        day = np.datetime64("2026-01-01") + 3 * int(night)
+        folder = out / f"{day}-orvane-n6"
+        folder.mkdir(parents=True)
+        rows: list[list[object]] = []
+        runs: list[dict[str, object]] = []
+        clock = np.datetime64(f"{day}T20:00:00")
+        for n in np.flatnonzero(counts.night == night):
+            fates = [
+                fate
+                for fate in ("drift", "events", "rest", "keep")
+                for _ in range(int(getattr(counts, fate)[n]))
+            ]
+            exposure, focal = float(counts.exposure_s[n]), float(counts.focal_mm[n])
+            run = f"{len(runs) + 1:02d}-{focal:g}mm-{exposure:g}s"
+            told: list[dict[str, object]] = []
+            for fate in [*fates, *([] if runs else ["cloud"])]:
+                cause = CAUSE[fate]
+                file = f"N{night}_{len(rows):04d}.dng"
+                verdict = "keep" if fate == "keep" else "reject"
                 stamps = (str(clock).replace("-", ":"), f"{clock}Z")
                 scale = f"{counts.scale[n]:.5f}"
                 rows.append(
                     [
-                        *(file, folder.name, run, "light", *stamps, "Orvane N6", name),
-                        *(focal, exposure, scale, 0.0, verdict, cause),
+                        *(file, folder.name, run, "light", *stamps, "Orvane N6"),
+                        *(lens.format(focal=focal), focal, exposure, scale, 0.0, verdict, cause),
                     ]
                 )
                 share = {} if verdict == "keep" else {cause: 1.0}

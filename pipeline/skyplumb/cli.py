@@ -182,8 +182,7 @@ def forecast(
     """Foretell what a lens and exposure will yield, and where a sturdier mount pays."""
     with _stoppable("stopped"):
         from skyplumb.forecast import Ask, words
-        from skyplumb.forecast import forecast as foretell
-        from skyplumb.season import read_season
+        from skyplumb.gear import foretell_from
 
         asked = {
             "focal_mm": focal,
@@ -195,7 +194,7 @@ def forecast(
             "exposure_s": exposure,
         }
         given = {name: value for name, value in asked.items() if value is not None}
-        told = foretell(read_season(folders), Ask(**given, declination_deg=declination))
+        told = foretell_from(folders, Ask(**given, declination_deg=declination))
     _print(words(told))
 
 

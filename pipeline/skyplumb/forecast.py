@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from skyplumb.advice import LASER_CAUTION
-from skyplumb.leftout import Model, model_of
+from skyplumb.leftout import Model
 from skyplumb.records import UserError
-from skyplumb.rig import ARCMIN, SIDEREAL_ARCSEC_MIN, Faults, Rate, counts_of
+from skyplumb.rig import ARCMIN, SIDEREAL_ARCSEC_MIN, Faults, Rate
 from skyplumb.season import ARCSEC_PER_RAD_UM_MM, Season, label_of
 
 Floats = NDArray[np.float64]
@@ -109,7 +109,7 @@ class Forecast:
     notices: tuple[str, ...]
 
 
-def forecast(season: Season, ask: Ask) -> Forecast:
+def foretell(season: Season, model: Model, ask: Ask) -> Forecast:
     """Forecast one lens, or every lens of the season if none is asked for.
 
     Raises
@@ -117,7 +117,6 @@ def forecast(season: Season, ask: Ask) -> Forecast:
     UserError
         If the season cannot carry a model, or what is asked needs what was never measured.
     """
-    model = model_of(counts_of(season.frames, season.runs))
     if model.rig is None:
         raise UserError(f"no forecast: {model.why_not}; audit more nights")
     notices: list[str] = []

@@ -1,4 +1,4 @@
-"""Audited sessions -> the files that say what the gear can hold."""
+"""Audited sessions -> the files and the forecast that say what the gear can hold."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from skyplumb.compare import effects
+from skyplumb.forecast import Ask, Forecast, foretell
 from skyplumb.gear_page import facts, gear_page, render, table
 from skyplumb.leftout import model_of
 from skyplumb.outputs import plain, write_atomic
@@ -45,3 +46,9 @@ def write_tally(folders: Sequence[Path], out: Path) -> Written:
     return Written(
         out / "tally.html", season.sessions, int(total["judged"]), int(total["keep"]), model.why_not
     )
+
+
+def foretell_from(folders: Sequence[Path], ask: Ask) -> Forecast:
+    """Forecast from the sessions under `folders`."""
+    season = read_season(folders)
+    return foretell(season, model_of(counts_of(season.frames, season.runs)), ask)

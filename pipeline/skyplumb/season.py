@@ -175,7 +175,7 @@ def _read_frames(path: Path) -> pd.DataFrame:
     for name, kind in _COLUMNS.items():
         if kind == NUMBER:
             try:
-                table[name] = pd.to_numeric(table[name].replace("", "nan"))
+                table[name] = pd.to_numeric(table[name].where(table[name] != "", None))
             except ValueError as error:
                 raise UserError(f"{path}: {name}: {error}; audit again") from error
         else:

@@ -1,0 +1,894 @@
+"""Hit rates of a season, the model of the rig, its forecast, and the files that tell them."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import re
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import vl_convert
+from scipy import stats
+
+from drawnseason import Truth, scale_of, write_season
+from skyplumb.compare import effects
+from skyplumb.forecast import Ask, foretell, longest, words
+from skyplumb.gear_charts import CHARTS, CONFIG
+from skyplumb.gear_page import gear_page, render
+from skyplumb.leftout import Model, fit_plain, leave_nights_out, model_of
+from skyplumb.mixed import LOGIT, PROBIT, SURVIVAL, Prior, fit_mixed, success_rate
+from skyplumb.records import UserError
+from skyplumb.rig import Faults, Rate, counts_of, fit_rig
+from skyplumb.season import Season, label_of, read_season
+from skyplumb.tally import best_mend, costs, count_by, labelled, tally, tell_apart, trend_p
+from smallcard import Finished
+
+Command = Callable[..., Finished]
+
+CELLS = ((35.0, 240.0), (85.0, 120.0), (85.0, 240.0), (200.0, 60.0), (200.0, 120.0))
+PAYLOADS = ({"payload_g": 900.0, "tags.strap": True}, {"payload_g": 2100.0})
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eight nights of a drawn rig as audits leave them; only to be read."""
+    counts = Truth().draw(np.random.default_rng(11), 8, CELLS, 8)
+    return write_season(counts, tmp_path_factory.mktemp("season"), PAYLOADS)
+
+
+@pytest.fixture(scope="module")
+def season(folder: Path) -> Season:
+    return read_season([folder])
+
+
+@pytest.fixture(scope="module")
+def model(season: Season) -> Model:
+    return model_of(counts_of(season.frames, season.runs))
+
+
+def rows_of(keep: int, lost: int, **more: object) -> pd.DataFrame:
+    """Frames of one cell."""
+    frame = {
+        "night": "2026-01-01-orvane-n6",
+        "camera": "Orvane N6",
+        "lens": "Orvane 85mm",
+        "focal_mm": 85.0,
+        "exposure_s": 60.0,
+        "setting_s": 60.0,
+        "share": np.nan,
+        "apart": False,
+        "run_id": 0,
+        **more,
+    }
+    verdicts = ["keep"] * keep + ["reject"] * lost
+    frames = pd.DataFrame([frame] * len(verdicts)).assign(verdict=verdicts)
+    frames["cause"] = np.where(frames["verdict"] == "keep", "none", more.get("cause", "axis"))
+    return labelled(frames)
+
+
+# Reading what audits left
+
+
+def test_a_season_counts_every_judged_light_frame_of_every_session(season: Season) -> None:
+    # 8 nights of 5 cells of 8 frames, and one lost to cloud each night.
+    assert len(season.frames) == 8 * (5 * 8 + 1)
+    assert season.sessions == 8
+    assert season.frames["apart"].sum() == 8
+    assert season.twice == 0
+
+
+def test_the_same_shots_audited_twice_count_once_with_the_later_verdict(
+    folder: Path, season: Season, tmp_path: Path
+) -> None:
+    again = shutil.copytree(folder, tmp_path / "again")
+    table = next(iter(sorted(again.glob("*/frames.csv"))))
+    table.write_text(table.read_text("utf-8").replace(",reject,", ",keep,"), "utf-8")
+    later = table.stat().st_mtime_ns + 5_000_000_000
+    for path in again.glob("*/frames.csv"):
+        os.utime(path, ns=(later, later))
+    for order in ([folder, again], [again, folder], [again, folder, folder]):
+        both = read_season(order)
+        assert len(both.frames) == len(season.frames) == both.twice
+        first = both.frames[both.frames["night"] == table.parent.name]
+        assert (first["verdict"] == "keep").all()
+        assert set(both.runs.index) == set(both.frames["run_id"])
+
+
+def test_shots_with_the_same_name_from_different_nights_are_different_shots(
+    folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/frames.csv"):
+        path.write_text(re.sub(r"N\d+_", "IMG_", path.read_text("utf-8")), "utf-8")
+    assert read_season([copy]).twice == 0
+
+
+def test_shots_without_any_time_are_one_only_at_the_same_place_of_the_same_session(
+    folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/frames.csv"):
+        text = path.read_text("utf-8")
+        text = re.sub(r"2026:\d\d:\d\dT[^,]*,2026[^,]*,", ",,", text)
+        path.write_text(re.sub(r"N\d+_", "IMG_", text), "utf-8")
+    assert read_season([copy]).twice == 0
+    twin = shutil.copytree(copy, tmp_path / "twin")
+    assert read_season([copy, twin]).twice == len(read_season([copy]).frames)
+
+
+def test_a_real_audit_can_be_tallied(audited: Finished) -> None:
+    told = json.loads(next(audited.out.glob("*/summary.json")).read_text("utf-8"))
+    season = read_season([audited.out])
+    lights = sum(one["lights"] for one in told["sessions"])
+    assert len(season.frames) >= lights > 0
+    assert tally(season).total["frames"].item() == len(season.frames)
+
+
+def test_night_notes_come_through_the_audit_into_the_runs(audited: Finished) -> None:
+    runs = read_season([audited.out]).runs
+    told = [
+        run.get("notes")
+        for path in audited.out.glob("*/summary.json")
+        for session in json.loads(path.read_text("utf-8"))["sessions"]
+        for run in session["runs"]
+    ]
+    assert all(isinstance(notes, dict) for notes in told)
+    assert sorted(map(str, runs["notes"])) == sorted(map(str, told))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "names"),
+    [
+        (lambda path: path.write_text("no,table\n1,2\n"), "frames.csv"),
+        (lambda path: path.write_bytes(b"\xff\xfe\x00"), "frames.csv"),
+        (lambda path: path.write_text(""), "frames.csv"),
+        (lambda path: path.write_text(path.read_text().replace(",35.0,", ",wide,")), "focal_mm"),
+        (lambda path: (path.parent / "summary.json").write_text("{"), "summary.json"),
+        (lambda path: (path.parent / "summary.json").write_text("[]"), "summary.json"),
+    ],
+)
+def test_a_file_that_no_audit_wrote_is_one_line_with_its_name_and_the_mend(
+    spoil: Callable[[Path], object], names: str, folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    spoil(sorted(copy.glob("*/frames.csv"))[2])
+    with pytest.raises(UserError) as caught:
+        read_season([copy])
+    assert names in str(caught.value)
+    assert "audit again" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_folder_without_sessions_is_one_line_with_the_mend(
+    skyplumb: Command, tmp_path: Path
+) -> None:
+    for place in (tmp_path, tmp_path / "missing"):
+        for command in (("tally", place, "--out", tmp_path / "out"), ("forecast", place)):
+            done = skyplumb(*command)
+            assert done.code == 2
+            assert str(place) in done.stderr
+            assert "audit --out" in done.stderr
+
+
+def test_a_missing_summary_leaves_mount_and_notes_unknown_and_counts_all_the_same(
+    folder: Path, season: Season, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/summary.json"):
+        path.unlink()
+    bare = read_season([copy])
+    assert len(bare.frames) == len(season.frames)
+    assert bare.runs["axis_total_error_arcmin"].isna().all()
+    assert not counts_of(bare.frames, bare.runs).measured
+
+
+def test_lenses_without_a_name_go_by_their_focal_length_and_zooms_by_both() -> None:
+    assert label_of("", 35.2) == "35.2 mm"
+    assert label_of("", float("nan")) == "lens unknown"
+    assert label_of("Orvane Reach 85mm F2", 85.0) == "Orvane Reach 85mm F2"
+    assert label_of("Orvane Span 24-70mm F4", 35.0) == "Orvane Span 24-70mm F4, 35 mm"
+
+
+def test_an_unsolved_run_has_the_scale_of_its_camera_and_focal_length(
+    folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    scale = f"{scale_of(200.0):.5f}"
+    for path in copy.glob("*/frames.csv"):
+        path.write_text(path.read_text("utf-8").replace(f",{scale},", ",,"), "utf-8")
+    runs = read_season([copy]).runs
+    long = runs[runs["focal_mm"] == 200.0]
+    # The scales of the other lenses were written to five decimals.
+    assert long["scale_arcsec_px"].to_numpy() == pytest.approx(scale_of(200.0), abs=1e-4)
+
+
+# Hit rates and their intervals
+
+
+@pytest.mark.parametrize(
+    ("kept", "judged", "wilson", "exact"),
+    [
+        # Newcombe 1998, Statistics in Medicine 17:857, Table I, methods 3 and 5.
+        (81, 263, (0.2553, 0.3662), (0.2527, 0.3676)),
+        (15, 148, (0.0624, 0.1605), (0.0578, 0.1617)),
+        (0, 20, (0.0, 0.1611), (0.0, 0.1684)),
+        (1, 29, (0.0061, 0.1718), (0.0009, 0.1776)),
+    ],
+)
+def test_intervals_are_those_of_newcombes_table(
+    kept: int, judged: int, wilson: tuple[float, float], exact: tuple[float, float]
+) -> None:
+    row = count_by(rows_of(kept, judged - kept), ("lens_label",)).iloc[0]
+    # Printed to four decimals.
+    assert (row["wilson_low"], row["wilson_high"]) == pytest.approx(wilson, abs=5e-5)
+    assert (row["exact_low"], row["exact_high"]) == pytest.approx(exact, abs=5e-5)
+
+
+def test_three_of_three_is_a_wide_interval() -> None:
+    row = count_by(rows_of(3, 0), ()).iloc[0]
+    assert row["rate"] == 1
+    # Closed form: the exact lower limit of n of n is 0.025 ** (1 / n).
+    assert row["exact_low"] == pytest.approx(0.025 ** (1 / 3), abs=1e-9)  # rounding
+    assert row["wilson_low"] == pytest.approx(3 / (3 + 1.959964**2), abs=1e-6)  # six digits of z
+
+
+def test_doubtful_is_not_kept_and_cloud_is_no_fault_of_the_gear() -> None:
+    frames = pd.concat(
+        [
+            rows_of(6, 1),
+            rows_of(0, 2).assign(verdict="doubtful"),
+            rows_of(0, 5, cause="cloud", apart=True),
+        ],
+        ignore_index=True,
+    )
+    row = count_by(frames, ("lens_label",)).iloc[0]
+    told = {name: int(row[name]) for name in ("frames", "apart", "judged", "keep", "doubtful")}
+    assert told == {"frames": 14, "apart": 5, "judged": 9, "keep": 6, "doubtful": 2}
+    assert row["rate"] == pytest.approx(6 / 9)
+    assert row["hours"] == pytest.approx(14 / 60)
+    assert row["hours_kept"] == pytest.approx(6 / 60)
+
+
+def test_a_cell_where_nothing_was_judged_has_no_rate() -> None:
+    row = count_by(rows_of(0, 4, cause="cloud", apart=True), ("lens_label",)).iloc[0]
+    assert row["judged"] == 0
+    assert np.isnan([row["rate"], row["wilson_low"], row["exact_high"]]).all()
+
+
+def test_frames_of_unknown_exposure_are_counted_and_add_no_time() -> None:
+    frames = rows_of(3, 1, exposure_s=np.nan, setting_s=np.nan)
+    row = count_by(frames, ("lens_label", "setting_s")).iloc[0]
+    assert (row["frames"], row["untimed"], row["hours"]) == (4, 4, 0)
+
+
+def test_every_breakdown_adds_up_to_the_same_total(season: Season) -> None:
+    counted = tally(season)
+    names = ["frames", "apart", "judged", "keep", "doubtful", "reject"]
+    total = counted.total[names].iloc[0]
+    for table in counted.groups.values():
+        assert (table[names].sum() == total).all()
+    assert counted.costs["frames"].sum() == total["frames"] - total["keep"]
+
+
+# Telling apart
+
+
+def test_two_cells_are_compared_by_fishers_exact_test() -> None:
+    frames = pd.concat(
+        [rows_of(2, 15), rows_of(10, 3, exposure_s=30.0, setting_s=30.0)], ignore_index=True
+    )
+    found = tally_of(frames)
+    # A published example, quoted in public text; printed to five digits.
+    assert [one.kind for one in found] == ["fisher"]
+    assert found[0].p == pytest.approx(0.00053672, abs=5e-9)
+    assert found[0].p_corrected == found[0].p
+
+
+def tally_of(frames: pd.DataFrame) -> tuple:
+    frames = labelled(frames)
+    return tell_apart(count_by(frames, ("lens_label", "setting_s")), frames)
+
+
+def test_the_trend_test_is_that_of_cochran_and_armitage() -> None:
+    # The smokers of the R documentation of prop.trend.test (from memory): chi squared 8.2249
+    # for 83/86, 90/93, 129/136, 70/82 with scores 1 to 4. The library divides by the variance
+    # of a permutation, (n - 1)/n of that.
+    kept, total = np.array([83, 90, 129, 70]), np.array([86, 93, 136, 82])
+    chi2 = 8.2249 * (total.sum() - 1) / total.sum()
+    row = pd.DataFrame({"keep": kept, "judged": total, "dose": np.exp([1.0, 2.0, 3.0, 4.0])})
+    expected = stats.chi2.sf(chi2, 1)
+    # The statistic is printed to 5e-5, and p falls by half of its own size for each unit.
+    assert trend_p(row, "dose") == pytest.approx(expected, rel=5e-5)
+
+
+def test_a_trend_with_nothing_lost_is_none() -> None:
+    row = pd.DataFrame({"keep": [3, 4, 5], "judged": [3, 4, 5], "dose": [1.0, 2.0, 4.0]})
+    assert trend_p(row, "dose") == 1
+
+
+def test_comparisons_are_corrected_for_their_number() -> None:
+    cells = [(18, 6), (9, 15), (17, 7), (10, 14)]
+    frames = pd.concat(
+        [
+            rows_of(k, m, exposure_s=t, setting_s=t)
+            for t, (k, m) in zip((15.0, 30.0, 60.0, 120.0), cells, strict=True)
+        ],
+        ignore_index=True,
+    )
+    found = tally_of(frames)
+    plain = sorted(one.p for one in found)
+    # Holm 1979: the smallest of m is multiplied by m, the next by m - 1, never falling.
+    by_hand = np.minimum(np.maximum.accumulate(np.array(plain) * np.arange(len(plain), 0, -1)), 1)
+    assert sorted(one.p_corrected for one in found) == pytest.approx(by_hand)
+    assert any(one.p < 0.05 and not one.told_apart for one in found)
+
+
+# What causes cost
+
+
+def test_the_best_mend_counts_only_frames_that_had_no_other_fault() -> None:
+    frames = pd.concat(
+        [
+            rows_of(5, 4, cause="axis", share=0.55),
+            rows_of(0, 3, cause="wind", share=1.0),
+            rows_of(0, 9, cause="cloud", share=1.0, apart=True),
+            rows_of(0, 9, cause="unexplained", share=1.0),
+        ],
+        ignore_index=True,
+    )
+    table = costs(frames).set_index("cause")
+    assert table.loc["axis", ["frames", "alone"]].tolist() == [4, 0]
+    assert table.loc["wind", "alone_minutes"] == 3
+    best = best_mend(costs(frames))
+    assert best is not None
+    assert best["cause"] == "wind"
+
+
+def test_without_a_loss_there_is_no_mend() -> None:
+    assert best_mend(costs(rows_of(4, 0))) is None
+
+
+# The regression with a random effect of the night
+
+
+def test_the_marginal_likelihood_is_what_numerical_integration_gives() -> None:
+    # One night, one row, no slope to speak of: the fit maximises prior x integral, which a
+    # general integrator can find on its own.
+    k, n = 7.0, 10.0
+    fit = fit_mixed(
+        LOGIT, np.array([k]), np.array([n]), np.ones((1, 1)), np.zeros(1, np.intp), [Prior(0, 2)]
+    )
+
+    def cost(at: np.ndarray) -> float:
+        from scipy.integrate import quad
+        from scipy.special import expit
+
+        def inside(z: float) -> float:
+            p = expit(at[0] + np.exp(at[1]) * z)
+            return float(stats.norm.pdf(z) * p**k * (1 - p) ** (n - k))
+
+        prior = stats.norm.logpdf(at[0], 0, 2) + stats.norm.logpdf(at[1], np.log(0.4), 0.8)
+        return -float(np.log(quad(inside, -9, 9)[0]) + prior)
+
+    from scipy.optimize import minimize
+
+    best = minimize(cost, [0.5, -1.0], method="Nelder-Mead", options={"xatol": 1e-5})
+    # Both minimisers stop within a thousandth of the parameters.
+    assert fit.params == pytest.approx(best.x, abs=3e-3)
+
+
+@pytest.mark.parametrize("link", [PROBIT, LOGIT, SURVIVAL])
+def test_hit_rates_over_all_nights_are_what_drawing_nights_gives(link: str) -> None:
+    rng = np.random.default_rng(2)
+    eta, spread = -0.7, 0.9
+    drawn = eta + spread * rng.standard_normal(200_000)
+    by_hand = {
+        PROBIT: stats.norm.cdf(drawn),
+        LOGIT: 1 / (1 + np.exp(-drawn)),
+        SURVIVAL: np.exp(-np.exp(drawn)),
+    }[link]
+    found = float(success_rate(link, np.array(eta), np.array(spread)))
+    # Four standard errors of the drawing.
+    assert found == pytest.approx(by_hand.mean(), abs=4 * by_hand.std() / np.sqrt(200_000))
+
+
+@pytest.mark.parametrize("kept", [0.0, 20.0])
+def test_a_season_of_only_hits_or_only_misses_gives_a_finite_fit(kept: float) -> None:
+    night = np.repeat(np.arange(4), 2).astype(np.intp)
+    fit = fit_mixed(
+        PROBIT,
+        np.full(8, kept),
+        np.full(8, 20.0),
+        np.stack([np.ones(8), np.tile([0.0, 1.0], 4)], axis=1),
+        night,
+        [Prior(0, 4), Prior(0, 1)],
+    )
+    assert np.isfinite(fit.params).all()
+    assert (np.linalg.eigvalsh(fit.covariance) > 0).all()
+
+
+# The rig
+
+
+@pytest.mark.parametrize(
+    ("hour", "dec", "alt", "az", "latitude", "de", "dn"),
+    [
+        # Drift in arcsec/min for 10 arcmin of axis error at the meridian and the equator, and
+        # 6 h from it: 2.6252 at most (derived, see Barrett 2016 for 15.7 arcsec/min a degree).
+        (0.0, 0.0, 0.0, 10.0, 0.0, 0.0, 2.6252),
+        (-90.0, 0.0, 10.0, 0.0, 40.0, 0.0, 2.6252),
+    ],
+)
+def test_the_predicted_trail_is_the_mean_square_of_the_drift_over_hour_angles(
+    hour: float, dec: float, alt: float, az: float, latitude: float, de: float, dn: float
+) -> None:
+    total = float(np.hypot(alt, az * np.cos(np.radians(latitude))))
+    faults = Faults(np.array([total]), np.zeros(1), np.zeros(1), np.ones(1))
+    trail = faults.trail_px(np.float64(1.0), np.float64(60.0), dec)[0]
+    # The greatest drift in declination is root two times the root mean square.
+    assert trail * np.sqrt(2) == pytest.approx(np.hypot(de, dn), rel=1e-4)  # five digits given
+
+
+def test_a_wrong_rate_trails_along_right_ascension_by_the_cosine_of_declination() -> None:
+    faults = Faults(np.zeros(1), np.array([1000.0]), np.zeros(1), np.ones(1))
+    at_equator = faults.trail_px(np.float64(1.0), np.float64(60.0), 0.0)[0]
+    # 1000 ppm of 15.041067 arcsec/s for a minute.
+    assert at_equator == pytest.approx(0.90246, rel=1e-5)
+    assert faults.trail_px(np.float64(1.0), np.float64(60.0), 60.0)[0] == pytest.approx(
+        at_equator / 2, rel=1e-5
+    )
+
+
+def test_the_swing_of_the_drive_is_a_line_while_short_and_full_while_long() -> None:
+    faults = Faults(np.zeros(1), np.zeros(1), np.array([5.0]), np.array([600.0]))
+    short = faults.trail_px(np.float64(1.0), np.float64(6.0), 0.0)[0]
+    # Root mean square of the rate of a sine, 2 pi A / P / sqrt 2, for 6 s; 6 A^2 of variance 1/12.
+    assert short == pytest.approx(2 * np.pi * 5 / 600 / np.sqrt(2) * 6, rel=1e-3)  # (t/P)^2 terms
+    long = faults.trail_px(np.float64(1.0), np.float64(600.0), 0.0)[0]
+    assert long == pytest.approx(np.sqrt(12 * 5**2 / 2), rel=1e-6)
+
+
+def test_the_fitted_rig_finds_the_drawn_one_over_many_seasons() -> None:
+    truth = Truth()
+    rng = np.random.default_rng(5)
+    found = []
+    for _ in range(12):
+        rig = fit_rig(truth.draw(rng, 16, CELLS, 24))
+        at_ten = rig.events.params[0] + rig.events.params[1] * np.log(rig.middle_scale / 10)
+        found.append([np.log(rig.tolerated), at_ten, rig.events.params[1]])
+    wanted = [np.log(truth.limit_px), np.log(truth.events_per_min), truth.scale_power]
+    off = np.mean(found, axis=0) - wanted
+    error = np.std(found, axis=0, ddof=1) / np.sqrt(len(found))
+    # Three standard errors, and what the priors pull (a tenth of a log unit).
+    assert (np.abs(off) < 3 * error + 0.1).all()
+
+
+def test_the_hit_rate_falls_with_exposure_and_focal_length() -> None:
+    rig = fit_rig(Truth().draw(np.random.default_rng(3), 8, CELLS, 10))
+    exposures = np.geomspace(5, 900, 12)
+    curve = rig.rate(5.0, exposures, draws=100)
+    assert (np.diff(curve.middle) < 0).all()
+    assert (np.diff(curve.draws, axis=1) < 1e-12).all()
+    assert (np.diff(rig.rate(np.array([40.0, 10.0, 4.0]), 120.0, draws=10).middle) < 0).all()
+    assert ((curve.low <= curve.middle) & (curve.middle <= curve.high)).all()
+
+
+def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
+    truth, rng = Truth(), np.random.default_rng(8)
+    focal, exposure = np.array(CELLS).T
+    wanted = np.array([truth.rate(*cell) for cell in CELLS])
+    inside = 0
+    for _ in range(24):
+        rate = fit_rig(truth.draw(rng, 10, CELLS, 20)).rate(
+            scale_of(1.0) / focal, exposure, draws=300
+        )
+        inside += int(((rate.low <= wanted) & (wanted <= rate.high)).sum())
+    # 120 answers, five from each season and so not independent: 24 seasons' worth of evidence
+    # puts three standard errors at 13 points below 95 %. The bench counts 2,000 seasons.
+    assert inside / 120 > 0.82
+
+
+def test_frames_lost_to_cloud_do_not_touch_the_model(season: Season) -> None:
+    clear = season.frames[~season.frames["apart"]]
+    one, other = (counts_of(frames, season.runs) for frames in (season.frames, clear))
+    assert (one.judged == other.judged).all()
+    assert one.judged.sum() == len(clear)
+
+
+def test_runs_with_the_tracker_off_say_nothing_of_its_faults(
+    folder: Path, season: Season, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    path = sorted(copy.glob("*/summary.json"))[0]
+    told = json.loads(path.read_text("utf-8"))
+    for run in told["sessions"][0]["runs"]:
+        run["mount"]["rate_name"] = "not tracking"
+    path.write_text(json.dumps(told), "utf-8")
+    off = read_season([copy])
+    assert len(np.unique(counts_of(off.frames, off.runs).night)) == 7
+
+
+# Choosing the model
+
+
+def test_the_rig_foretells_left_out_nights_better_where_its_physics_is_the_truth() -> None:
+    # Many events that a wide lens does not see and a drift that it does not feel: what
+    # matters is not focal length x exposure alone.
+    truth = Truth(events_per_min=0.12, scale_power=2.0, axis_arcmin=3.0, drift_spread=0.1)
+    cells = [(20.0, 480.0), (85.0, 60.0), (85.0, 120.0), (200.0, 20.0), (200.0, 48.0)]
+    check = leave_nights_out(truth.draw(np.random.default_rng(4), 12, cells, 40))
+    assert check.rig_wins
+    assert check.frames == 12 * 5 * 40
+
+
+def test_the_plain_regression_is_used_where_it_foretells_better() -> None:
+    rng = np.random.default_rng(6)
+    cells = [(f, t) for f in (20.0, 50.0, 135.0) for t in (15.0, 60.0, 240.0)]
+    drawn = Truth().draw(rng, 14, cells, 60)
+    # A rig without physics: what is kept is a logistic curve of focal length x exposure, and
+    # causes are named at random.
+    chance = 1 / (1 + np.exp(1.0 * (np.log(drawn.focal_mm * drawn.exposure_s) - np.log(6000))))
+    keep = rng.binomial(60, chance)
+    lost = rng.multinomial(60 - keep, [1 / 3, 1 / 3, 1 / 3])
+    plain = replace(
+        drawn,
+        keep=keep.astype(float),
+        drift=lost[:, 0].astype(float),
+        events=lost[:, 1].astype(float),
+        rest=lost[:, 2].astype(float),
+    )
+    model = model_of(plain)
+    assert model.used == "plain"
+    at = model.rate(10.0, 100.0, 60.0)
+    assert float(at.middle) == pytest.approx(0.5, abs=0.03)  # two standard errors of 7,560 frames
+
+
+def test_the_plain_regression_is_that_of_statsmodels_but_for_one_frame() -> None:
+    drawn = Truth().draw(np.random.default_rng(9), 6, CELLS, 200)
+    fit = fit_plain(drawn)
+    assert fit is not None
+    import statsmodels.api as sm
+
+    design = np.stack([np.ones(len(drawn.keep)), np.log(drawn.focal_mm * drawn.exposure_s)], axis=1)
+    both = np.stack([drawn.keep, drawn.judged - drawn.keep], axis=1)
+    reference = sm.GLM(both, design, family=sm.families.Binomial()).fit()
+    # Half a frame kept and half lost among 6,000 moves the fit by well under its own error.
+    assert (np.abs(fit.params - reference.params) < 0.2 * reference.bse).all()
+
+
+def test_two_nights_carry_no_model_and_the_words_say_so() -> None:
+    model = model_of(Truth().draw(np.random.default_rng(1), 2, CELLS, 10))
+    assert model.used == "none"
+    assert "3 nights" in model.why_not
+
+
+# Forecast
+
+
+def test_the_longest_exposure_is_where_the_curve_crosses() -> None:
+    exposures = np.geomspace(1, 1000, 200)
+    curve = np.exp(-exposures / 300)
+    rate = Rate(curve, curve, curve, np.tile(curve, (5, 1)))
+    # Closed form: exp(-t / 300) = 0.9 at 300 ln(1 / 0.9); linear between points 3.5 % apart.
+    assert longest(rate, exposures, 0.9).exposure_s == pytest.approx(
+        300 * np.log(1 / 0.9), rel=1e-3
+    )
+    assert longest(rate, exposures, 0.999).exposure_s == 0
+    assert longest(rate, exposures, 0.01).exposure_s == np.inf
+
+
+def test_a_forecast_names_the_trade_rules_as_common_practice(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=20.0, fnumber=2.8, pixel_um=4.3))
+    lens = told.lenses[0]
+    # Common practice, no source: 500 / f, and (35 N + 30 p) / f.
+    assert lens.rule_500_s == 25
+    assert lens.rule_pixel_s == pytest.approx((35 * 2.8 + 30 * 4.3) / 20)
+    assert "common practice" in words(told)
+
+
+def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
+    season: Season, model: Model
+) -> None:
+    rates = [
+        foretell(season, model, Ask(focal_mm=135.0, axis_error_arcmin=axis)).lenses[0].rate.middle
+        for axis in (0.0, 10.0, 40.0)
+    ]
+    assert (rates[0] > rates[1]).all()
+    assert (rates[1] > rates[2]).all()
+    needed = (
+        foretell(season, model, Ask(focal_mm=85.0, exposure_s=60.0)).lenses[0].axis_needed_arcmin
+    )
+    assert 0 < needed < 120
+    there = foretell(season, model, Ask(focal_mm=85.0, exposure_s=60.0, axis_error_arcmin=needed))
+    place = there.lenses[0].exposures_s.index(60.0)
+    assert there.lenses[0].rate.middle[place] == pytest.approx(0.9, abs=1e-3)  # 0.01 arcmin
+
+
+def test_beyond_the_told_focal_length_no_alignment_reaches_the_goal(
+    season: Season, model: Model
+) -> None:
+    told = foretell(season, model, Ask(exposure_s=120.0))
+    ((_, focal),) = told.sturdier
+    assert 5 < focal < 2000
+    at = {
+        part: foretell(
+            season, model, Ask(focal_mm=focal * part, axis_error_arcmin=0.0, exposure_s=120.0)
+        )
+        for part in (0.97, 1.03)
+    }
+    place = at[0.97].lenses[0].exposures_s.index(120.0)
+    assert at[0.97].lenses[0].rate.middle[place] > 0.9 > at[1.03].lenses[0].rate.middle[place]
+
+
+def test_a_longer_gap_favours_longer_exposures(season: Season, model: Model) -> None:
+    best = [foretell(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0] for gap in (1.0, 30.0)]
+    assert best[0].best_s < best[1].best_s
+    assert best[0].best_minutes > best[1].best_minutes
+    assert 0 < best[1].best_minutes < 60
+
+
+def test_the_gap_is_measured_from_the_clocks(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=85.0))
+    # Drawn with 5 s between frames.
+    assert (told.gap_s, told.gap_from) == (5.0, "measured")
+
+
+def test_exposures_beyond_those_audited_are_marked(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=200.0))
+    lens = told.lenses[0]
+    # 120 s at 200 mm and 240 s at 85 mm were audited; the first asks more of the tracker.
+    assert lens.audited_to_s == pytest.approx(120 * 1.25, rel=1e-3)
+    assert "480 s" in words(told)
+    assert "*" in next(line for line in words(told).splitlines() if " 480 s" in line)
+
+
+def test_what_was_never_measured_is_one_line_and_no_guess(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/summary.json"):
+        path.unlink()
+    done = skyplumb("forecast", copy, "--axis-error", 5)
+    assert done.code == 2
+    assert done.stderr.startswith("--axis-error: ")
+    bare = skyplumb("forecast", copy, "--focal", 85)
+    assert bare.code == 0
+    assert "not told" in bare.stdout
+    few = shutil.copytree(folder, tmp_path / "few")
+    for path in sorted(few.iterdir())[2:]:
+        shutil.rmtree(path)
+    done = skyplumb("forecast", few)
+    assert done.code == 2
+    assert "audit more nights" in done.stderr
+
+
+def test_advice_on_aligning_comes_with_the_caution_about_lasers(
+    skyplumb: Command, folder: Path
+) -> None:
+    done = skyplumb("forecast", folder, "--focal", 85, "--sensor-width", 36, "--declination", 20)
+    assert done.code == 0
+    assert "aircraft" in done.stdout
+    assert "field 23.9 deg wide" in done.stdout  # 2 atan(18 / 85)
+
+
+# What makes the difference
+
+
+def test_a_real_difference_is_found_and_a_false_one_is_not_claimed() -> None:
+    light, heavy = Truth(events_per_min=0.02), Truth(events_per_min=0.35)
+    frames, runs = [], []
+    rng = np.random.default_rng(12)
+    for n in range(16):
+        counts = (light if n % 2 else heavy).draw(rng, 1, CELLS, 12)
+        for m in range(len(counts.keep)):
+            runs.append(
+                {
+                    "night": f"2026-01-{n + 1:02d}",
+                    "camera": "Orvane N6",
+                    "scale_arcsec_px": counts.scale[m],
+                    "setting_s": counts.exposure_s[m],
+                    "notes": {
+                        "payload_g": 900.0 if n % 2 else 2400.0,
+                        "ground": "rock" if n % 4 < 2 else "turf",
+                        "alignment": "laser" if n == 3 else "scope",
+                    },
+                }
+            )
+            keep = int(counts.keep[m])
+            frames += [
+                {"run_id": len(runs) - 1, "verdict": v, "apart": False}
+                for v in ["keep"] * keep + ["reject"] * (12 - keep)
+            ]
+    found = {one.thing: one for one in effects(pd.DataFrame(frames), pd.DataFrame(runs))}
+    assert set(found) == {"payload", "ground", "alignment"}
+    assert found["payload"].words == "better" if found["payload"].side == "900" else "worse"
+    assert found["payload"].low * found["payload"].high > 0
+    assert found["ground"].low < 0 < found["ground"].high
+    assert found["alignment"].words == "not enough nights to tell"
+    assert np.isnan(found["alignment"].gain)
+
+
+def test_what_is_the_same_in_all_runs_is_not_compared(season: Season) -> None:
+    found = {one.thing for one in effects(season.frames, season.runs)}
+    assert found == {"payload"}
+
+
+# Files and page
+
+
+@pytest.fixture(scope="module")
+def page(season: Season, model: Model) -> dict:
+    counted = tally(season)
+    return gear_page(season, counted, model, effects(season.frames, season.runs))
+
+
+def test_tally_writes_table_facts_and_page(
+    skyplumb: Command, folder: Path, season: Season, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    done = skyplumb("tally", folder, "--out", out)
+    assert done.code == 0
+    assert sorted(path.name for path in out.iterdir()) == ["tally.csv", "tally.html", "tally.json"]
+    told = json.loads((out / "tally.json").read_text("utf-8"))
+    with (out / "tally.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    total = next(row for row in rows if row["by"] == "all")
+    keep = int((season.frames["verdict"] == "keep").sum())
+    assert int(total["keep"]) == told["total"]["keep"] == keep
+    assert f"{keep} of {told['total']['judged']}" in done.stdout
+    assert {row["by"] for row in rows} == {"all", *told["hit_rates"]}
+    assert told["model"]["used"] in ("rig", "plain")
+    assert "Infinity" not in (out / "tally.json").read_text("utf-8")
+
+
+def test_tally_leaves_what_it_reads_untouched_and_answers_the_same_again(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    before = {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+    texts = []
+    for name in ("one", "two"):
+        assert skyplumb("tally", folder, "--out", tmp_path / name).code == 0
+        texts.append([p.read_bytes() for p in sorted((tmp_path / name).iterdir())])
+    assert texts[0] == texts[1]
+    assert before == {path: path.read_bytes() for path in folder.rglob("*") if path.is_file()}
+
+
+def test_a_file_in_the_way_of_the_output_folder_is_one_line(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "out").write_text("mine")
+    done = skyplumb("tally", folder, "--out", tmp_path / "out")
+    assert done.code == 2
+    assert "--out" in done.stderr
+
+
+def test_the_groups_in_the_page_add_up_to_its_tables(page: dict) -> None:
+    groups, names = page["data"]["groups"], page["data"]["names"]
+    table = pd.DataFrame(groups)
+    assert table["n"].sum() == page["total"]["frames"]
+    kept = table[table["verdict"] == names["verdict"].index("keep")]
+    cells = next(one for one in page["breakdowns"] if one["id"] == "cells")
+    for row in cells["rows"]:
+        lens, setting = row["keys"]
+        here = kept[
+            (kept["lens"] == names["lens"].index(lens))
+            & (kept["setting"] == names["setting"].index(setting))
+        ]
+        assert here["n"].sum() == row["keep"]
+
+
+def test_lenses_are_told_from_wide_to_long(page: dict) -> None:
+    assert page["data"]["names"]["lens"] == ["Orvane 35mm", "Orvane 85mm", "Orvane 200mm"]
+
+
+def test_the_page_asks_for_nothing_from_outside(page: dict) -> None:
+    text = render(page)
+    head = text[: text.index('<script type="application/json"')]
+    assert "default-src 'none'" in head
+    assert not re.search(r"""(?:src|href)=["']?(?:https?:)?//""", head)
+    assert "<noscript>" in head
+    for chart in CHARTS:
+        if page["data"]["calibration"] or chart != "calibration":
+            assert f'data-chart="{chart}"' in head
+
+
+def test_every_chart_has_its_numbers_in_a_table_below(page: dict) -> None:
+    text = render(page)
+    for section in text.split("<section>")[1:]:
+        if "data-chart" in section:
+            chart = section.index("data-chart")
+            assert section.index("<table") > chart
+
+
+def test_a_hostile_lens_name_comes_out_escaped(tmp_path: Path) -> None:
+    counts = Truth().draw(np.random.default_rng(2), 3, CELLS[:2], 6)
+    lens = '</script><img src=x onerror="alert(1)">{focal:g}'
+    season = read_season([write_season(counts, tmp_path / "in", lens=lens)])
+    model = model_of(counts_of(season.frames, season.runs))
+    text = render(gear_page(season, tally(season), model, effects(season.frames, season.runs)))
+    assert "<img src=x" not in text
+    assert "&lt;img src=x" in text
+
+
+def test_a_name_that_a_spreadsheet_would_run_is_guarded_there_and_read_back_plain(
+    skyplumb: Command, tmp_path: Path
+) -> None:
+    counts = Truth().draw(np.random.default_rng(2), 3, CELLS[:2], 6)
+    folder = write_season(counts, tmp_path / "in", lens="'=1+{focal:g}mm")
+    assert set(read_season([folder]).frames["lens"]) == {"=1+35mm", "=1+85mm"}
+    skyplumb("tally", folder, "--out", tmp_path / "out")
+    text = (tmp_path / "out" / "tally.csv").read_text("utf-8")
+    assert "'=1+35mm" in text
+    assert ",=1+" not in text
+
+
+def test_a_season_without_model_still_has_its_page(tmp_path: Path) -> None:
+    counts = Truth().draw(np.random.default_rng(2), 1, CELLS, 6)
+    season = read_season([write_season(counts, tmp_path / "in")])
+    model = model_of(counts_of(season.frames, season.runs))
+    text = render(gear_page(season, tally(season), model, effects(season.frames, season.runs)))
+    assert "No model" in text
+    assert "not enough" not in text
+
+
+@pytest.mark.parametrize("name", sorted(CHARTS))
+def test_every_chart_draws(name: str, page: dict) -> None:
+    rows = {
+        "cells": [
+            {
+                "lens": "A",
+                "focal": 35,
+                "setting": 60,
+                "rate": 0.8,
+                "low": 0.6,
+                "high": 0.9,
+                "words": "8 of 10",
+            },
+            {
+                "lens": "A",
+                "focal": 35,
+                "setting": 120,
+                "rate": None,
+                "low": None,
+                "high": None,
+                "words": "",
+            },
+        ],
+        "curves": [
+            *page["data"]["curves"],
+            {
+                "kind": "seen",
+                "lens": "Orvane 35mm",
+                "focal": 35,
+                "path": 90,
+                "rate": 0.8,
+                "low": 0.6,
+                "high": 0.9,
+                "words": "8 of 10",
+            },
+        ],
+        "losses": [{"label": "wind", "minutes": 40, "alone": 25, "words": "12 frames"}],
+        "nights": [
+            {"night": "2026-01-01", "rate": 0.8, "low": 0.6, "high": 0.9, "words": "8 of 10"}
+        ],
+        "calibration": page["data"]["calibration"],
+    }[name]
+    colours = {"$paper": "#fff", "$ink": "#111", "$soft": "#555", "$line": "#ccc", "$from": 0.5}
+    text = json.dumps({**CHARTS[name](), "config": CONFIG, "data": {"values": rows}})
+    for mark, value in colours.items():
+        text = text.replace(json.dumps(mark), json.dumps(value))
+    assert "$" not in text.replace("$schema", "")
+    svg = vl_convert.vegalite_to_svg(json.loads(text))
+    assert svg.startswith("<svg")
+    marks = len(re.findall(r"<path[^>]*aria-roledescription=\"(?:point|rule mark|bar)", svg))
+    assert marks > 0 or "mark-symbol" in svg or "mark-rect" in svg
+    # Black, greys and white alone: nothing is told by colour.
+    used = set(re.findall(r"#[0-9a-f]{3,6}\b", svg))
+    assert used <= {"#fff", "#111", "#555", "#ccc", "#ddd", "#888", "#000"}
