@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from skyplumb.camera import Camera
+from skyplumb.cause import Scene, scene_of
+from skyplumb.motion import Motion, drifts
 from skyplumb.notes import ShotNotes
 from skyplumb.pointing import Pointing
 from skyplumb.records import Measure, ShotInfo
@@ -286,3 +288,60 @@ def shaken(light: Light, about_x: float, about_y: float) -> Light:
         covariance=pointing.covariance,
     )
     return Light(light.measure, light.notes, light.start_utc, light.order_s, light.clocked, moved)
+
+
+def trail_moments(tracker: Tracker, plan: Plan, start_s: float, first_s: float) -> Floats:
+    """Second moments xx, yy, xy (px^2) of the path of a star across one exposure.
+
+    The star is in the middle of the picture half-way; refraction is left out.
+    """
+    aim = aimed(tracker.site, plan.hour_deg, plan.dec_deg, plan.roll_deg)
+    still = aim @ tracker.driven(np.array([first_s]))[0]
+    when = start_s + (np.arange(41) + 0.5) / 41 * plan.exposure_s
+    axes = tracker.axes(still, when) @ sky_axes(tracker.site).T
+    middle = axes[20, 2]
+    turned = Rotation.from_rotvec(np.outer(-EARTH_RATE * (when - when[20]), [0, 0, 1]))
+    stars = turned.apply(middle)
+    xy = plan.camera.project(np.einsum("nij,nj->ni", axes, stars))
+    spread = np.cov(xy.T, bias=True)
+    return np.array([spread[0, 0], spread[1, 1], spread[0, 1]])
+
+
+def motion_from(moments: Floats, sigma_px: float = 0.1) -> Motion:
+    """The even trail with these second moments."""
+    xx, yy, xy = moments
+    size = float(np.hypot(xx - yy, 2 * xy))
+    return Motion(
+        trail_px=float(np.sqrt(12 * size)),
+        trail_sigma_px=sigma_px,
+        trail_angle_deg=float(np.degrees(np.arctan2(2 * xy, xx - yy)) / 2),
+        across_px2=1.5,
+        kurt=2.0,
+    )
+
+
+def line_moments(length_px: float, angle_deg: float) -> Floats:
+    """Second moments of an even trail; of a shaken frame, of the shaking."""
+    c, s = np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))
+    return np.asarray(length_px**2 / 12 * np.array([c * c, s * s, c * s]))
+
+
+def scenes_of(
+    tracker: Tracker,
+    plan: Plan,
+    lights: Sequence[Light],
+    shaking: Floats | None = None,
+) -> list[Scene]:
+    """What the causes see of a run: true trails, with shaking (n, 3) added, measured shifts."""
+    shifts = drifts(
+        [one.pointing for one in lights],
+        [one.mid_s for one in lights],
+        [one.info.exposure_s for one in lights],
+    )
+    out = []
+    for number, (light, shift) in enumerate(zip(lights, shifts, strict=True)):
+        moments = trail_moments(tracker, plan, light.order_s, lights[0].order_s)
+        if shaking is not None:
+            moments = moments + shaking[number]
+        out.append(scene_of(light, motion_from(moments), shift, 0.0))
+    return out

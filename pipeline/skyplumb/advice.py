@@ -214,7 +214,7 @@ def mount_faults(fit: MountFit) -> list[str]:
     pixels of 4 um turn into a tenth of a pixel a minute or less is no fault.
     """
     if fit.why_not:
-        return []
+        return [f"drive {fit.rate_name}"] if fit.rate_name else []
     out = []
     total, sigma = fit.axis_total_error_arcmin, fit.axis_sigmas_arcmin[2]
     if total > max(3 * sigma, 2.0):

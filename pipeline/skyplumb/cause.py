@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.motion import Drift, Motion
-from skyplumb.mount import MountFit, motion_terms
+from skyplumb.mount import MountFit, motion_terms, time_mean
 from skyplumb.records import NAN
 from skyplumb.runs import Light
 from skyplumb.sky import SIDEREAL_RATE_ARCSEC_S
@@ -152,7 +152,7 @@ def trail_causes(
         total = np.sum(list(terms.values()), axis=0) @ along
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
         for cause, path in terms.items():
-            parts[cause] = float(np.mean((path @ along) * total))
+            parts[cause] = float(time_mean((path @ along) * total))
     rest = variance - sum(parts.values())
     words = ""
     if np.isfinite(drift.length_px):

@@ -723,8 +723,8 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
     Returns
     -------
     dict of str to ndarray, shape (steps, 2)
-        Pixels from the path's own mean, evenly spaced in time: axis, drive, sag and
-        refraction. None if the frame or the mount is not known.
+        Pixels from the path's own mean, evenly spaced in time (see `time_mean`): axis, drive,
+        sag and refraction. None if the frame or the mount is not known.
     """
     pointing = light.pointing
     camera, frame = pointing.camera, pointing.frame
@@ -765,9 +765,20 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         # The camera turns one way, the stars in its picture the other.
         body = turn @ pointing.attitude.T / RAD_TO_ARCSEC
         path = camera.focal_px * np.stack([-camera.parity * body[:, 1], body[:, 0]], 1)
-        out[name] = path - path.mean(axis=0)
+        out[name] = path - time_mean(path)
     out["refraction"] = _refraction_path(light, around)
     return out
+
+
+def time_mean(values: Floats) -> Floats:
+    """Average over an exposure of values at evenly spaced moments, both ends among them.
+
+    Simpson's rule along the first axis, of odd length: exact for the square of an even drift.
+    """
+    weight = np.full(len(values), 2.0)
+    weight[1::2] = 4.0
+    weight[[0, -1]] = 1.0
+    return np.asarray(np.tensordot(weight / weight.sum(), values, axes=1))
 
 
 def _refraction_path(light: Light, around: Floats) -> Floats:

@@ -1,0 +1,340 @@
+"""Causes of single frames, from trails and shifts of a tracker made of plain rotations."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from skyplumb.cause import Explanation, Scene, explain, scene_of, trail_causes
+from skyplumb.motion import Drift, Motion
+from skyplumb.mount import MountFit, fit_mount
+from skyplumb.records import STAR_DTYPE
+from skyplumb.runs import Light
+from tracker import (
+    NORTHERN,
+    SOUTHERN,
+    Errors,
+    Plan,
+    Tracker,
+    line_moments,
+    motion_from,
+    scenes_of,
+    shoot,
+    unknown,
+)
+
+Floats = NDArray[np.float64]
+
+USUAL = Errors(0.5, 6.0)
+LONG = Plan(hour_deg=-20.0, dec_deg=25.0, frames=16, exposure_s=100.0)
+"""Frames in which a pixel is 12 arcsec a minute."""
+SOUTH = replace(LONG, dec_deg=-25.0)
+TRAILED = [("trail_px", 2.0)]
+
+
+def why(
+    tracker: Tracker,
+    plan: Plan = LONG,
+    shaking: Floats | None = None,
+    seed: int = 1,
+    findings: Sequence[tuple[str, float]] = TRAILED,
+) -> list[Explanation]:
+    """Explanations of all frames of a run, by the mount that is fitted to it."""
+    lights = shoot(tracker, [plan], USUAL, seed)
+    fit = fit_mount(lights)
+    scenes = scenes_of(tracker, plan, lights, shaking)
+    return [explain(findings, scenes, number, fit) for number in range(len(scenes))]
+
+
+def named(explanations: Sequence[Explanation], cause: str) -> float:
+    """Share of frames with this cause; each frame's shares must add up."""
+    for one in explanations:
+        # Rounding alone.
+        assert sum(one.shares.values()) == pytest.approx(1, abs=1e-9)
+        assert all(share >= 0 for share in one.shares.values())
+        assert one.cause == max(one.shares, key=lambda name: one.shares[name])
+        if one.trail_shares:
+            assert sum(one.trail_shares.values()) == pytest.approx(1, abs=1e-9)
+    return float(np.mean([one.cause == cause for one in explanations]))
+
+
+def gusts(count: int, length_px: float, seed: int = 5) -> Floats:
+    """Shaking in a direction of its own for each frame."""
+    rng = np.random.default_rng(seed)
+    return np.array([line_moments(length_px, angle) for angle in rng.uniform(0, 180, count)])
+
+
+# ----------------------------------------------------------- each cause by itself
+
+
+@pytest.mark.parametrize(
+    ("cause", "tracker", "plan"),
+    [
+        ("axis", Tracker(NORTHERN, 90.0, -120.0), LONG),
+        ("axis", Tracker(SOUTHERN, -90.0, 120.0), SOUTH),
+        ("axis", Tracker(NORTHERN, 0.0, 150.0), LONG),
+        ("drive", Tracker(NORTHERN, too_fast=-0.0237), LONG),
+        ("drive", Tracker(SOUTHERN, too_fast=0.03), SOUTH),
+        ("sag", Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0), LONG),
+        ("sag", Tracker(SOUTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0), SOUTH),
+        ("untracked", Tracker(NORTHERN, too_fast=-1.0), LONG),
+        ("untracked", Tracker(SOUTHERN, too_fast=-1.0), SOUTH),
+    ],
+)
+def test_each_fault_of_the_mount_is_the_cause_of_its_trails(
+    cause: str, tracker: Tracker, plan: Plan
+) -> None:
+    explanations = why(tracker, plan)
+    if cause == "sag":
+        explanations = explanations[4:]  # after the onset
+    assert named(explanations, cause) == 1.0
+    # Nothing else is at work but refraction, a tenth of a pixel here.
+    assert min(one.shares[cause] for one in explanations) > 0.9
+
+
+def test_a_periodic_error_is_the_drives() -> None:
+    tracker = Tracker(swing_arcsec=60.0, period_s=600.0)
+    explanations = why(tracker)
+    lights = shoot(tracker, [LONG], USUAL, 1)
+    trails = [scene.motion.trail_px for scene in scenes_of(tracker, LONG, lights)]
+    # At the turning points there is little trail to explain.
+    clear = [one for one, px in zip(explanations, trails, strict=True) if px > 1.5]
+    assert len(clear) >= 8
+    assert named(clear, "drive") == 1.0
+
+
+def test_shaking_without_a_shift_is_wind() -> None:
+    explanations = why(Tracker(), LONG, gusts(16, 3.0))
+    assert named(explanations, "wind") == 1.0
+    assert min(one.trail_shares["wind"] for one in explanations) > 0.9
+
+
+def test_stars_that_stand_twice_are_a_knock() -> None:
+    lights = shoot(Tracker(), [LONG], USUAL, 1)
+    scenes = scenes_of(Tracker(), LONG, lights)
+    hit = replace(scenes[5].motion, doubled_px=6.0, doubled_angle_deg=20.0)
+    scenes[5] = replace(scenes[5], motion=hit)
+    found = explain([("doubled_px", 3.0)], scenes, 5, fit_mount(lights))
+    assert found.cause == "knock" and found.shares == {"knock": 1.0}
+
+
+def test_refraction_low_in_the_sky_is_told_from_the_axis() -> None:
+    # 11 degrees high, 5 min: some 3 arcsec/min at a tenth of the usual scale.
+    close = replace(LONG.camera, focal_px=80000.0)
+    plan = replace(
+        LONG, hour_deg=72.0, dec_deg=3.0, exposure_s=200.0, every_s=205.0, frames=8, camera=close
+    )
+    lights = shoot(Tracker(), [plan], Errors(0.1, 3.0), 1)
+    scenes = scenes_of(Tracker(), plan, lights)
+    # The tracker follows the true sky and draws no trail; what the picture shows is the shift.
+    scenes = [
+        replace(s, motion=motion_from(line_moments(s.drift.length_px, s.drift.angle_deg)))
+        for s in scenes
+    ]
+    assert min(s.motion.trail_px for s in scenes) > 1.5
+    fit = fit_mount(lights)
+    found = [explain(TRAILED, scenes, n, fit) for n in range(len(scenes))]
+    assert named(found, "refraction") == 1.0
+
+
+# -------------------------------------------------------------- the camera stood still
+
+
+def test_a_lone_frame_of_a_standing_camera_is_known_by_its_length() -> None:
+    plan = replace(LONG, frames=1)
+    tracker = Tracker(too_fast=-1.0)
+    lights = shoot(tracker, [plan], USUAL, 1)
+    scene = scenes_of(tracker, plan, lights)[0]
+    assert np.isnan(scene.drift.length_px)
+    # 15.041 cos(dec) arcsec/s at 20.6 arcsec a pixel.
+    want = 15.041 * 100 * np.cos(np.radians(25.0)) / 20.6265
+    # The witness draws 41 points, which spread less than a line by (1 - 1 / 41^2)^0.5.
+    assert scene.motion.trail_px == pytest.approx(want, rel=4e-4)
+    # Refraction and the shift of the middle over half an exposure: a thousandth.
+    assert scene.sidereal_px == pytest.approx(want, rel=2e-3)
+    found = explain(TRAILED, [scene], 0, fit_mount(lights))
+    assert found.shares == {"untracked": 1.0}
+    # As long, across the way of the stars: something else.
+    turned = replace(scene.motion, trail_angle_deg=scene.motion.trail_angle_deg + 40)
+    across = explain(TRAILED, [replace(scene, motion=turned)], 0, fit_mount(lights))
+    assert "untracked" not in across.shares
+    # Half as long: a drive at half speed, not a standing camera.
+    half = replace(scene.motion, trail_px=scene.motion.trail_px / 2)
+    found = explain(TRAILED, [replace(scene, motion=half)], 0, fit_mount(lights))
+    assert "untracked" not in found.shares
+
+
+def test_a_shift_of_the_whole_sky_is_a_standing_camera_even_where_few_stars_are_measured() -> None:
+    tracker = Tracker(too_fast=-1.0)
+    lights = shoot(tracker, [LONG], USUAL, 1)
+    scenes = scenes_of(tracker, LONG, lights)
+    found = explain([("min_stars", 5.0)], scenes, 4, fit_mount(lights))
+    assert found.cause == "untracked"
+
+
+# ------------------------------------------------------------------- not known
+
+
+def test_a_trail_without_pointings_is_unexplained() -> None:
+    lights = [unknown(one) for one in shoot(Tracker(), [LONG], USUAL, 1)]
+    motion = motion_from(line_moments(3.0, 30.0))
+    scenes = [scene_of(one, motion, Drift(), 0.0) for one in lights]
+    found = explain(TRAILED, scenes, 3, fit_mount(lights))
+    assert found.shares == {"unexplained": 1.0}
+    assert "shift" in found.words
+
+
+def test_a_frame_without_a_measurable_trail_and_one_without_findings_are_unexplained() -> None:
+    lights = shoot(Tracker(), [LONG], USUAL, 1)
+    scenes = [scene_of(one, Motion(), Drift(), 0.0) for one in lights]
+    assert explain([("ellipticity", 2.0)], scenes, 3, MountFit()).cause == "unexplained"
+    assert explain([], scenes, 3, MountFit()).cause == "unexplained"
+
+
+@pytest.mark.parametrize(
+    ("tracker", "cause"),
+    [
+        (Tracker(too_fast=0.03), "drive"),
+        (Tracker(sinks_arcsec_per_min=60.0, sinks_from_s=-60.0), "sag"),
+    ],
+)
+def test_three_frames_without_a_fit_still_show_the_way_the_sky_moved(
+    tracker: Tracker, cause: str
+) -> None:
+    # In the west, where right ascension and gravity lie 45 degrees apart.
+    plan = replace(LONG, frames=3, hour_deg=45.0)
+    lights = shoot(tracker, [plan], USUAL, 1)
+    fit = fit_mount(lights)
+    assert fit.why_not
+    scenes = scenes_of(tracker, plan, lights)
+    assert named([explain(TRAILED, scenes, n, fit) for n in range(3)], cause) == 1.0
+
+
+def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
+    tracker = Tracker(droop_arcsec=12000.0)
+    lights = shoot(tracker, [LONG], USUAL, 1)
+    fit = fit_mount(lights)
+    scenes = scenes_of(tracker, LONG, lights)
+    found = explain(TRAILED, scenes, 4, fit)
+    # 3.3 degrees of droop on one short target reads as a fast drive: it cannot be told.
+    assert found.cause in ("drive", "axis")
+    assert "elastic" in found.words
+    shaken = trail_causes(
+        replace(scenes[4], motion=motion_from(line_moments(40.0, 77.0))), fit, scenes
+    )
+    assert shaken[1] == ""  # wind is the cause there, whatever the drive does
+
+
+# ------------------------------------------------------------------- two at a time
+
+
+@pytest.mark.parametrize(
+    ("gust_px", "larger"),
+    [(2.0, "axis"), (9.0, "wind")],
+)
+def test_of_axis_and_wind_the_larger_is_named_and_both_have_a_share(
+    gust_px: float, larger: str
+) -> None:
+    tracker = Tracker(NORTHERN, 120.0, -150.0)
+    lights = shoot(tracker, [LONG], USUAL, 1)
+    # Along the drift, where the two are hardest to tell.
+    drift = scenes_of(tracker, LONG, lights)
+    shaking = np.array([line_moments(gust_px, s.motion.trail_angle_deg) for s in drift])
+    trails = [scene.motion.trail_px for scene in drift]
+    assert min(trails) > 2.5 and max(trails) < 7.0
+    explanations = why(tracker, LONG, shaking)
+    assert named(explanations, larger) == 1.0
+    for one, scene in zip(explanations, drift, strict=True):
+        # Variances add: that of an even trail is its length squared over 12.
+        share = scene.motion.trail_px**2 / (scene.motion.trail_px**2 + gust_px**2)
+        # The fitted axis is good to some percent of its drift.
+        assert one.trail_shares["axis"] == pytest.approx(share, abs=0.05)
+        assert one.trail_shares["wind"] == pytest.approx(1 - share, abs=0.05)
+
+
+def test_of_axis_and_drive_the_larger_is_named() -> None:
+    for high, fast, larger in ((0.0, 0.03, "drive"), (150.0, 0.003, "axis")):
+        tracker = Tracker(NORTHERN, high, 60.0 if larger == "drive" else 150.0, fast)
+        assert named(why(tracker), larger) == 1.0
+
+
+def test_a_trail_next_to_a_wide_star_is_the_trails_and_next_to_cloud_the_worse_one() -> None:
+    tracker = Tracker(NORTHERN, 90.0, -120.0)
+    both = why(tracker, findings=[("trail_px", 2.0), ("fwhm_of_best", 1.3)])
+    assert named(both, "axis") == 1.0
+    assert all("focus" in one.shares for one in both)
+    cloudy = why(tracker, findings=[("extinction_mag", 5.0), ("trail_px", 1.1)])
+    assert named(cloudy, "cloud") == 1.0
+    assert all(one.shares["axis"] > 0.1 for one in cloudy)
+
+
+# ------------------------------------------------------------------- not motion
+
+
+@pytest.mark.parametrize(
+    ("findings", "cause"),
+    [
+        ([("fwhm_of_best", 1.5)], "focus"),
+        ([("sky_of_darkest", 3.0)], "bright-sky"),
+        ([("extinction_mag", 2.0)], "cloud"),
+        ([("extinction_mag", 2.0), ("stars_of_run", 1.6)], "cloud"),
+        ([("stars_of_run", 1.6)], "cloud"),
+    ],
+)
+def test_what_is_no_motion_is_known_by_its_rule(
+    findings: list[tuple[str, float]], cause: str
+) -> None:
+    lights = [with_stars(one, everywhere()) for one in shoot(Tracker(), [LONG], USUAL, 1)]
+    lights[4] = with_stars(lights[4], everywhere()[::3])
+    scenes = [scene_of(one, Motion(trail_px=0.3), Drift(0.0, 0.0, 0.0), 0.0) for one in lights]
+    found = explain(findings, scenes, 4, MountFit())
+    assert found.cause == cause
+    assert found.trail_shares == {}
+
+
+def everywhere() -> Floats:
+    """Places of 480 stars, evenly all over the picture."""
+    x, y = np.meshgrid(np.linspace(30, 2970, 24), np.linspace(30, 1970, 20))
+    places = np.stack([x.ravel(), y.ravel()], axis=1)
+    return np.asarray(np.random.default_rng(3).permutation(places))
+
+
+def with_stars(light: Light, places: Floats) -> Light:
+    """The frame with stars at these places."""
+    table = np.zeros(len(places), STAR_DTYPE)
+    table["x"], table["y"] = places.T
+    measure = replace(light.measure, stars=table, stars_found=len(places))
+    return replace(light, measure=measure)
+
+
+def counted(covered: Sequence[float]) -> list[Scene]:
+    """A run whose frames lose the stars below a line, at a share of the height (1: none)."""
+    lights = shoot(Tracker(), [replace(LONG, frames=len(covered))], USUAL, 1)
+    places = everywhere()
+    return [
+        scene_of(with_stars(one, places[places[:, 1] < 2000 * line]), Motion(), Drift(), 0.0)
+        for one, line in zip(lights, covered, strict=True)
+    ]
+
+
+def test_stars_gone_from_one_part_of_the_picture_are_an_obstruction() -> None:
+    scenes = counted([1, 1, 1, 1, 1, 0.5, 0.4])
+    for number in (5, 6):
+        found = explain([("stars_of_run", 2.0)], scenes, number, MountFit())
+        assert found.cause == "obstruction"
+
+
+def test_a_hill_that_is_always_there_is_no_obstruction() -> None:
+    scenes = counted([0.6] * 7)
+    dimmed = scenes[4].light
+    thinner = with_stars(
+        dimmed, np.stack([dimmed.measure.stars["x"], dimmed.measure.stars["y"]], 1)[::3]
+    )
+    scenes[4] = replace(scenes[4], light=thinner)
+    # A third of the stars of every open part is left: cloud, and the hill has no say.
+    found = explain([("stars_of_run", 3.0)], scenes, 4, MountFit())
+    assert found.cause == "cloud"
