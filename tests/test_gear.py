@@ -649,6 +649,31 @@ def test_exposures_beyond_those_audited_are_marked(season: Season, model: Model)
     assert "*" in next(line for line in words(told).splitlines() if " 480 s" in line)
 
 
+def test_a_rig_of_this_class_is_forecast_as_photographers_find_it(tmp_path: Path) -> None:
+    # Common practice, no source: three in four frames at 200 mm and 60 s, a little over nine in
+    # ten at 85 mm and 120 s; the drawn rig is set to these two. What the model then has to
+    # find by its physics: nearly all at 35 mm for minutes, the break between 85 and 135 mm.
+    rig = Truth(events_per_min=0.029, scale_power=2.4, axis_arcmin=3.0, rest_log_odds=5.0)
+    assert rig.rate(200.0, 60.0) == pytest.approx(0.75, abs=0.03)  # "about"
+    assert rig.rate(85.0, 120.0) == pytest.approx(0.925, abs=0.02)  # "a little over"
+    cells = [(f, t) for f in (35.0, 85.0, 200.0) for t in (60.0, 120.0)]
+    drawn = rig.draw(np.random.default_rng(14), 14, cells, 24)
+    season = read_season([write_season(drawn, tmp_path / "in")])
+    counts = counts_of(season.frames, season.runs)
+    model = Model(counts, fit_rig(counts))
+    told = foretell(season, model, Ask(exposure_s=120.0))
+    rate = {
+        (lens.focal_mm, t): float(lens.rate.middle[n])
+        for lens in told.lenses
+        for n, t in enumerate(lens.exposures_s)
+    }
+    assert rate[200.0, 60.0] == pytest.approx(0.75, abs=0.06)  # 336 frames of 14 nights
+    assert rate[85.0, 120.0] == pytest.approx(0.925, abs=0.03)  # likewise
+    assert rate[35.0, 240.0] > 0.95
+    ((_, focal),) = told.sturdier
+    assert 85 < focal < 135
+
+
 def test_what_was_never_measured_is_one_line_and_no_guess(
     skyplumb: Command, folder: Path, tmp_path: Path
 ) -> None:

@@ -18,17 +18,15 @@ from pathlib import Path
 
 # As the command line does, before anything loads numpy.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-# The bench is no part of the package, and the drawn seasons lie beside the tests.
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2] / "pipeline")]
 
 import numpy as np
 from scipy.stats import binom
 from statsmodels.stats.proportion import proportion_confint
 
-from drawnseason import Truth, scale_of, write_season
 from skyplumb.forecast import GRID_S, longest
 from skyplumb.rig import fit_rig
 
+from ..drawnseason import Truth, scale_of, write_season
 from .tables import Table, aim
 
 SEASONS = 2000
@@ -67,9 +65,8 @@ def season_covers(seed: int) -> tuple[int, list[bool], list[bool]]:
     rate = fit_rig(counts).rate(scale_of(1.0) / focal, exposure, draws=500)
     wanted = np.array([truth.rate(*cell, nights=4000) for cell in CELLS])
     kept = counts.keep.reshape(nights, -1).sum(axis=0)
-    low, high = proportion_confint(
-        kept, counts.judged.reshape(nights, -1).sum(axis=0), 0.05, "wilson"
-    )
+    judged = counts.judged.reshape(nights, -1).sum(axis=0)
+    low, high = proportion_confint(kept, judged, 0.05, "wilson")
     inside = (rate.low <= wanted) & (wanted <= rate.high)
     return nights, inside.tolist(), ((low <= wanted) & (wanted <= high)).tolist()
 
@@ -83,9 +80,8 @@ def longest_off(args: tuple[int, int]) -> tuple[float, bool]:
     truth = some_truth(rng)
     rates = [truth.rate(FOCAL, float(t), nights=4000) for t in GRID_S]
     under = int(np.argmax(np.array(rates) < 0.9))
-    true_s = float(
-        np.interp(-0.9, [-rates[under - 1], -rates[under]], GRID_S[under - 1 : under + 1])
-    )
+    around = slice(max(under - 1, 0), under + 1)
+    true_s = float(np.interp(-0.9, -np.array(rates[around]), GRID_S[around]))
     if under == 0 or not EXPOSURES[0] <= true_s <= EXPOSURES[-1]:
         return np.nan, False
     counts = truth.draw(rng, 5, [(FOCAL, t) for t in EXPOSURES], frames)
@@ -114,41 +110,21 @@ def coverage_table(seasons: int, jobs: int) -> Table:
     counted = np.array([cells for _, _, cells in done])
     nights = np.array([one for one, _, _ in done])
     few = nights <= 10
+    total = str(len(done))
+    least, most = inside.mean(axis=0).min(), inside.mean(axis=0).max()
+    dependent = "Wilson over the same frames, which are not independent"
     rows = [
-        (
-            "model, all nights",
-            f"{inside.mean():.1%}",
-            "93 % to 97 %",
-            _within(inside.mean()),
-            str(len(done)),
-        ),
+        ("model", f"{inside.mean():.1%}", "93 % to 97 %", _within(inside.mean()), total),
         ("  seasons of 5 to 10 nights", f"{inside[few].mean():.1%}", "", "", str(few.sum())),
         ("  seasons of 11 to 30 nights", f"{inside[~few].mean():.1%}", "", "", str((~few).sum())),
-        (
-            "  least and most over lens x exposure",
-            f"{inside.mean(axis=0).min():.1%}, {inside.mean(axis=0).max():.1%}",
-            *("", "", str(len(done))),
-        ),
-        (
-            "Wilson over the same frames, which are not independent",
-            f"{counted.mean():.1%}",
-            "",
-            "",
-            str(len(done)),
-        ),
+        ("  least, most of the lenses x exposures", f"{least:.1%}, {most:.1%}", "", "", total),
+        (dependent, f"{counted.mean():.1%}", "", "", total),
     ]
     for name, method in (("Wilson", "wilson"), ("exact", "beta")):
-        mean, least = wilson_average(method)
-        rows.append(
-            aim(
-                f"{name}, independent frames, rates 0.5 to 0.99",
-                mean,
-                0.93,
-                least=True,
-                percent=True,
-            )
-        )
-        rows.append(("  least of one count from 5 to 200 frames", f"{least:.1%}", "", "", ""))
+        mean, worst = wilson_average(method)
+        words = f"{name}, independent frames, rates 0.5 to 0.99"
+        rows.append(aim(words, mean, 0.93, least=True, percent=True))
+        rows.append(("  least of one count from 5 to 200 frames", f"{worst:.1%}", "", "", ""))
     return Table("Coverage of 95 % intervals", ("what", "found", "aim", "", "seasons"), rows)
 
 
@@ -165,13 +141,11 @@ def longest_table(seasons: int, jobs: int) -> Table:
             off = np.array([one for one, _ in found])
             there = np.isfinite(off)
             held = np.array([inside for _, inside in found])[there]
-            off = off[there]
+            off, of = off[there], int(there.sum())
             rows += [
-                aim(
-                    f"{words}: median error", float(np.median(off)), 0.15, percent=True, of=len(off)
-                ),
-                ("  seasons within 15 %", f"{(off <= 0.15).mean():.0%}", "", "", str(len(off))),
-                ("  truth in the told interval", f"{held.mean():.0%}", "", "", str(len(off))),
+                aim(f"{words}: median error", float(np.median(off)), 0.15, percent=True, of=of),
+                ("  seasons within 15 %", f"{(off <= 0.15).mean():.0%}", "", "", str(of)),
+                ("  truth in the told interval", f"{held.mean():.0%}", "", "", str(of)),
             ]
     title = "The longest exposure for 90 % kept, from five nights of four exposures"
     return Table(title, ("what", "found", "aim", "", "seasons"), rows)
@@ -212,18 +186,10 @@ def tally_table() -> Table:
                 continue
             seconds, peak_mb = _timed(folder)
             taken.append(seconds)
-            rows.append(
-                (
-                    str(there),
-                    f"{seconds:.1f} s",
-                    f"{1e3 * seconds / there:.1f} ms",
-                    f"{peak_mb:.0f} MB",
-                )
-            )
+            each = f"{1e3 * seconds / there:.1f} ms"
+            rows.append((str(there), f"{seconds:.1f} s", each, f"{peak_mb:.0f} MB"))
     slope = np.polyfit(np.log(SESSIONS), np.log(taken), 1)[0]
-    rows.append(
-        ("time grows as sessions to the power", f"{slope:.2f}", "", "aim 1; memory under 1000 MB")
-    )
+    rows.append(("grows as their power", f"{slope:.2f}", "", "aim 1, under 1000 MB"))
     title = f"skyplumb tally, sessions of {FRAMES} frames"
     return Table(title, ("sessions", "CPU time", "a session", "peak memory"), rows)
 
@@ -237,10 +203,7 @@ def _timed(folder: Path) -> tuple[float, float]:
         "print(u.ru_utime + u.ru_stime, u.ru_maxrss / 1000)"
     )
     words = [sys.executable, "-c", code, str(folder / "season"), str(folder / "out")]
-    path = os.pathsep.join([sys.path[1], os.environ.get("PYTHONPATH", "")])
-    done = subprocess.run(
-        words, capture_output=True, text=True, check=True, env={**os.environ, "PYTHONPATH": path}
-    )
+    done = subprocess.run(words, capture_output=True, text=True, check=True)
     seconds, peak = map(float, done.stdout.split())
     return seconds, peak
 
