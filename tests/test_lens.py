@@ -199,7 +199,7 @@ def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
         length, angle = float(rng.uniform(0.5, 2.5)), float(rng.uniform(-90, 90))
         stretches.append(stretch_of(frame(length, angle, seed=400 + n, glass=glass), lens))
         turn = np.radians(angle)
-        shifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, np.nan))
+        shifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, 0.0))
     found = glass_at_centre(stretches, shifts, 2.0)
     # 0.013 px^2 a frame, and the law of lengths made for weighted moments on these plain ones:
     # up to a tenth of 0.5 px^2, turned at random.
@@ -217,7 +217,7 @@ def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
         # The sky stands still by the pointings; two frames in three are shaken the same way.
         length = 3.0 if n % 3 else 0.3
         stretches.append(stretch_of(frame(length, 20.0, seed=500 + n), lens))
-        shifts.append(Drift(0.05, 0.02, 0.0, np.nan))
+        shifts.append(Drift(0.05, 0.02, 0.0, 0.0))
     assert np.hypot(*glass_at_centre(stretches, shifts, 2.0)) < 0.06
 
 

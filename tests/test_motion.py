@@ -77,8 +77,6 @@ def test_a_dither_between_frames_is_not_motion_within_them(step: tuple[float, fl
     found = drifts(pointings(shifts), middles(9), [EXPOSURE] * 9)
     lengths = [drift.length_px for drift in found]
     assert lengths == pytest.approx([np.hypot(0.8, 0.2)] * 9, abs=0.01)
-    assert found[4].step_px == pytest.approx(np.hypot(*step), abs=0.05)
-    assert all(drift.step_px < 0.05 for n, drift in enumerate(found) if n not in (0, 4))
 
 
 def test_a_dither_after_every_frame_leaves_the_last_steady_leg_or_none() -> None:

@@ -24,8 +24,10 @@ from skyplumb.stars import BIT
 Floats = NDArray[np.float64]
 
 FEWEST_VOTES = 8
+UNLIKE = 2.5
+"""Legs that differ by more than so many times the change beyond them hold a step."""
 DOUBLE_REACH_PX = 90.0
-GLASS_SIGMA_PX2 = 0.25
+GLASS_SIGMA_PX2 = 0.15
 """How far from round a lens may draw stars at its very centre before that is believed to be
 motion, px^2 (decentring; common practice, no source)."""
 
@@ -55,8 +57,8 @@ class Drift:
     dy_px: float = NAN
     turn_deg: float = NAN
     """Turn of the star field over the exposure, from +x towards +y."""
-    step_px: float = NAN
-    """Jump of the pointing before this frame that its run's drift does not explain."""
+    spread_px: float = NAN
+    """How far the shift may be off, by how unlike the neighbours' rates are."""
 
     @property
     def length_px(self) -> float:
@@ -168,7 +170,8 @@ def drifts(
     Notes
     -----
     Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
-    that begins), the side that goes on as its own neighbour does is taken.
+    that begins), the side that goes on as its own neighbour does is taken; a rate that
+    changes by like amounts from leg to leg is the swing of a drive and is averaged.
     """
     count = len(pointings)
     legs: list[tuple[Floats, float] | None] = []
@@ -180,52 +183,63 @@ def drifts(
     usual = np.median(rates, axis=0)
     out = []
     for n in range(count):
-        if not pointings[n].solved:
+        found = _rate_at(legs, n, usual) if pointings[n].solved else None
+        if found is None:
             out.append(Drift())
             continue
-        sides = [legs[m] for m in (n - 1, n) if 0 <= m < count - 1 and legs[m] is not None]
-        if not sides:
-            out.append(Drift())
-            continue
-        around = np.array([side[0] for side in sides if side is not None])
-        noise = max(side[1] for side in sides if side is not None)
-        rate = around.mean(axis=0)
-        if len(around) == 2:
-            gap = np.hypot(*(around[0] - around[1])[:2])
-            level = max(np.hypot(*rate[:2]), np.hypot(*usual[:2]))
-            if gap > max(0.5 * level, 4 * noise):
-                rate = around[_steadier(legs, n, around, usual)]
+        rate, spread = found
         time = exposure_s[n]
-        before = legs[n - 1] if n > 0 else None
-        step = NAN
-        if before is not None:
-            step = float(np.hypot(*(before[0] - usual)[:2]) * (mid_s[n] - mid_s[n - 1]))
         out.append(
             Drift(
                 float(rate[0] * time),
                 float(rate[1] * time),
                 float(np.degrees(rate[2]) * time),
-                step,
+                spread * time,
             )
         )
     return out
 
 
-def _steadier(
-    legs: Sequence[tuple[Floats, float] | None], n: int, around: Floats, usual: Floats
-) -> int:
-    """Which of two unlike legs beside frame `n` tells its motion: 0 the earlier, 1 the later.
+def _rate_at(
+    legs: Sequence[tuple[Floats, float] | None], n: int, usual: Floats
+) -> tuple[Floats, float] | None:
+    """Rate of the sky on the sensor during frame `n`, and how far it may be off, px/s."""
+    leg = {m: legs[m] for m in range(n - 2, n + 2) if 0 <= m < len(legs)}
+    rates = {m: one[0] for m, one in leg.items() if one is not None}
+    noise = max((one[1] for m, one in leg.items() if one is not None), default=0.0)
+    before, after = rates.get(n - 1), rates.get(n)
+    if before is None and after is None:
+        return None
+    # How unlike each leg is to the one beyond it.
+    change = [
+        _apart_px(before, rates.get(n - 2)),
+        _apart_px(after, rates.get(n + 1)),
+    ]
+    if before is None or after is None:
+        single = after if before is None else before
+        assert single is not None
+        beyond = change[1] if before is None else change[0]
+        return single, 0.5 * beyond if np.isfinite(beyond) else 0.5 * float(np.hypot(*single[:2]))
+    rate = (before + after) / 2
+    gap = _apart_px(before, after)
+    level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
+    if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
+        # A swing of the drive changes its rate from leg to leg, and by like amounts.
+        return rate, 0.25 * gap
+    if np.isinf(change).all():
+        nearer = np.argmin([_apart_px(before, usual), _apart_px(after, usual)])
+        return (before, after)[int(nearer)], 0.5 * gap
+    # A leg over a re-aim, a knock or the onset of a slip is unlike the one beyond it; the
+    # other leg goes on as its own neighbour does.
+    steadier = int(np.argmin(change))
+    return (before, after)[steadier], 0.5 * change[steadier]
 
-    A leg over a re-aim, a knock or the onset of a slip is unlike the one beyond it; the
-    other leg goes on as its own neighbour does.
-    """
-    unlike = []
-    for here, beyond in ((0, n - 2), (1, n + 1)):
-        leg = legs[beyond] if 0 <= beyond < len(legs) else None
-        unlike.append(np.inf if leg is None else float(np.hypot(*(around[here] - leg[0])[:2])))
-    if np.isinf(unlike).all():
-        return int(np.argmin(np.hypot(*(around - usual)[:, :2].T)))
-    return int(np.argmin(unlike))
+
+def _apart_px(a: Floats | None, b: Floats | None) -> float:
+    """Difference of two rates; inf where one is unknown."""
+    if a is None or b is None:
+        return float(np.inf)
+    return float(np.hypot(*(a - b)[:2]))
 
 
 def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | None:
@@ -260,7 +274,7 @@ def glass_at_centre(
     and that the sharpest frames share is glass. Without pointings nothing can tell glass
     from motion, and the centre is taken for round.
     """
-    left, weight = [], []
+    left, sigma = [], []
     for stretch, shift in zip(stretches, drift, strict=True):
         if stretch is None or not np.isfinite(shift.length_px):
             continue
@@ -268,17 +282,24 @@ def glass_at_centre(
         excess = float(shapes.moment_excess(shift.length_px, across, kurt))
         turn = 2 * np.radians(shift.angle_deg)
         left.append(stretch.centre[1:] - excess * np.array([np.cos(turn), np.sin(turn)]))
-        # Wind adds to the stretch; frames that it left alone say most of the glass.
-        weight.append(1 / (stretch.centre[0] + 2 * excess) ** 2)
+        # A shift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
+        doubt = shift.length_px * shift.spread_px / 6 + shift.spread_px**2 / 12
+        noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
+        sigma.append(np.hypot(noise, doubt) + 0.03 * excess)
     if len(left) < 3:
         return np.zeros(2)
-    rest = np.array(left)
+    rest, error = np.array(left), np.array(sigma) + 1e-3
+    # Wind adds to the stretch: the third with the least left over for its error shows the
+    # glass; an average of them all would take wind for it.
     size = np.hypot(rest[:, 0], rest[:, 1])
-    # The third with the least left over; an average of them all would take wind for glass.
-    calm = np.argsort(size, kind="stable")[: max(3, len(rest) // 3)]
-    centre = np.average(rest[calm], axis=0, weights=np.array(weight)[calm])
-    scatter = np.median(np.abs(rest[calm] - centre)) * 1.4826 / np.sqrt(len(calm)) + 1e-3
-    return np.asarray(centre * GLASS_SIGMA_PX2**2 / (GLASS_SIGMA_PX2**2 + scatter**2))
+    calm = np.argsort(np.hypot(size, error), kind="stable")[: max(3, len(rest) // 3)]
+    weight = 1 / error[calm] ** 2
+    centre = np.average(rest[calm], axis=0, weights=weight)
+    scatter = np.median(np.abs(rest[calm] - centre)) * 1.4826 / np.sqrt(len(calm))
+    # Doubts about shifts are alike from frame to frame and do not average out.
+    doubt = float(np.sqrt(np.average(error[calm] ** 2, weights=weight)))
+    variance = scatter**2 + doubt**2
+    return np.asarray(centre * GLASS_SIGMA_PX2**2 / (GLASS_SIGMA_PX2**2 + variance))
 
 
 def motion_of(
