@@ -732,9 +732,11 @@ def test_a_real_difference_is_found_and_a_false_one_is_not_claimed() -> None:
                 for v in ["keep"] * keep + ["reject"] * (12 - keep)
             ]
     found = {one.thing: one for one in effects(pd.DataFrame(frames), pd.DataFrame(runs))}
-    assert set(found) == {"payload", "ground", "alignment"}
-    assert found["payload"].words == "better" if found["payload"].side == "900" else "worse"
-    assert found["payload"].low * found["payload"].high > 0
+    assert set(found) == {"payload, g", "ground", "alignment"}
+    payload = found["payload, g"]
+    light_side = payload.side == "900"
+    assert payload.words == ("better" if light_side else "worse")
+    assert (payload.low > 0) == light_side
     assert found["ground"].low < 0 < found["ground"].high
     assert found["alignment"].words == "not enough nights to tell"
     assert np.isnan(found["alignment"].gain)
@@ -742,7 +744,7 @@ def test_a_real_difference_is_found_and_a_false_one_is_not_claimed() -> None:
 
 def test_what_is_the_same_in_all_runs_is_not_compared(season: Season) -> None:
     found = {one.thing for one in effects(season.frames, season.runs)}
-    assert found == {"payload"}
+    assert found == {"payload, g"}
 
 
 # Files and page
@@ -768,7 +770,9 @@ def test_tally_writes_table_facts_and_page(
     keep = int((season.frames["verdict"] == "keep").sum())
     assert int(total["keep"]) == told["total"]["keep"] == keep
     assert f"{keep} of {told['total']['judged']}" in done.stdout
-    assert {row["by"] for row in rows} == {"all", *told["hit_rates"]}
+    assert {row["by"] for row in rows} == {"all", *told["hit_rates"], "cause"}
+    lost = {row["cause"]: int(row["frames"]) for row in rows if row["by"] == "cause"}
+    assert lost == {one["cause"]: one["frames"] for one in told["costs"]}
     assert told["model"]["used"] in ("rig", "plain")
     assert "Infinity" not in (out / "tally.json").read_text("utf-8")
 

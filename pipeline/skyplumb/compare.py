@@ -26,7 +26,7 @@ BY = ("camera",)
 """Columns of the runs that are compared besides the night notes."""
 
 WORDS = {
-    "payload_g": "payload",
+    "payload_g": "payload, g",
     "alignment": "alignment",
     "ground": "ground",
     "wind": "wind",

@@ -142,9 +142,11 @@ def table(tally: Tally) -> pd.DataFrame:
     """tally.csv: every breakdown in one table, `by` telling which; empty where it does not hold."""
     parts = [tally.total.assign(by="all")]
     parts += [part.assign(by=name) for name, part in tally.groups.items()]
+    lost = tally.costs.assign(by="cause", hours=tally.costs["minutes"] / 60)
+    parts.append(lost[["by", "cause", "frames", "doubtful", "hours"]])
     names = {"lens_label": "lens", "setting_s": "exposure_s"}
     whole = pd.concat([part.rename(columns=names).astype(object) for part in parts])
-    keys = ["by", "camera", "lens", "focal_mm", "exposure_s", "night"]
+    keys = ["by", "camera", "lens", "focal_mm", "exposure_s", "night", "cause"]
     return whole[[*keys, *(name for name in whole.columns if name not in keys)]].map(_cell)
 
 
@@ -309,7 +311,7 @@ def _script() -> str:
 
 
 def _percent(share: float | None, digits: int = 0) -> str:
-    return "–" if share is None else f"{100 * share:.{digits}f}\u202f%"
+    return "–" if share is None else f"{100 * share:.{digits}f}\u202f%".replace("-", "−")
 
 
 def _figure(value: float | None, digits: int = 3) -> str:
