@@ -26,12 +26,12 @@ const config = (colour) => ({
 
 function put(element, spec, words, { pixels = false, choose = null } = {}) {
   const options = { mode: "vega-lite", renderer: pixels ? "canvas" : "svg", actions: false, config: config(paint(pixels)), tooltip: { theme: "custom" } };
-  element.setAttribute("role", "img");
-  element.setAttribute("aria-label", words);
   return vegaEmbed(element, spec, options).then(({ view }) => {
-    const drawing = element.querySelector("svg, canvas");
-    drawing?.setAttribute("aria-hidden", "true");
-    drawing?.removeAttribute("role");
+    // One picture with one sentence for those who do not see it, not hundreds of marks.
+    element.setAttribute("role", "img");
+    element.setAttribute("aria-label", words);
+    element.removeAttribute("aria-roledescription");
+    element.querySelector("svg, canvas")?.setAttribute("aria-hidden", "true");
     if (choose) view.addEventListener("click", (_, item) => item?.datum?.id && choose(item.datum.id));
     return view;
   });
@@ -127,7 +127,14 @@ function labelled(spells, width, from, to) {
 const GUTTER = 104; // px, for what the curves are called
 
 function drawNight(element, choose) {
-  const timed = frames.filter((f) => f.time !== null).map((f) => ({ ...f, is: verdictsByHand.verdict(f) }));
+  const label = (run) => `run ${run.number}`;
+  // Only what is drawn or told: the library copies every field of every mark.
+  const fields = new Set(["id", "file", "run", "time", "clock", "utc", "reason", "trail_px", "fwhm_px"]);
+  data.night.forEach((panel) => [panel.field, panel.error].forEach((field) => field && fields.add(field)));
+  const timed = frames.filter((f) => f.time !== null).map((f) => ({
+    ...Object.fromEntries([...fields].map((field) => [field, f[field]])),
+    is: verdictsByHand.verdict(f), lane: label(data.runs[f.run]),
+  }));
   if (!timed.length) {
     element.textContent = "no frame has a time";
     return Promise.resolve();
@@ -155,7 +162,6 @@ function drawNight(element, choose) {
   };
   const size = pixels ? 60 : wide ? 260 : 160;
   const point = { type: "point", filled: true, size, opacity: pixels ? 0.8 : 1, cursor: "pointer" };
-  const label = (run) => `run ${run.number}`;
   // What a run is stands beside its marks, where there is room.
   const beside = data.runs.flatMap((run, n) => {
     const mine = timed.filter((f) => f.run === n).map((f) => f.time);
@@ -172,7 +178,7 @@ function drawNight(element, choose) {
     encoding: { x: plain(), y: lane, text: { field: "text" } },
   });
   const lanes = {
-    width, height: Math.max(22 * data.runs.length, 30), data: { values: timed.map((f) => ({ ...f, lane: label(data.runs[f.run]) })) },
+    width, height: Math.max(22 * data.runs.length, 30),
     layer: [
       shade,
       { mark: point, encoding: { x: time(false), ...look(colour), y: { ...lane, axis: { title: null, grid: true, ticks: false, domain: false, labelColor: colour("ink") } } } },
@@ -204,10 +210,10 @@ function drawNight(element, choose) {
         encoding: { x: plain(), y: { ...y, field: "low" }, y2: { field: "high" }, color: look(colour).color },
       });
     }
-    return known.length ? { width, height: 78, data: { values: known }, layer } : null;
+    return known.length ? { width, height: 78, transform: [{ filter: `isValid(datum.${panel.field})` }], layer } : null;
   });
   const stack = panels.filter(Boolean);
-  const spec = { vconcat: [names, lanes, ...stack], spacing: 9, padding: { left: 0, top: 4, right: 4, bottom: 4 }, autosize: { type: "pad" }, resolve: { scale: { x: "independent" } } };
+  const spec = { data: { values: timed }, vconcat: [names, lanes, ...stack], spacing: 9, padding: { left: 0, top: 4, right: 4, bottom: 4 }, autosize: { type: "pad" }, resolve: { scale: { x: "independent" } } };
   const spells = data.spells.map((s) => `${s.label} in ${plural(s.frames, "frame")}`).join(", ");
   return put(element, spec, `Every judged frame against ${clockName}: ${data.night.map((p) => p.title.toLowerCase()).join(", ")}. ${spells ? `Lost: ${spells}.` : "No frame lost."}`, { pixels, choose });
 }
@@ -331,5 +337,6 @@ function drawAll(choose) {
       idle(next);
     }, 800);
   });
-  idle(next);
+  // After the list has been seen for the first time.
+  requestAnimationFrame(() => setTimeout(() => idle(next)));
 }

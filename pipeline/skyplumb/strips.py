@@ -86,7 +86,7 @@ def strip_of(measure: Measure, stretch: Stretch) -> Strip | None:
     framed = np.pad(tiles, ((0, 0), (0, 0), (0, 1)), constant_values=_GAP_GREY)
     strip = np.concatenate(list(framed), axis=1)[:, :-1]
     picture = io.BytesIO()
-    Image.fromarray(strip).save(picture, format="WEBP", quality=85, method=4)
+    Image.fromarray(strip).save(picture, format="WEBP", quality=85, method=2)
     return Strip(picture.getvalue(), strip.shape[1], strip.shape[0], len(chosen))
 
 

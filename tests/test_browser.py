@@ -1,0 +1,538 @@
+"""The page in a real browser: what is seen, pressed, kept, saved, and what it costs.
+
+Needs Debian's chromium. Where there is none these tests are left out, except on CI
+(`CI` set), where that is a failure.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from conftest import HOSTILE_FILE, HOSTILE_LENS, invented_night
+from skyplumb.outputs import write_session
+from skyplumb.overrides import load_overrides
+from skyplumb.page.figures import duration
+from skyplumb.records import FieldShapes, SessionResult
+from smallcard import MOOR, Finished
+
+SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"
+"""Where CI finds the screenshots."""
+FLAGS = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One headless browser with a fresh profile."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        words = "no chromium here: apt-get install chromium"
+        pytest.fail(words) if os.environ.get("CI") else pytest.skip(words)
+    with sync_playwright() as tools:
+        launched = tools.chromium.launch(executable_path=chromium, args=list(FLAGS))
+        yield launched
+        launched.close()
+
+
+@dataclass(frozen=True)
+class Written:
+    """An invented night as its files lie on disk."""
+
+    folder: Path
+    card: Path
+    result: SessionResult
+
+    @property
+    def url(self) -> str:
+        return (self.folder / "report.html").as_uri()
+
+    @property
+    def rows(self) -> list[dict[str, str]]:
+        with (self.folder / "frames.csv").open(encoding="utf-8", newline="") as lines:
+            return [row for row in csv.DictReader(lines) if row["kind"] == "light"]
+
+
+def with_fields(night: SessionResult, many: bool = False) -> SessionResult:
+    """The night with a picture size and star shapes, as an audit has them."""
+    rng = np.random.default_rng(2)
+    place = rng.uniform(-0.5, 0.5, (60, 2))
+    spins = np.column_stack([np.full(60, 2.0), rng.normal(0.3, 0.1, (60, 2))])
+    shapes = FieldShapes(place, spins, spins - [0, 0.3, 0])
+    one = next(iter(night.crops.values()))
+    few = replace(one, crops=one.crops[:1], crop_xy=one.crop_xy[:1])
+    crops = {
+        # Thousands of frames get the same star: only their number matters there.
+        file: replace(few if many else shown, file=file, width_px=6000, height_px=4000)
+        for file, shown in night.crops.items()
+    }
+    frames = night.frames
+    assert isinstance(frames, pd.DataFrame)
+    frames = frames.assign(zenith_pa_deg=frames["altitude_deg"] * 2)
+    summary = night.summary | {
+        "advice": [
+            {
+                "cause": "axis", "frames": 3, "minutes": 4.0, "mend": "Turn the axis <b>east</b>.",
+                "saves_frames": 3, "saves_minutes": 4.0, "caution": "Mind the aircraft.",
+            }
+        ]
+    }  # fmt: skip
+    return replace(
+        night, frames=frames, crops=crops, fields=dict.fromkeys(crops, shapes), summary=summary
+    )
+
+
+def written(result: SessionResult, root: Path) -> Written:
+    card = root / "card"
+    card.mkdir()
+    return Written(write_session(result, root / "out", card), card, result)
+
+
+@pytest.fixture(scope="module")
+def night_page(tmp_path_factory: pytest.TempPathFactory) -> Written:
+    return written(with_fields(invented_night()), tmp_path_factory.mktemp("night"))
+
+
+Opened = Callable[..., Page]
+
+
+@pytest.fixture
+def opened(browser: Browser) -> Iterator[Opened]:
+    """Open a page and see that it stays quiet: no error, no dialog, nothing asked for."""
+    contexts = []
+    faults: list[str] = []
+
+    def open_(url: str, **options: Any) -> Page:
+        context = browser.new_context(viewport=options.pop("viewport", None), **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.set_default_timeout(15_000)
+        beside = url.rpartition("/")[0] + "/stars/"
+        page.on("pageerror", lambda error: faults.append(f"error: {error}"))
+        page.on(
+            "console",
+            lambda said: faults.append(said.text) if said.type in ("error", "warning") else None,
+        )
+
+        def asked(address: str) -> None:
+            here = address.split("#")[0] == url or address.startswith(("data:", "blob:file:"))
+            if not here and not address.startswith(beside):
+                faults.append(f"asked for {address}")
+
+        page.on("request", lambda request: asked(request.url))
+        page.goto(url)
+        return page
+
+    yield open_
+    for context in contexts:
+        context.close()
+    assert faults == []
+
+
+def names(page: Page) -> list[str]:
+    return page.locator("li.frame button.name").evaluate_all("all => all.map(one => one.title)")
+
+
+def status(page: Page) -> str:
+    return page.locator(".tray [role=status]").inner_text()
+
+
+def saved(page: Page, what: str) -> str:
+    with page.expect_download() as waiting:
+        page.locator(f"[data-save={what}]").click()
+    return Path(waiting.value.path()).read_text("utf-8")
+
+
+# ---- what is seen -----------------------------------------------------------------------
+
+
+def test_the_first_screen_says_what_the_csv_says(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url, viewport={"width": 1280, "height": 800})
+    rows = night_page.rows
+    kept = [row for row in rows if row["verdict"] == "keep"]
+    assert page.locator("h1").inner_text() == f"Stack {len(kept)} of {len(rows)} frames"
+    light = sum(float(row["exposure_s"] or 0) for row in kept)
+    assert f"That is {duration(light)} of light" in page.locator(".lead").inner_text()
+    shown = {
+        row.locator("th button").get_attribute("data-cause"): row.locator("td").all_inner_texts()
+        for row in page.locator(".glance .losses tbody tr").all()
+    }
+    lost = [row for row in rows if row["verdict"] != "keep"]
+    assert set(shown) == {row["cause"] for row in lost}
+    for cause, (rejected, doubtful, seconds, _) in shown.items():
+        mine = [row for row in lost if row["cause"] == cause]
+        assert int(rejected) == sum(row["verdict"] == "reject" for row in mine)
+        assert int(doubtful) == sum(row["verdict"] == "doubtful" for row in mine)
+        known = [float(row["exposure_s"]) for row in mine if row["exposure_s"]]
+        assert seconds == (duration(sum(known)) if known else "–")
+    mend = page.locator(".mend").inner_text()
+    assert "Turn the axis <b>east</b>. 3 more frames, 4 min of light." in mend
+    assert "Caution. Mind the aircraft." in mend
+    # All of it without scrolling: losses, mend and the axis against the pole.
+    page.locator(".aim svg").wait_for()
+    for part in ("h1", ".losses >> nth=0", ".mend", ".aim .chart"):
+        box = page.locator(part).first.bounding_box()
+        assert box is not None
+        assert box["y"] + box["height"] <= 800
+
+
+def test_every_chart_is_drawn_and_named(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    charts = page.locator(".chart.axis, .chart.compass, #night-chart")
+    assert charts.count() == 1 + 2 + 1
+    for chart in charts.all():
+        chart.locator("svg").wait_for()
+        assert chart.get_attribute("role") == "img"
+        assert len(chart.get_attribute("aria-label") or "") > 20
+    for name in ("Trail", "Shift", "FWHM", "Stars", "Sky", "Dimming", "Altitude", "sag sets in"):
+        assert name in page.locator("#night-chart").inner_text()
+    for name in ("right ascension", "declination", "down"):
+        assert name in page.locator(".chart.compass").first.inner_text()
+
+
+def test_hostile_names_stay_words(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    assert HOSTILE_FILE in names(page)
+    assert HOSTILE_LENS in page.locator("#run-2").inner_text()
+    hostile = page.locator("li.frame", has=page.locator(f"[title={quoted(HOSTILE_FILE)}]"))
+    hostile.locator("button.name").click()
+    assert HOSTILE_FILE in hostile.locator(".figures").inner_text()
+    # A dialog would have stopped the page; an element of theirs would be counted.
+    assert page.locator("img[src='x'], [onerror]").count() == 0
+    assert page.locator("script").count() == 2
+
+
+def quoted(text: str) -> str:
+    """A text in a CSS selector."""
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def test_an_opened_frame_shows_its_neighbours_and_its_field(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url)
+    rows = night_page.rows
+    third = page.locator("li.frame").nth(3)
+    assert rows[3]["verdict"] == "reject"
+    third.locator("button.name").click()
+    captions = third.locator(".compare figcaption").all_inner_texts()
+    assert [caption.split(":")[0] for caption in captions] == [
+        "This frame", "Nearest kept", "Nearest rejected",
+    ]  # fmt: skip
+    assert rows[2]["file"].rpartition("/")[2] in captions[1]
+    assert rows[8]["file"].rpartition("/")[2] in captions[2]
+    strips = third.locator(".compare img").evaluate_all("all => all.map(one => one.naturalWidth)")
+    assert strips == [7 * 50 - 1] * 3
+    third.locator(".field svg").nth(1).wait_for()
+    labels = [one.get_attribute("aria-label") or "" for one in third.locator(".field .chart").all()]
+    assert "60 stars" in labels[0] and "as measured" in labels[0]
+    assert "without the lens" in labels[1]
+
+
+def test_strips_are_shown_at_the_sensors_own_pixels(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    strip = page.locator("img.strip").first
+    box = strip.bounding_box()
+    assert box is not None
+    assert (box["width"], box["height"]) == (7 * 50 - 1, 49)
+    page.select_option("[name=zoom]", "2")
+    wider = page.locator("img.strip").first.bounding_box()
+    assert wider is not None
+    assert wider["width"] == 2 * (7 * 50 - 1)
+
+
+# ---- sieve, order, keys -----------------------------------------------------------------
+
+
+def test_the_sieve_lets_through_what_the_csv_says(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    rows = night_page.rows
+
+    def expect(test: Callable[[dict[str, str]], bool]) -> None:
+        wanted = [row["file"].removeprefix("./") for row in rows if test(row)]
+        page.wait_for_function(
+            "n => document.querySelectorAll('li.frame').length === n", arg=min(len(wanted), 42)
+        )
+        assert names(page) == wanted
+        assert page.locator(".sieve output").inner_text().startswith(f"{len(wanted)} ")
+        page.get_by_role("button", name="Show all").click()
+
+    page.select_option("[name=verdict]", "doubtful")
+    expect(lambda row: row["verdict"] == "doubtful")
+    page.select_option("[name=run]", "2-wide")
+    page.select_option("[name=cause]", "knock")
+    expect(lambda row: row["run"] == "2-wide" and row["cause"] == "knock")
+    page.fill("[name=trail_from]", "1")
+    page.fill("[name=trail_to]", "3.5")
+    expect(lambda row: row["trail_px"] != "" and 1 <= float(row["trail_px"]) <= 3.5)
+    page.fill("[name=fwhm_from]", "2.4")
+    expect(lambda row: float(row["fwhm_px"]) >= 2.4)
+    page.locator(".glance button.cause").first.click()
+    cause = page.locator(".glance button.cause").first.get_attribute("data-cause")
+    expect(lambda row: row["cause"] == cause and row["verdict"] != "keep")
+
+
+def test_the_order_puts_worst_or_best_first_and_the_unknown_last(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url)
+    frames = pd.DataFrame(night_page.rows)
+    frames["trail"] = pd.to_numeric(frames["trail_px"])
+    frames["rank"] = frames["verdict"].map({"keep": 0, "doubtful": 1, "reject": 2})
+    more = page.get_by_role("button", name="Show more")
+    for order, by, up in (
+        ("worst", ["rank", "trail"], [False, False]),
+        ("best", ["rank", "trail"], [True, True]),
+        ("trail-down", ["trail"], [False]),
+    ):
+        page.select_option("[name=order]", order)
+        if more.is_visible():
+            more.click()
+        shown = names(page)
+        wanted = frames.sort_values(by, ascending=up, kind="stable", na_position="last")
+        assert len(shown) == len(frames)
+        assert shown[:10] == [f.removeprefix("./") for f in wanted["file"].head(10)]
+
+
+def test_a_keyboard_alone_reads_judges_and_notes(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    files = names(page)
+    page.locator("button.name").first.focus()
+    focused = "document.activeElement.title"
+    for _ in range(2):
+        page.keyboard.press("ArrowDown")
+    assert page.evaluate(focused) == files[2]
+    page.keyboard.press("r")
+    assert page.evaluate(focused) == files[2]
+    third = page.locator("li.frame").nth(2)
+    assert third.locator(".verdict").first.inner_text() == "reject"
+    assert "by hand; rules: keep" in third.inner_text()
+    page.keyboard.press("n")
+    page.keyboard.type("drift, kept no detail")
+    page.keyboard.press("Tab")
+    assert "drift, kept no detail" in saved(page, "overrides")
+    third.locator("button.name").focus()
+    page.keyboard.press("u")
+    assert third.locator(".verdict").first.inner_text() == "keep"
+    page.keyboard.press("End")
+    assert page.evaluate(focused) == night_page.rows[-1]["file"]
+    # Keys mean nothing elsewhere: K in a field is a letter, not a verdict.
+    page.locator("[name=trail_from]").focus()
+    page.keyboard.press("k")
+    assert "nothing changed by hand" in status(page)
+
+
+# ---- disagree ---------------------------------------------------------------------------
+
+
+def test_changes_survive_a_reload_and_come_out_as_files(
+    night_page: Written, opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(night_page.url)
+    rows = night_page.rows
+    kept = [row["file"] for row in rows if row["verdict"] == "keep"]
+    lost = next(row["file"] for row in rows if row["verdict"] == "reject")
+    page.locator("li.frame").nth(3).locator("button.name").click()
+    page.locator("li.frame").nth(3).locator(".disagree").get_by_text("keep").click()
+    page.locator("[name=note]").fill('"good": enough # \u2028 für uns')
+    page.locator("[name=note]").press("Tab")
+    page.locator("li.frame button.name").first.focus()
+    page.keyboard.press("d")
+    page.reload()
+    expected = {*kept, lost} - {rows[0]["file"]}
+    assert status(page).startswith(f"Your list: {len(expected)} frames, ")
+    assert "2 verdicts by hand" in status(page)
+    assert f"stack {len(expected)}" in page.locator(".mended").inner_text()
+    listed = saved(page, "list").splitlines()
+    assert set(listed) == {
+        str(night_page.card.absolute() / file.removeprefix("./")) for file in expected
+    }
+    path = tmp_path / "overrides.yaml"
+    path.write_text(saved(page, "overrides"), encoding="utf-8")
+    read = load_overrides([path]).by_file
+    assert {file: entry.verdict for file, entry in read.items()} == {
+        lost: "keep",
+        rows[0]["file"]: "doubtful",
+    }
+    assert read[lost].note == '"good": enough # \u2028 für uns'
+    page.once("dialog", lambda dialog: dialog.accept())
+    page.locator("[data-save=undo]").click()
+    page.reload()
+    assert "nothing changed by hand" in status(page)
+    assert page.locator(".mended").is_hidden()
+
+
+def test_an_untouched_page_saves_the_list_that_the_audit_wrote(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url)
+    assert saved(page, "list") == (night_page.folder / "stackable.txt").read_text("utf-8")
+
+
+def test_a_page_judged_anew_with_the_saved_changes_says_who_decided(
+    audited: Finished,
+    small_card: Path,
+    skyplumb: Callable[..., Finished],
+    opened: Opened,
+    tmp_path: Path,
+) -> None:
+    (report,) = audited.out.glob("*/report.html")
+    page = opened(report.as_uri())
+    page.select_option("[name=verdict]", "reject")
+    page.locator("button.name").first.focus()
+    page.keyboard.press("k")
+    file = f"{MOOR}/MIST_0004.dng"
+    path = tmp_path / "overrides.yaml"
+    path.write_text(saved(page, "overrides"), encoding="utf-8")
+    assert list(load_overrides([path]).by_file) == [file]
+    shutil.copytree(audited.out, tmp_path / "out")
+    done = skyplumb("audit", small_card, "--out", tmp_path / "out", "--overrides", path)
+    assert done.code == 0, done.stderr
+    assert done.rows[file]["decided_by"] == "person"
+    (report,) = done.out.glob("*/report.html")
+    again = opened(report.as_uri())
+    assert "1 was decided by a person." in again.locator(".lead").inner_text()
+    again.select_option("[name=verdict]", "mine")
+    assert names(again) == [file]
+    assert "by hand; rules: reject" in again.locator("li.frame").inner_text()
+    # Saved again it is still there; given back to the rules it is gone.
+    assert file in saved(again, "overrides")
+    again.locator("button.name").focus()
+    again.keyboard.press("u")
+    assert "frames: []" in saved(again, "overrides")
+    assert again.locator("li.frame .verdict").first.inner_text() == "reject"
+
+
+# ---- made well --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_nothing_serious(night_page: Written, opened: Opened, scheme: str) -> None:
+    page = opened(night_page.url, color_scheme=scheme, viewport={"width": 1280, "height": 900})
+    page.locator("#night-chart svg").wait_for()
+    page.locator("li.frame button.name").nth(3).click()
+    page.locator(".field svg").nth(1).wait_for()
+    page.locator("button.name").first.focus()
+    page.keyboard.press("r")
+    page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
+    found = Axe().run(page).response
+    assert len(found["passes"]) > 20
+    faults = [
+        (one["id"], one["nodes"][0]["html"], one["nodes"][0]["failureSummary"])
+        for one in found["violations"]
+        if one["impact"] in ("serious", "critical", "moderate")
+    ]
+    assert faults == []
+
+
+@pytest.mark.parametrize("width", [360, 820, 1280])
+def test_nothing_runs_over_the_edge_at_three_widths(
+    night_page: Written, opened: Opened, width: int
+) -> None:
+    page = opened(night_page.url, viewport={"width": width, "height": 900})
+    page.locator("li.frame button.name").nth(3).click()
+    page.locator(".field svg").nth(1).wait_for()
+    for chart in page.locator(".chart.axis, .chart.compass, #night-chart").all():
+        chart.locator("svg").wait_for()
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=SCREENS / f"page-{width}.png", full_page=True)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    small = page.locator("button:visible, select:visible, input:visible").evaluate_all(
+        "all => all.filter((one) => one.getBoundingClientRect().height < 24)"
+        ".map((one) => one.outerHTML)"
+    )
+    # WCAG 2.2, 2.5.8 Target Size (Minimum), AA: 24 by 24 CSS pixels.
+    assert small == []
+
+
+def test_paper_gets_every_frame_and_no_controls(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    page.locator("#night-chart svg").wait_for()
+    SCREENS.mkdir(parents=True, exist_ok=True)
+    page.pdf(path=SCREENS / "page.pdf", format="A4")
+    page.emulate_media(media="print")
+    assert len(names(page)) == len(night_page.rows)
+    for part in (".sieve", ".tray", ".keys", "button.more"):
+        assert page.locator(part).is_hidden()
+    assert page.locator("li.frame .reason").first.is_visible()
+
+
+def test_without_a_script_the_figures_still_stand(night_page: Written, browser: Browser) -> None:
+    context = browser.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(night_page.url)
+    assert page.locator("table.plain tbody tr").count() == len(night_page.rows)
+    assert page.locator("table.plain").is_visible()
+    context.close()
+
+
+# ---- size -------------------------------------------------------------------------------
+
+
+def test_three_thousand_frames_open_in_three_seconds_and_sieve_in_a_tenth(
+    browser: Browser, opened: Opened, tmp_path: Path
+) -> None:
+    big = written(with_fields(invented_night(1000), many=True), tmp_path)
+    size = (big.folder / "report.html").stat().st_size
+    # The best of three: other work on the machine can only slow it down.
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        page = opened(big.url, viewport={"width": 1280, "height": 900})
+        page.locator("li.frame img").first.wait_for()
+        seen_s = time.perf_counter() - start
+        page.locator("#night-chart canvas").wait_for()
+        times.append((seen_s, time.perf_counter() - start))
+    open_s, drawn_s = min(times)
+    # From the choice to the page laid out anew, the middle of nine different choices.
+    sieved = page.evaluate(
+        """() => {
+          const form = document.querySelector("form.sieve");
+          const took = [];
+          for (const [name, value] of [
+            ["verdict", "reject"], ["verdict", ""], ["run", "2-wide"], ["run", ""],
+            ["order", "worst"], ["order", "best"], ["trail_from", "2"], ["trail_from", ""],
+            ["order", "time"],
+          ]) {
+            const start = performance.now();
+            form.elements[name].value = value;
+            form.dispatchEvent(new Event("input", { bubbles: true }));
+            document.body.getBoundingClientRect().height;
+            took.push(performance.now() - start);
+          }
+          return took.sort((a, b) => a - b);
+        }"""
+    )
+    print(
+        f"\n3,000 frames: page {size / 1e6:.1f} MB, open {open_s:.2f} s, night drawn after "
+        f"{drawn_s:.2f} s, sieve {sieved[4]:.0f} ms (worst {sieved[-1]:.0f})"
+    )
+    assert page.locator("li.frame").count() < 400
+    page.locator("button.name").first.focus()
+    page.keyboard.press("End")
+    page.locator("li.frame img").last.scroll_into_view_if_needed()
+    page.wait_for_function("[...document.querySelectorAll('li.frame img')].at(-1).naturalWidth > 0")
+    assert open_s < 3
+    assert sieved[4] < 100
+    assert len(list((big.folder / "stars").glob("*.webp"))) == 3000
+    assert not re.search(r"data:image/webp", (big.folder / "report.html").read_text("utf-8"))
