@@ -921,3 +921,40 @@ def test_every_chart_draws(name: str, page: dict) -> None:
     # Black, greys and white alone: nothing is told by colour.
     used = set(re.findall(r"#[0-9a-f]{3,6}\b", svg))
     assert used <= {"#fff", "#111", "#555", "#ccc", "#ddd", "#888", "#000"}
+
+
+def test_what_is_not_known_of_the_gear_is_told_as_not_known(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/frames.csv"):
+        text = re.sub(
+            r"Orvane N6,Orvane \d+mm,[\d.]+,[\d.]+,[\d.]+,", ",,,,,", path.read_text("utf-8")
+        )
+        path.write_text(text, "utf-8")
+    out = tmp_path / "out"
+    done = skyplumb("tally", copy, "--out", out)
+    assert done.code == 0
+    told = json.loads((out / "tally.json").read_text("utf-8"))
+    (cell,) = told["hit_rates"]["lens and exposure"]
+    assert cell["setting_s"] is None
+    assert cell["untimed"] == cell["frames"] == told["total"]["frames"]
+    assert told["model"]["used"] == "none"
+    page = (out / "tally.html").read_text("utf-8")
+    page = page[: page.index('<script type="application/json"')]
+    assert "not known" in page
+    assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.S).casefold().split()
+
+
+def test_a_season_of_clouds_has_no_hit_rate(folder: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/frames.csv"):
+        text = path.read_text("utf-8")
+        path.write_text(re.sub(r",(?:keep,none|reject,\w+)\n", ",reject,cloud\n", text), "utf-8")
+    season = read_season([copy])
+    counted = tally(season)
+    assert counted.total["judged"].item() == 0
+    model = model_of(counts_of(season.frames, season.runs))
+    assert model.used == "none"
+    text = render(gear_page(season, counted, model, effects(season.frames, season.runs)))
+    assert "0</strong> of 0 frames kept" in text
