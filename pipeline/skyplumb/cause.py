@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.motion import Drift, Motion
+from skyplumb.motion import Drift, Motion, jump_within
 from skyplumb.mount import MountFit, motion_terms, time_mean
 from skyplumb.records import NAN
 from skyplumb.runs import Light
@@ -157,7 +157,9 @@ def trail_causes(
     words = ""
     if np.isfinite(drift.length_px):
         local = np.array([drift.dx_px, drift.dy_px]) - net
-        cause = _local_cause(scene, local, along, length, rest)
+        cause = _local_cause(scene, local, along, rest)
+        if cause == "wind" and _was_pushed(scenes, scene, along, rest):
+            cause = "knock"
         parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0)
     elif terms is None:
         if _along_ra_all_night(scenes):
@@ -187,7 +189,7 @@ def _stood_still(scene: Scene) -> bool:
     return bool(0.93 < scene.motion.trail_px / scene.sidereal_px < 1.07)
 
 
-def _local_cause(scene: Scene, local: Floats, along: Floats, length: float, rest: float) -> str:
+def _local_cause(scene: Scene, local: Floats, along: Floats, rest: float) -> str:
     """Cause of what the mount's prediction leaves: by the shift that it also leaves."""
     size = float(np.hypot(*local))
     needed = SHIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
@@ -199,6 +201,26 @@ def _local_cause(scene: Scene, local: Floats, along: Floats, length: float, rest
     if _apart(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:
         return "sag"
     return "axis"
+
+
+def _was_pushed(scenes: Sequence[Scene], scene: Scene, along: Floats, rest: float) -> bool:
+    """Whether the picture jumped during this exposure and stayed, by what the stretch takes.
+
+    Two rests d apart stretch like an even trail of at most sqrt(3) d.
+    """
+    number = next(n for n, one in enumerate(scenes) if one is scene)
+    found = jump_within(
+        [one.light.pointing for one in scenes], [one.light.mid_s for one in scenes], number
+    )
+    if found is None:
+        return False
+    jump, after = found
+    size = float(np.hypot(*jump))
+    return (
+        0.08 < after < 0.92
+        and size > 0.5 * np.sqrt(12 * max(rest, 0.0))
+        and abs(float(jump @ along)) > 0.8 * size
+    )
 
 
 def _along_ra_all_night(scenes: Sequence[Scene]) -> bool:

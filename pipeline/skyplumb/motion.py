@@ -200,6 +200,36 @@ def drifts(
     return out
 
 
+def jump_within(
+    pointings: Sequence[Pointing], mid_s: Sequence[float], n: int
+) -> tuple[Floats, float] | None:
+    """Jump of the picture that happened during frame `n`: dx, dy px, and the share after it.
+
+    A push during an exposure leaves the next frames displaced, and the frame itself in
+    between, by the share of its light that came after the push. A re-aim between two
+    frames leaves none in between, a gust swings back. None if no neighbours were solved.
+    """
+    if not 0 < n < len(pointings) - 1:
+        return None
+    whole = _leg(pointings[n - 1], pointings[n + 1], mid_s[n + 1] - mid_s[n - 1])
+    first = _leg(pointings[n - 1], pointings[n], mid_s[n] - mid_s[n - 1])
+    if whole is None or first is None:
+        return None
+    quiet = [
+        _leg(pointings[m], pointings[m + 1], mid_s[m + 1] - mid_s[m])
+        for m in (n - 2, n + 1)
+        if 0 <= m < len(pointings) - 1
+    ]
+    usual = [leg[0] for leg in quiet if leg is not None]
+    if not usual:
+        return None
+    drift = np.mean(usual, axis=0)
+    jump = ((whole[0] - drift) * (mid_s[n + 1] - mid_s[n - 1]))[:2]
+    part = ((first[0] - drift) * (mid_s[n] - mid_s[n - 1]))[:2]
+    size2 = float(jump @ jump)
+    return (jump, float(part @ jump) / size2) if size2 > 0 else None
+
+
 def _rate_at(
     legs: Sequence[tuple[Floats, float] | None], n: int, usual: Floats
 ) -> tuple[Floats, float] | None:
