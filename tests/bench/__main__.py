@@ -6,6 +6,8 @@ import argparse
 import os
 import time
 
+import pandas as pd
+
 from .accuracy import accuracy_tables, measure_nights, worst_frames
 from .cards import KEPT
 from .cost import cost_tables
@@ -13,7 +15,7 @@ from .nights import bench_night
 from .verdicts import DEFINITION
 
 QUICK_NIGHTS = 11
-NIGHTS = 33
+NIGHTS = 22
 
 
 def main() -> None:
@@ -27,9 +29,16 @@ def main() -> None:
         default="3000x2000",
         help="pixels of a frame, width x height [default: 3000x2000]",
     )
-    parser.add_argument("--quick", action="store_true", help=f"{QUICK_NIGHTS} nights, some 3 min")
+    parser.add_argument(
+        "--quick", action="store_true", help=f"{QUICK_NIGHTS} nights, one cost round"
+    )
     parser.add_argument(
         "--only", choices=("accuracy", "cost"), help="one half of the bench [default: both]"
+    )
+    parser.add_argument(
+        "--judge-again",
+        action="store_true",
+        help="take the measures of an earlier bench and only judge them again, in seconds a night",
     )
     parser.add_argument("--jobs", type=int, default=0, help="processes; 0 for one a core")
     asked = parser.parse_args()
@@ -38,16 +47,15 @@ def main() -> None:
     count = asked.nights or (QUICK_NIGHTS if asked.quick else NIGHTS)
     begin = time.perf_counter()
     if asked.only != "cost":
-        _accuracy(range(asked.first, asked.first + count), width, height, jobs)
+        nights = [bench_night(n, width, height) for n in range(asked.first, asked.first + count)]
+        _accuracy(measure_nights(nights, jobs, _say, fresh=not asked.judge_again))
     if asked.only != "accuracy":
         for table in cost_tables(jobs, _say, rounds=1 if asked.quick else 3):
             _say("\n" + table.text())
     _say(f"{time.perf_counter() - begin:.0f} s")
 
 
-def _accuracy(numbers: range, width: int, height: int, jobs: int) -> None:
-    nights = [bench_night(number, width, height) for number in numbers]
-    frames = measure_nights(nights, jobs, _say)
+def _accuracy(frames: pd.DataFrame) -> None:
     frames.to_csv(KEPT / "accuracy.csv", index=False)
     _say("\n" + DEFINITION + "\n")
     for table in (*accuracy_tables(frames), worst_frames(frames)):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -26,15 +25,21 @@ LENGTH_BINS_PX = (0.5, 1.0, 2.0, 4.0, 8.0)
 Say = Callable[[str], None]
 
 
-def measure_nights(nights: Sequence[BenchNight], jobs: int, say: Say) -> pd.DataFrame:
-    """Draw and audit every night; one row a frame, truth (`true_*`) beside what was found."""
+def measure_nights(
+    nights: Sequence[BenchNight], jobs: int, say: Say, fresh: bool = True
+) -> pd.DataFrame:
+    """Draw and audit every night; one row a frame, truth (`true_*`) beside what was found.
+
+    Without `fresh`, frames measured in an earlier bench are only judged again.
+    """
     rows = []
     for done, bench in enumerate(nights, start=1):
         width = bench.night.body.width_px
         folder = drawn_card(f"night-{bench.number:03d}-{width}", [bench.night], bench.fmt, jobs)
         out = KEPT / "audits" / folder.name
-        shutil.rmtree(out, ignore_errors=True)
-        audit(Options(folder / "card", out, jobs=jobs, fresh=True, quiet=True), _silent)
+        for table in out.glob("*/frames.csv"):
+            table.unlink()
+        audit(Options(folder / "card", out, jobs=jobs, fresh=fresh, quiet=True), _silent)
         rows.append(_joined(bench, folder, out))
         lens = bench.night.runs[0].lens
         say(f"night {done} of {len(nights)}: {lens.focal_mm:g} mm, {bench.fault}")
