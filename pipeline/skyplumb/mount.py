@@ -40,6 +40,8 @@ STEP_SIGMAS = 8.0
 LEAST_STEP_ARCSEC = 60.0
 """Smaller jumps may be a periodic error: they are left to the fit."""
 MOST_SMALL_STEPS = 8
+SHAKY = 2.5
+"""Scatter over its expectation from which on something is not explained yet."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 BENDS_OR_RUNS = (
@@ -334,15 +336,7 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         latitude = frames[0].site.latitude_deg
         zenith = np.array([np.cos(np.radians(latitude)), 0, np.sin(np.radians(latitude))])
     data = _data(samples, earth_fixed, zenith)
-    best = _explain(data)
-    for _ in range(MOST_SMALL_STEPS):
-        cut = _cut_best(data, best.model, best.weights)
-        stepped = _explain(cut) if cut is not None else best
-        # One more number than the start counts for: where the step is.
-        if stepped.criterion > best.criterion - MODEL_GAIN - np.log(3 * len(samples)):
-            break
-        assert cut is not None
-        data, best = cut, stepped
+    data, best = _with_small_steps(data)
     return _mount_fit(setup, data, best, latitude)
 
 
@@ -370,6 +364,31 @@ def _explain(data: _Data) -> _Regression:
     # A sine that leaves a third of what it explains, or more, is a wander and no period.
     swing = float(np.hypot(*best.solution[-2:]))
     return best if swing > 2.5 * _scatter_arcsec(data, best) else base
+
+
+def _with_small_steps(data: _Data) -> tuple[_Data, _Regression]:
+    """Start anew where a small knock explains more than it costs.
+
+    Of several knocks one alone may not pay: while the pointings scatter far more than they
+    should, a few further cuts are tried.
+    """
+    best = _explain(data)
+    tried, last = data, best
+    misses = 0
+    for _ in range(MOST_SMALL_STEPS):
+        cut = _cut_best(tried, last.model, last.weights)
+        if cut is None:
+            break
+        tried, last = cut, _explain(cut)
+        # One more number than each start counts for: where the step is.
+        cost = (misses + 1) * np.log(3 * len(data.samples))
+        if last.criterion < best.criterion - MODEL_GAIN - cost:
+            data, best, misses = tried, last, 0
+            continue
+        misses += 1
+        if misses > 2 or best.scatter < SHAKY:
+            break
+    return data, best
 
 
 def _cut_best(data: _Data, model: _Model, weights: Floats) -> _Data | None:
