@@ -73,6 +73,8 @@ function drawAxis(element) {
     ...rings(radii, side, reach, colour),
     words(radii.map((r) => ({ x: r * 0.72, y: -r * 0.72, text: `${figure(r, 1)}′` })), reach, colour("soft")),
     words([{ x: 0, y: reach * 0.97, text: "up" }, { x: reach * 0.93, y: 0, text: "east" }, { x: -reach * 0.92, y: 0, text: "west" }], reach, colour("soft")),
+    // The meridian hangs from the zenith through the pole, as the plumb line at the page's head.
+    { data: { values: [{ x: 0, y: reach * 0.9, y2: -reach }] }, mark: { type: "rule", color: colour("brass") }, encoding: { ...at, y2: { field: "y2" } } },
     {
       data: { values: [{ x: 0, y: 0 }] },
       mark: { type: "point", shape: "M-1,0L1,0M0,-1L0,1", size: 90, stroke: colour("ink"), strokeWidth: 1.6 }, encoding: at,

@@ -1,7 +1,7 @@
 // The list of frames: sieve, order, keys, and what an opened frame shows. Only as many frames
 // as the reader has scrolled to stand in the page, so that thousands cost no more than dozens.
 (() => {
-  const CHUNK = 40;
+  const CHUNK = 16;
   const list = document.querySelector("ol.frames");
   const more = document.querySelector("button.more");
   const sieve = document.querySelector("form.sieve");

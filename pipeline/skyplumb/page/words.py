@@ -96,7 +96,7 @@ MORE_FIGURES = (
     Figure("doubled_px", "Doubled stars, apart by", "px", 2),
     Figure("fwhm_arcsec", "FWHM", "arcsec", 3),
     Figure("fwhm_across_px", "FWHM across the trail", "px", 3),
-    Figure("ellipticity", "Ellipticity, 1 − b/a", "", 2),
+    Figure("ellipticity", "Out of round, 1 − b/a", "", 2),
     Figure("image_angle_deg", "Long axis, from right towards down", "°", 2),
     Figure("measured_stars", "Stars whose shapes count", "", 3),
     Figure("sky_level", "Sky", "raw units", 3),
