@@ -213,6 +213,7 @@ def test_every_chart_is_drawn_and_named(night_page: Written, opened: Opened) -> 
 
 def test_hostile_names_stay_words(night_page: Written, opened: Opened) -> None:
     page = opened(night_page.url)
+    page.select_option("[name=run]", "2-wide")
     assert HOSTILE_FILE in names(page)
     assert HOSTILE_LENS in page.locator("#run-2").inner_text()
     hostile = page.locator("li.frame", has=page.locator(f"[title={quoted(HOSTILE_FILE)}]"))
