@@ -16,10 +16,11 @@ from skyplumb.lens import (
     Votes,
     field_shapes,
     learn_lens,
+    lens_doubt_px2,
     lens_report,
     votes,
 )
-from skyplumb.meanstar import double_peak, excess_over_calm, spread_of, tail_length_px
+from skyplumb.meanstar import double_peak, excess_over_calm, tail_length_px
 from skyplumb.motion import (
     Doubled,
     Drift,
@@ -83,7 +84,7 @@ def frame_facts(
             _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
             for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
         ]
-        facts = _with_tails(facts)
+        facts = _with_tails(facts, [lens_doubt_px2(lens, ballot) for ballot in ballots])
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
         measure = lights[0].measure
         report = lens_report(lens, glass, across, measure.height_px / max(measure.width_px, 1))
@@ -166,13 +167,15 @@ def _frame_facts(
     )
 
 
-def _with_tails(facts: Sequence[FrameFacts]) -> list[FrameFacts]:
+def _with_tails(facts: Sequence[FrameFacts], doubts: Sequence[float]) -> list[FrameFacts]:
     """The same, with the trail of frames whose faint tails say more than their cores."""
     trail = np.array([fact.motion.trail_px for fact in facts])
     angle = np.array([fact.motion.trail_angle_deg for fact in facts])
-    spreads = [spread_of(fact.light.measure.mean_star) for fact in facts]
+    stars = [fact.light.measure.mean_star for fact in facts]
     out = []
-    for fact, excess in zip(facts, excess_over_calm(spreads, trail, angle), strict=True):
+    for fact, excess in zip(
+        facts, excess_over_calm(stars, trail, angle, np.array(doubts)), strict=True
+    ):
         tail = None
         if not np.isfinite(fact.motion.doubled_px):
             tail = tail_length_px(excess, fact.motion.trail_px)

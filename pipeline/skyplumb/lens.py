@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.stars import BIT
+from skyplumb.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
 
 Floats = NDArray[np.float64]
 
@@ -58,6 +58,19 @@ class LensShape:
         if self.order == 0:
             return np.zeros((len(place), 3))
         return np.asarray(_terms(place, self.order) @ self.coefficients)
+
+
+def lens_doubt_px2(lens: LensShape, frame: Votes) -> float:
+    """How far the lens's mean stretch differs between two draws of a frame's inner stars, px^2.
+
+    The scatter of the lens's spins over the part of the field that makes mean stars, over
+    the square root of their number.
+    """
+    inner = frame.place[np.hypot(frame.place[:, 0], frame.place[:, 1]) < MEAN_STAR_REACH]
+    if len(inner) < 2:
+        return float("inf")
+    spread = lens.at(inner)[:, 1:].std(axis=0).max()
+    return float(spread / np.sqrt(min(len(inner), MEAN_STAR_FROM)))
 
 
 def votes(measure: Measure, least_snr: float = 12.0) -> Votes:

@@ -22,6 +22,10 @@ Floats = NDArray[np.float64]
 FAINTEST = 0.004
 """Of the core's height; below this the wings of the lens and the sky decide."""
 CLEAR_SIGMAS = 4.0
+LEAST_TAIL_PX2 = 0.2
+"""Smaller changes of the mean star are as likely focus, or other stars of an uneven lens: an
+even trail of 1.5 px. Up to 0.18 px^2 was seen on drawn nights without motion."""
+CALM_FRAMES = 9
 LEAST_SIGMA_PX2 = 0.012
 """Scatter of the plain moments between like frames that pixels and star places leave."""
 
@@ -34,10 +38,18 @@ class Spread:
     """mxx - myy and 2 mxy, px^2."""
     sigma: float
     """One-sigma error of each."""
+    cut: float
+    """Height, in parts of the core's, down to which the footprint goes."""
 
 
-def spread_of(mean_star: NDArray[np.float32]) -> Spread | None:
-    """Plain moments of a frame's mean star; None if there is none or it leaves its stamp."""
+_NO_SPREAD = Spread(np.zeros(2), np.inf, np.inf)
+
+
+def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Spread | None:
+    """Plain moments of a frame's mean star; None if there is none or it leaves its stamp.
+
+    The footprint goes down to `least_cut` of the core's height, or to the noise.
+    """
     if mean_star.size == 0:
         return None
     size = mean_star.shape[0]
@@ -47,8 +59,8 @@ def spread_of(mean_star: NDArray[np.float32]) -> Spread | None:
     level = float(np.median(mean_star[outside]))
     noise = 1.4826 * float(np.median(np.abs(mean_star[outside] - level)))
     star = mean_star.astype(np.float64) - level
-    above = star > max(CLEAR_SIGMAS * noise, FAINTEST)
-    labels, _ = ndimage.label(above, structure=np.ones((3, 3)))
+    cut = max(CLEAR_SIGMAS * noise, least_cut)
+    labels, _ = ndimage.label(star > cut, structure=np.ones((3, 3)))
     core = labels[half, half]
     if core == 0:
         return None
@@ -61,36 +73,68 @@ def spread_of(mean_star: NDArray[np.float32]) -> Spread | None:
     dy = y - (light * y).sum() / total
     spins = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
     sigma = noise * np.sqrt(((dx**2 - dy**2) ** 2)[footprint].sum()) / total
-    return Spread(spins, float(sigma))
+    return Spread(spins, float(sigma), cut)
 
 
 def excess_over_calm(
-    spreads: Sequence[Spread | None], trail_px: Floats, trail_angle_deg: Floats
+    mean_stars: Sequence[NDArray[np.float32]],
+    trail_px: Floats,
+    trail_angle_deg: Floats,
+    lens_sigma_px2: Floats,
 ) -> list[Spread | None]:
     """What motion adds to each frame's plain moments, the lens taken out.
 
     Parameters
     ----------
-    spreads : sequence of Spread or None
-        Frames of one lens and aperture.
+    mean_stars : sequence of ndarray
+        Of frames of one lens and aperture.
     trail_px, trail_angle_deg : ndarray, shape (n,)
-        Their trails by the weighted moments. The third of the frames with the least of it
-        show the lens, once their own trail's length^2 / 12 is taken out.
+        Their trails by the weighted moments.
+    lens_sigma_px2 : ndarray, shape (n,)
+        How far the lens's part may differ for each frame, since other stars made its mean
+        star and the lens draws each place its own way.
+
+    Notes
+    -----
+    The frames with the least trail show the lens, once their own trail's length^2 / 12 is
+    taken out; cut at the same height as the frame they are compared with, since a lens's
+    faint wings need not be round.
     """
+    spreads = [spread_of(star) for star in mean_stars]
     turn = 2 * np.radians(trail_angle_deg)
     own = (trail_px**2 / 12)[:, None] * np.stack([np.cos(turn), np.sin(turn)], 1)
     usable = [n for n, s in enumerate(spreads) if s is not None and np.isfinite(trail_px[n])]
     if not usable:
         return [None] * len(spreads)
-    usable.sort(key=lambda n: (trail_px[n], n))
-    calm = usable[: max(3, len(usable) // 3)]
-    left = np.array([spreads[n].spins - own[n] for n in calm])  # type: ignore[union-attr]
+    usable.sort(key=lambda n: (trail_px[n] + 20 * (spreads[n] or _NO_SPREAD).cut, n))
+    calm = usable[: min(max(3, len(usable) // 3), CALM_FRAMES)]
+    lenses: dict[int, tuple[Floats, float]] = {}
+    out: list[Spread | None] = []
+    for spread, doubt in zip(spreads, lens_sigma_px2, strict=True):
+        if spread is None:
+            out.append(None)
+            continue
+        # Steps of a tenth in the cut's height are alike enough to share.
+        step = int(np.ceil(np.log(spread.cut / FAINTEST) / 0.1))
+        if step not in lenses:
+            lenses[step] = _lens_at(FAINTEST * float(np.exp(0.1 * step)), mean_stars, own, calm)
+        lens, scatter = lenses[step]
+        sigma = float(np.sqrt(spread.sigma**2 + scatter**2 + doubt**2))
+        out.append(Spread(spread.spins - lens, sigma, spread.cut))
+    return out
+
+
+def _lens_at(
+    cut: float, mean_stars: Sequence[NDArray[np.float32]], own: Floats, calm: Sequence[int]
+) -> tuple[Floats, float]:
+    """What the calm frames show without their trails, cut at a height, and its scatter."""
+    seen = [(n, spread_of(mean_stars[n], cut)) for n in calm]
+    left = np.array([spread.spins - own[n] for n, spread in seen if spread is not None])
+    if len(left) == 0:
+        return np.zeros(2), np.inf
     lens = np.median(left, axis=0)
-    scatter = max(1.4826 * float(np.median(np.abs(left - lens))), LEAST_SIGMA_PX2)
-    return [
-        None if s is None else Spread(s.spins - lens, float(np.hypot(s.sigma, scatter)))
-        for s in spreads
-    ]
+    scatter = 1.4826 * float(np.median(np.abs(left - lens)))
+    return lens, max(scatter, LEAST_SIGMA_PX2)
 
 
 def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float, float] | None:
@@ -102,7 +146,7 @@ def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float
         return None
     size = float(np.hypot(*excess.spins))
     length = float(np.sqrt(12 * size))
-    clear = size - trail_px**2 / 12 > CLEAR_SIGMAS * excess.sigma
+    clear = size - trail_px**2 / 12 > max(CLEAR_SIGMAS * excess.sigma, LEAST_TAIL_PX2)
     if not clear or length < 1.15 * trail_px + 0.3:
         return None
     angle = float(np.degrees(np.arctan2(excess.spins[1], excess.spins[0])) / 2)

@@ -24,6 +24,10 @@ from skyplumb.stars import BIT
 Floats = NDArray[np.float64]
 
 FEWEST_VOTES = 8
+SAME_SIGMAS = 3.0
+"""A stretch within so many errors of what the shift of the sky predicts is taken for it."""
+SURE_PX2 = 0.003
+"""Least doubt about a predicted stretch, px^2: a trail of 0.2 px."""
 UNLIKE = 2.5
 """Legs that differ by more than so many times the change beyond them hold a step."""
 DOUBLE_REACH_PX = 90.0
@@ -309,13 +313,10 @@ def glass_at_centre(
         if stretch is None or not np.isfinite(shift.length_px):
             continue
         across = max(stretch.centre[0] - np.hypot(*stretch.centre[1:]), 0.2) / 2
-        excess = float(shapes.moment_excess(shift.length_px, across, kurt))
-        turn = 2 * np.radians(shift.angle_deg)
-        left.append(stretch.centre[1:] - excess * np.array([np.cos(turn), np.sin(turn)]))
-        # A shift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
-        doubt = shift.length_px * shift.spread_px / 6 + shift.spread_px**2 / 12
+        expected, doubt = _expected_spin(shift, across, kurt)
+        left.append(stretch.centre[1:] - expected)
         noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
-        sigma.append(np.hypot(noise, doubt) + 0.03 * excess)
+        sigma.append(np.hypot(noise, doubt) + 0.03 * float(np.hypot(*expected)))
     if len(left) < 3:
         return np.zeros(2)
     rest, error = np.array(left), np.array(sigma) + 1e-3
@@ -332,6 +333,15 @@ def glass_at_centre(
     return np.asarray(centre * GLASS_SIGMA_PX2**2 / (GLASS_SIGMA_PX2**2 + variance))
 
 
+def _expected_spin(shift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
+    """Stretch that a shift draws, mxx - myy and 2 mxy, and how far it may be off, px^2."""
+    excess = float(shapes.moment_excess(shift.length_px, across, kurt))
+    turn = 2 * np.radians(shift.angle_deg)
+    # A shift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
+    doubt = shift.length_px * shift.spread_px / 6 + shift.spread_px**2 / 12
+    return excess * np.array([np.cos(turn), np.sin(turn)]), doubt
+
+
 def motion_of(
     stretch: Stretch | None,
     glass: Floats,
@@ -344,8 +354,17 @@ def motion_of(
     if stretch is None:
         return with_double(Motion(), doubled)
     spin = stretch.centre[1:] - glass
-    size = float(np.hypot(*spin))
     sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
+    if np.isfinite(drift.length_px):
+        across = max((stretch.centre[0] - float(np.hypot(*spin))) / 2, 0.05)
+        expected, doubt = _expected_spin(drift, across, kurt)
+        doubt = max(doubt, SURE_PX2)
+        # What the shift and the noise explain is no trail of its own: both tell of one motion.
+        if np.hypot(*(spin - expected)) < SAME_SIGMAS * np.hypot(sigma, doubt):
+            weight = doubt**2 / (doubt**2 + sigma**2)
+            spin = weight * spin + (1 - weight) * expected
+            sigma *= float(np.sqrt(weight))
+    size = float(np.hypot(*spin))
     # Noise has no direction but always has a length: take it out of the square.
     excess = float(np.sqrt(max(size**2 - 2 * sigma**2, 0.0)))
     across = max((stretch.centre[0] - size) / 2, 0.05)

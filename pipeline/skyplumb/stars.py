@@ -49,7 +49,7 @@ HOT_SHARE = 0.62
 MEAN_STAR_SIZE = 49
 MEAN_STAR_FROM = 200
 """How many stars the mean star is made of."""
-MEAN_STAR_REACH = 0.7
+MEAN_STAR_REACH = 0.5
 """Part of the half diagonal they come from: further out the lens draws them its own way."""
 CROP_SIZE = 49
 CROP_RADII = (0.0, 0.17, 0.34, 0.5, 0.66, 0.8, 0.93)
