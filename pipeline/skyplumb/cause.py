@@ -23,6 +23,11 @@ from skyplumb.sky import SIDEREAL_RATE_ARCSEC_S
 
 Floats = NDArray[np.float64]
 
+SUPPORTED = 0.97
+"""How often the named cause is right where the pointings support it: 703 of 721 rejected
+frames on 120 drawn nights with one fault or two (`tests.bench.causes`), and alike for causes
+with half of the share and with all of it. Without pointings it was not measured and is left
+unknown."""
 SAME_DIRECTION_DEG = 25.0
 SHIFT_COVERS = 0.6
 """Least part of a trail that a shift of the sky must have to be taken for its cause."""
@@ -127,7 +132,9 @@ def explain(
     shares = {cause: weight / total for cause, weight in weights.items()}
     cause = max(shares, key=lambda name: shares[name])
     ordered = dict(sorted(shares.items(), key=lambda s: -s[1]))
-    return Explanation(cause, NAN, ordered, trail_shares, words)
+    supported = np.isfinite(scene.drift.length_px) if trailed else scene.light.pointing.solved
+    confidence = SUPPORTED if supported and cause != "unexplained" else NAN
+    return Explanation(cause, confidence, ordered, trail_shares, words)
 
 
 def trail_causes(
