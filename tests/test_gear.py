@@ -249,8 +249,11 @@ def test_doubtful_is_not_kept_and_cloud_is_no_fault_of_the_gear() -> None:
         ignore_index=True,
     )
     row = count_by(frames, ("lens_label",)).iloc[0]
-    told = {name: int(row[name]) for name in ("frames", "apart", "judged", "keep", "doubtful")}
-    assert told == {"frames": 14, "apart": 5, "judged": 9, "keep": 6, "doubtful": 2}
+    told = {
+        name: int(row[name]) for name in ("frames", "apart", "judged", "keep", "doubtful", "reject")
+    }
+    wanted = {"frames": 14, "apart": 5, "judged": 9, "keep": 6, "doubtful": 2, "reject": 1}
+    assert told == wanted
     assert row["rate"] == pytest.approx(6 / 9)
     assert row["hours"] == pytest.approx(14 / 60)
     assert row["hours_kept"] == pytest.approx(6 / 60)
