@@ -28,6 +28,8 @@ check: $(STAMP) ## What CI runs besides the tests: style and types
 
 bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame; print tables
 	$(BIN)/python -m tests.bench
+	$(BIN)/python -m tests.bench.causes
+	$(BIN)/python -m tests.bench.gear
 
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) demo-card demo-audit bench-out .pytest_cache .mypy_cache .ruff_cache

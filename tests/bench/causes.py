@@ -1,5 +1,6 @@
 """Causes against what was drawn: nights with one fault and with two, many of them small.
 
+`python -m tests.bench.causes --single 84 --double 72` prints the tables; ten seconds a night.
 Only frames that are clearly bad in truth are asked for their cause. On a night with two
 faults the larger one in the frame's own budget is right; of a pair that no evidence of one
 short target can tell apart, either.
@@ -7,6 +8,7 @@ short target can tell apart, either.
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -160,3 +162,19 @@ def cause_tables(frames: pd.DataFrame, double: bool) -> list[Table]:
     rows = [[name, *(str(n) for n in cross.loc[name])] for name in cross.index]
     confusion = Table("true cause (rows) and the one named", ("true", *cross.columns), rows)
     return [summary, confusion]
+
+
+def main() -> None:
+    """Parse, measure, print."""
+    parser = argparse.ArgumentParser(prog="python -m tests.bench.causes", description=__doc__)
+    parser.add_argument("--single", type=int, default=28, help="nights of one fault [28]")
+    parser.add_argument("--double", type=int, default=36, help="nights of two faults [36]")
+    asked = parser.parse_args()
+    for count, double in ((asked.single, False), (asked.double, True)):
+        frames = measure_causes(cause_nights(count, double), print)
+        for table in cause_tables(frames, double):
+            print(table.text())
+
+
+if __name__ == "__main__":
+    main()
