@@ -14,6 +14,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from skyplumb.card import sessions, walk, when_utc
+from skyplumb.hotpixels import mark_hot
 from skyplumb.judge import judge
 from skyplumb.measure import measure_shot
 from skyplumb.notes import Notes, load_notes
@@ -111,6 +112,7 @@ def audit_session(
     """Point and judge one session."""
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
+    lights = mark_hot(lights, [one for one in measures if one.kind == "dark"])
     judged = judge(lights, rules)
     if overrides is not None:
         judged = overrule(judged, overrides)

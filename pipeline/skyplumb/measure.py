@@ -35,12 +35,16 @@ def measure_shot(card: Path, file: PurePosixPath) -> Measure:
         return Measure(name, "unreadable", str(error), info)
     del data
     height, width = plate.samples.shape
-    if info.image_type in ("dark", "flat", "bias"):
+    if info.image_type in ("flat", "bias"):
         note = f"{info.image_type} frame by its header"
         return Measure(name, info.image_type, note, info, width, height)
+    # What shines in a dark is no star: its places are wanted.
     seen = measure_stars(plate)
-    kind, note = ("light", "")
-    if info.image_type != "light":
+    if info.image_type == "dark":
+        kind, note = "dark", "dark frame by its header"
+    elif info.image_type == "light":
+        kind, note = "light", ""
+    else:
         kind, note = kind_of(seen, plate, info.exposure_s)
     return Measure(
         file=name,
@@ -55,6 +59,7 @@ def measure_shot(card: Path, file: PurePosixPath) -> Measure:
         noise=seen.noise,
         trails=seen.trails,
         hot_pixels=seen.hot_pixels,
+        hot_xy=seen.hot_xy,
         crops=seen.crops,
         crop_xy=seen.crop_xy,
         mean_star=seen.mean_star,

@@ -150,6 +150,8 @@ class Measure:
     """Long straight streaks (satellites, aircraft) that were left out of the star table."""
     hot_pixels: int = 0
     """Detections narrower than any star."""
+    hot_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
+    """Their places, px, the brightest first; at most 2000."""
     crops: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0, 0), np.float32))
     """Star crops at 100 %, shape (n, size, size), sample units above the sky, unstretched."""
     crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))

@@ -42,6 +42,7 @@ DETECTION_SIGMA = 5.0
 BACKGROUND_BOX = 64
 MOST_STARS = 2500
 MEASURED_STARS = 1300
+MOST_HOT = 2000
 GREEN_FROM_FWHM_PX = 2.4
 """Below this width the green samples alone are too sparse to hold a star's shape."""
 HOT_SHARE = 0.62
@@ -66,6 +67,7 @@ class StarMeasure:
     noise: float
     trails: int
     hot_pixels: int
+    hot_xy: NDArray[np.float32]
     crops: NDArray[np.float32]
     crop_xy: NDArray[np.float32]
     mean_star: NDArray[np.float32]
@@ -96,6 +98,7 @@ def measure_stars(plate: Plate) -> StarMeasure:
         noise=noise,
         trails=0,
         hot_pixels=0,
+        hot_xy=np.zeros((0, 2), np.float32),
         crops=_no_crops(),
         crop_xy=np.zeros((0, 2), np.float32),
         mean_star=np.zeros((0, 0), np.float32),
@@ -111,7 +114,7 @@ def measure_stars(plate: Plate) -> StarMeasure:
     _measure(mosaic, table, noise, found)
     _mark_odd(table)
     table = table[np.argsort(-table["flux"], kind="stable")]
-    hot = int(np.count_nonzero(table["flags"] & BIT["hot"]))
+    hot = table[(table["flags"] & BIT["hot"]) != 0]
     keep = (table["flags"] & (BIT["hot"] | BIT["streak"])) == 0
     crops, crop_xy = _crops(mosaic, table[keep])
     return StarMeasure(
@@ -120,7 +123,8 @@ def measure_stars(plate: Plate) -> StarMeasure:
         sky_level=sky_level,
         noise=noise,
         trails=streaks,
-        hot_pixels=hot,
+        hot_pixels=len(hot),
+        hot_xy=np.stack([hot["x"], hot["y"]], 1)[:MOST_HOT],
         crops=crops,
         crop_xy=crop_xy,
         mean_star=_mean_star(mosaic, table[keep]),

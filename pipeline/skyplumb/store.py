@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
 
-MEASURE_VERSION = 3
+MEASURE_VERSION = 4
 """Raise it whenever the same file would be measured differently: old entries then count for
 nothing and are measured again."""
 
