@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -21,6 +22,13 @@ from smallcard import SKYPLUMB, Finished, draw_small_card
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
 HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"
 NAN = float("nan")
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _ctrl_c_reaches_children() -> None:
+    """Started in the background, a shell hands down a Ctrl-C that is ignored; take it back."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture
