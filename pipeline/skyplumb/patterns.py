@@ -38,7 +38,7 @@ class Tier:
 TIERS = (
     Tier("wide", 12.0, 50.0, 100, 50),
     Tier("middle", 6.0, 14.0, 60, 40),
-    Tier("long", 3.2, 7.0, 30, 30),
+    Tier("long", 3.2, 7.0, 22, 28),
     Tier("longest", 1.7, 3.8, 12, 20),
 )
 
