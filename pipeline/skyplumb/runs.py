@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 
@@ -130,3 +131,34 @@ def _name(number: int, light: Light) -> str:
     focal = f"{info.focal_mm:g}mm" if np.isfinite(info.focal_mm) else "lens-unknown"
     exposure = f"{info.exposure_s:.4g}s" if np.isfinite(info.exposure_s) else "time-unknown"
     return f"{number:02d}-{focal}-{exposure}"
+
+
+def exposure_notices(lights: Sequence[Light]) -> list[str]:
+    """What start-to-start times say of exposures that are missing or cannot be true."""
+    unknown: list[float] = []
+    too_long = 0
+    cameras: dict[str, list[Light]] = {}
+    for light in lights:
+        if light.clocked:
+            cameras.setdefault(light.info.serial or light.info.camera, []).append(light)
+    for mine in cameras.values():
+        mine = sorted(mine, key=lambda one: one.order_s)
+        for light, later in pairwise(mine):
+            gap = later.order_s - light.order_s
+            exposure = light.info.exposure_s
+            if not np.isfinite(exposure):
+                unknown.append(gap)
+            elif 0 < gap < 0.98 * exposure - 1:
+                too_long += 1
+    notices = []
+    if unknown:
+        notices.append(
+            f"{len(unknown)} frames have no exposure time; until the next one began, the "
+            f"shortest had {min(unknown):.0f} s: give exposure_s in the night notes."
+        )
+    if too_long:
+        notices.append(
+            f"{too_long} frames say they lasted longer than until the next one began: the clock "
+            "or the exposure time is wrong."
+        )
+    return notices
