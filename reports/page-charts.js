@@ -311,34 +311,44 @@ function drawAll(choose) {
   const how = (element) => element.matches(".axis") ? drawAxis(element) : element.matches(".compass") ? drawCompass(element, choose) : drawNight(element, choose);
   const width = new Map();
   const todo = new Set(charts);
-  const idle = window.requestIdleCallback ?? ((task) => setTimeout(task, 30));
-  const draw = (element) => {
-    todo.delete(element);
-    width.set(element, element.clientWidth);
-    return how(element);
-  };
-  const next = () => {
-    const [element] = todo;
-    if (element) Promise.resolve(draw(element)).then(() => idle(next));
+  // A busy machine is never idle: what is to be drawn waits no longer than this.
+  const idle = () => new Promise((go) => window.requestIdleCallback ? requestIdleCallback(go, { timeout: 300 }) : setTimeout(go, 30));
+  let drawing = false;
+  const draw = async () => {
+    if (drawing) return;
+    drawing = true;
+    while (todo.size) {
+      await idle();
+      const [element] = todo;
+      todo.delete(element);
+      width.set(element, element.clientWidth);
+      try {
+        await how(element);
+      } catch (fault) {
+        // The others are still to be seen.
+        console.error(fault);
+      }
+    }
+    drawing = false;
   };
   const resized = new ResizeObserver((entries) => {
     const changed = entries.map((entry) => entry.target)
       .filter((element) => width.has(element) && Math.abs(width.get(element) - element.clientWidth) > 12);
     changed.forEach((element) => todo.add(element));
-    if (changed.length) idle(next);
+    if (changed.length) draw();
   });
   charts.forEach((element) => resized.observe(element));
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => {
     if (frames.length > MANY) todo.add(document.getElementById("night-chart"));
-    idle(next);
+    draw();
   });
   verdictsByHand.onChange(() => {
     clearTimeout(drawAll.later);
     drawAll.later = setTimeout(() => {
       charts.filter((element) => !element.matches(".axis")).forEach((element) => todo.add(element));
-      idle(next);
+      draw();
     }, 800);
   });
   // After the list has been seen for the first time.
-  requestAnimationFrame(() => setTimeout(() => idle(next)));
+  requestAnimationFrame(() => setTimeout(draw));
 }

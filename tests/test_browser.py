@@ -126,7 +126,7 @@ def opened(browser: Browser) -> Iterator[Opened]:
         context = browser.new_context(viewport=options.pop("viewport", None), **options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(15_000)
+        page.set_default_timeout(60_000)
         beside: list[str] = []
         page.on("pageerror", lambda error: faults.append(f"error: {error}"))
         page.on(
