@@ -30,6 +30,7 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench
 	$(BIN)/python -m tests.bench.causes
 	$(BIN)/python -m tests.bench.gear
+	$(BIN)/python -m tests.bench.page
 
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) demo-card demo-audit bench-out .pytest_cache .mypy_cache .ruff_cache

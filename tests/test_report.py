@@ -16,7 +16,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from conftest import invented_night
+from inventednight import invented_night
 from skyplumb.page.figures import duration, figure, with_sigma
 from skyplumb.page.frames import BESIDE_FROM, whiskers
 from skyplumb.page.mounts import SURE_95, axis_of, setups_of

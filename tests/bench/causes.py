@@ -1,17 +1,22 @@
-"""Causes against what was drawn: nights with one fault and with two, many of them small.
+"""Causes against what was drawn: nights with one fault, with two, and mixed ones.
 
-`python -m tests.bench.causes --single 84 --double 72` prints the tables; ten seconds a night.
-Only frames that are clearly bad in truth are asked for their cause. On a night with two
-faults the larger one in the frame's own budget is right; of a pair that no evidence of one
-short target can tell apart, either.
+`python -m tests.bench.causes --single 84 --double 72 --mixed 400` prints the tables; five
+seconds a night and core. A frame's true cause is what its true numbers break the shipped
+rules with the furthest; of a trail, the fault that alone would have drawn most of it. The
+first two kinds ask only frames that are clearly bad in truth, and of a pair that no evidence
+of one short target can tell apart take either. Mixed nights (one to three faults, runs of
+1 to 20 frames, a third without place and clock) ask every frame that was rejected, strictly:
+they say whether the stated confidence is kept.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 import pandas as pd
@@ -20,12 +25,14 @@ from skyplumb.audit import audit_session
 from skyplumb.demo import Exposure, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
 from skyplumb.notes import Notes
+from skyplumb.records import NAN
 from skyplumb.rules import load_rules
 
+from .cards import KEPT
 from .nights import FAULTS_BY_NAME, bench_night, setting_of
-from .sketch import sketched_night
+from .sketch import sketched
 from .tables import Table, aim
-from .verdicts import run_verdicts
+from .verdicts import run_verdicts, true_excess
 
 WIDTH, HEIGHT = 1200, 800
 FRAMES = 20
@@ -49,6 +56,14 @@ PAIRED = ("axis", "drive", "periodic", "sag", "wind", "knock", "cloud", "focus",
 ALIKE = ({"axis", "drive"}, {"drive", "sag"}, {"axis", "sag"}, {"cloud", "focus"})
 """Pairs that one short target cannot tell apart; right when both are named."""
 
+CAUSE_OF_RULE = {
+    "doubled_px": "knock",
+    "fwhm_of_best": "focus",
+    "extinction_mag": "cloud",
+    "sky_of_darkest": "bright-sky",
+}
+CONFIDENCE_BINS = (0.0, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
+
 Say = Callable[[str], None]
 
 
@@ -59,6 +74,10 @@ class CauseNight:
     number: int
     faults: tuple[str, ...]
     night: Night
+    shown: range = range(FRAMES)
+    """The frames that were kept on the card."""
+    bare: bool = False
+    """Neither the place nor the time zone is known."""
 
 
 def cause_nights(count: int, double: bool) -> list[CauseNight]:
@@ -69,6 +88,23 @@ def cause_nights(count: int, double: bool) -> list[CauseNight]:
         faults = kinds[n % len(kinds)]
         number = n + (10_000 if double else 5_000)
         nights.append(CauseNight(number, faults, _night(number, faults)))
+    return nights
+
+
+def mixed_nights(count: int) -> list[CauseNight]:
+    """The first so many nights of any faults, of any length, with and without a place."""
+    nights = []
+    for number in range(20_000, 20_000 + count):
+        rng = np.random.default_rng([number, 3])
+        size = int(rng.choice([1, 2, 3], p=[0.25, 0.45, 0.3]))
+        kinds = [*PAIRED, "sway", "low", "lunar", "half", "untracked"]
+        chosen = tuple(str(kind) for kind in rng.choice(kinds, size=size, replace=False))
+        length = int(rng.choice([1, 2, 4, 8, 12, 20], p=[0.04, 0.08, 0.18, 0.2, 0.2, 0.3]))
+        first = int(rng.integers(0, FRAMES - length + 1))
+        night = _night(number, chosen)
+        shown = range(FRAMES)[first : first + length]
+        shown = shown if night.runs[0].frames == FRAMES else range(night.runs[0].frames)
+        nights.append(CauseNight(number, chosen, night, shown, bool(rng.random() < 0.33)))
     return nights
 
 
@@ -96,51 +132,103 @@ def _night(number: int, faults: Sequence[str]) -> Night:
     return night
 
 
-def measure_causes(nights: Sequence[CauseNight], say: Say) -> pd.DataFrame:
+def measure_causes(nights: Sequence[CauseNight], jobs: int, say: Say) -> pd.DataFrame:
     """Sketch and judge; one row a frame with the true and the found cause."""
     rows = []
-    for done, one in enumerate(nights, start=1):
-        rows.append(_judged(one))
-        say(f"night {done} of {len(nights)}: {' and '.join(one.faults)}")
+    with ProcessPoolExecutor(jobs) as pool:
+        for done, one in enumerate(pool.map(judged_night, nights), start=1):
+            rows.append(one)
+            if done % 20 == 0 or done == len(nights):
+                say(f"{done} of {len(nights)} nights")
     return pd.concat(rows, ignore_index=True)
 
 
-def _judged(one: CauseNight) -> pd.DataFrame:
+def judged_night(one: CauseNight) -> pd.DataFrame:
     """Truth and result of one night."""
-    measures = sketched_night(one.night)
     run = one.night.runs[0]
-    truths = [frame_truth(Exposure(one.night, 0, n)) for n in range(run.frames)]
+    exposures = [Exposure(one.night, 0, n) for n in one.shown]
+    measures = [sketched(exposure, f"frames/{exposure.frame:04d}.fits") for exposure in exposures]
+    if one.bare:
+        unknown = {"latitude_deg": NAN, "longitude_deg": NAN, "utc_offset_h": NAN}
+        measures = [replace(one, info=replace(one.info, **unknown)) for one in measures]
+    truths = [frame_truth(exposure) for exposure in exposures]
     rules = load_rules(None)
-    deserved = run_verdicts(truths, rules.limits_for(run.lens.name, run.lens.focal_mm))
+    limits = rules.limits_for(run.lens.name, run.lens.focal_mm)
+    deserved = run_verdicts(truths, limits)
     truth = pd.DataFrame(truths).add_prefix("true_")
+    truth["true_cause"] = [
+        true_cause(excess, frame["budget_px"])
+        for excess, frame in zip(true_excess(truths, limits), truths, strict=True)
+    ]
     truth["deserved"] = [verdict.verdict for verdict in deserved]
     truth["clear"] = [verdict.clear for verdict in deserved]
     truth["file"] = [measure.file for measure in measures]
     result = audit_session("bench", measures, (), Notes(), rules, lambda _: None)
     found = pd.DataFrame(result.frames)
-    causes = {
-        frame["file"]: frame["causes"]
-        for told in result.summary["runs"]  # type: ignore[attr-defined]
-        for frame in told["frames"]
+    told = {
+        frame["file"]: frame
+        for run_told in result.summary["runs"]  # type: ignore[attr-defined]
+        for frame in run_told["frames"]
     }
-    found["causes"] = [causes.get(file, {}) for file in found["file"]]
+    found["causes"] = [told.get(file, {}).get("causes", {}) for file in found["file"]]
     mount = result.summary["runs"][0]["mount"]  # type: ignore[index]
     joined = truth.merge(found, on="file", how="left")
     return joined.assign(
         night=one.number,
         faults="+".join(one.faults),
+        bare=one.bare,
         focal=run.lens.focal_mm,
         mount=[mount] * len(joined),
         true_mount=[mount_truth(one.night, 0)] * len(joined),
     )
 
 
+def true_cause(excess: Mapping[str, float], budget_px: Mapping[str, float]) -> str:
+    """What breaks the rules the furthest; of a trail, the fault that alone draws most of it."""
+    severity = {CAUSE_OF_RULE.get(rule, "trail"): 0.0 for rule in excess}
+    for rule, past in excess.items():
+        cause = CAUSE_OF_RULE.get(rule, "trail")
+        severity[cause] = max(severity[cause], past)
+    worst = max(severity, key=lambda cause: severity[cause])
+    return max(budget_px, key=lambda fault: budget_px[fault]) if worst == "trail" else worst
+
+
 def is_right(row: pd.Series) -> bool:
-    """Whether the named cause is the true one."""
+    """Whether the named cause is the true one, or its twin that cannot be told from it."""
     if row["cause"] == row["true_cause"]:
         return True
     pair = {row["cause"], row["true_cause"]}
     return pair in ALIKE and row["true_cause"] in row["causes"]
+
+
+def reliability(frames: pd.DataFrame) -> list[Table]:
+    """Stated confidence of every rejected frame against how often its cause was the true one."""
+    bad = frames[(frames["verdict"] == "reject") & frames["confidence"].notna()]
+    right = bad["cause"] == bad["true_cause"]
+    rows, worst = [], 0.0
+    for low, high in pairwise(CONFIDENCE_BINS):
+        mine = (bad["confidence"] > low) & (bad["confidence"] <= high)
+        count = int(mine.sum())
+        if not count:
+            continue
+        stated, found = bad.loc[mine, "confidence"].mean(), right[mine].mean()
+        if count >= 100:
+            worst = max(worst, abs(stated - found))
+        rows.append((f"{low:.2f} to {high:.2f}", f"{stated:.3f}", f"{found:.3f}", str(count)))
+    unknown = int(((frames["verdict"] == "reject") & frames["confidence"].isna()).sum())
+    return [
+        Table(
+            "confidence of rejected frames, mixed nights",
+            ("what", "found", "aim", "", "of"),
+            [
+                aim("frames with a confidence", len(bad), 2000, least=True),
+                aim("  without one", unknown, None),
+                aim("cause right, strictly", right.mean(), None, percent=True, of=len(bad)),
+                aim("worst bin of 100 or more", worst, 0.07),
+            ],
+        ),
+        Table("stated and found", ("confidence", "stated", "right", "frames"), rows),
+    ]
 
 
 def cause_tables(frames: pd.DataFrame, double: bool) -> list[Table]:
@@ -169,10 +257,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.causes", description=__doc__)
     parser.add_argument("--single", type=int, default=28, help="nights of one fault [28]")
     parser.add_argument("--double", type=int, default=36, help="nights of two faults [36]")
+    parser.add_argument("--mixed", type=int, default=40, help="nights of any faults [40]")
+    parser.add_argument("--jobs", type=int, default=0, help="processes; 0 for one a core")
     asked = parser.parse_args()
+    jobs = asked.jobs or len(os.sched_getaffinity(0))
     for count, double in ((asked.single, False), (asked.double, True)):
-        frames = measure_causes(cause_nights(count, double), print)
-        for table in cause_tables(frames, double):
+        if count:
+            frames = measure_causes(cause_nights(count, double), jobs, print)
+            for table in cause_tables(frames, double):
+                print(table.text())
+    if asked.mixed:
+        frames = measure_causes(mixed_nights(asked.mixed), jobs, print)
+        frames.to_pickle(KEPT / "mixed.pkl")
+        for table in reliability(frames):
             print(table.text())
 
 

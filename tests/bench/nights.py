@@ -198,7 +198,8 @@ def _drive(night: Night, setting: _Setting) -> Night:
     length = float(setting.rng.uniform(0.5, 10.0)) * setting.scale_arcsec_px
     error = length / (SIDEREAL_ARCSEC_S * setting.exposure_s * setting.flat_speed)
     sign = float(setting.rng.choice([-1.0, 1.0]))
-    return replace(night, mount=replace(night.mount, rate_error=float(sign * min(error, 1.0))))
+    # A rate that is wrong by all of it is a camera that stands still, which has its own name.
+    return replace(night, mount=replace(night.mount, rate_error=float(sign * min(error, 0.7))))
 
 
 def _periodic(night: Night, setting: _Setting) -> Night:

@@ -13,7 +13,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.demo import Exposure, Night
+from skyplumb.demo import Exposure
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 from skyplumb.shapes import SIGMA_TO_FWHM, fit_gaussians
 
@@ -24,17 +24,8 @@ SIZE = 49
 CENTROID_FLOOR_PX = 0.03
 
 
-def sketched_night(night: Night) -> list[Measure]:
-    """Measures of every light frame of a night."""
-    return [
-        _sketch(Exposure(night, number, frame), f"run{number}/{frame:04d}.fits")
-        for number, run in enumerate(night.runs)
-        if run.kind == "light"
-        for frame in range(run.frames)
-    ]
-
-
-def _sketch(exposure: Exposure, file: str) -> Measure:
+def sketched(exposure: Exposure, file: str) -> Measure:
+    """The measure of one light frame."""
     night, run, body = exposure.night, exposure.run, exposure.night.body
     rng = np.random.default_rng([night.seed, exposure.run_index, exposure.frame, 5])
     ticks = exposure.ticks()

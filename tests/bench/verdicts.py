@@ -7,7 +7,7 @@ that a frame near a limit proves nothing either way.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,16 +61,31 @@ class _Check:
 
 def run_verdicts(frames: Sequence[Mapping[str, Any]], limits: Limits) -> list[TruthVerdict]:
     """Verdicts of the light frames of one run from their entries in truth.json."""
+    out = []
+    for checks in _run_checks(frames, limits):
+        low, right, high = (
+            max(check.severity(moved) for check in checks.values()) for moved in (-1, 0, 1)
+        )
+        out.append(TruthVerdict(VERDICTS[right], low == high))
+    return out
+
+
+def true_excess(frames: Sequence[Mapping[str, Any]], limits: Limits) -> list[dict[str, float]]:
+    """How far the true numbers of each frame of a run are past each rule, 1 at the limit."""
+    return [
+        {rule: check.value / check.reject_over for rule, check in checks.items()}
+        for checks in _run_checks(frames, limits)
+    ]
+
+
+def _run_checks(frames: Sequence[Mapping[str, Any]], limits: Limits) -> Iterator[dict[str, _Check]]:
+    """The checks of each frame of one run against that run's best."""
     widths = [true_width_px(frame) for frame in frames]
     best = float(np.percentile(widths, 10))
     clearest = float(np.percentile([frame["extinction_mag"] for frame in frames], 10))
     darkest = float(np.percentile([frame["sky_level"] for frame in frames], 10))
-    out = []
     for frame, width in zip(frames, widths, strict=True):
-        checks = _checks(frame, limits, width, best, clearest, darkest)
-        low, right, high = (max(c.severity(moved) for c in checks) for moved in (-1, 0, 1))
-        out.append(TruthVerdict(VERDICTS[right], low == high))
-    return out
+        yield _checks(frame, limits, width, best, clearest, darkest)
 
 
 def true_width_px(frame: Mapping[str, Any]) -> float:
@@ -86,24 +101,28 @@ def _checks(
     best: float,
     clearest: float,
     darkest: float,
-) -> list[_Check]:
+) -> dict[str, _Check]:
     trail, relative = limits.trail_px, limits.trail_of_fwhm
     double, fwhm = limits.doubled_px, limits.fwhm_of_best
     cloud, sky = limits.extinction_mag, limits.sky_of_darkest
-    return [
-        _Check(frame["trail_px"], trail.keep_up_to, trail.reject_over, MARGIN_PX),
-        _Check(
+    return {
+        "trail_px": _Check(frame["trail_px"], trail.keep_up_to, trail.reject_over, MARGIN_PX),
+        "trail_of_fwhm": _Check(
             frame["trail_px"], relative.keep_up_to * best, relative.reject_over * best, MARGIN_PX
         ),
-        _Check(frame["trail_worst_px"], trail.reject_over, np.inf, MARGIN_PX),
-        _Check(frame["doubled_px"] or 0.0, double.keep_up_to, double.reject_over, MARGIN_PX),
-        _Check(width / best, fwhm.keep_up_to, fwhm.reject_over, MARGIN_WIDTH),
-        _Check(frame["extinction_mag"] - clearest, cloud.keep_up_to, cloud.reject_over, MARGIN_MAG),
+        "trail_worst_px": _Check(frame["trail_worst_px"], trail.reject_over, np.inf, MARGIN_PX),
+        "doubled_px": _Check(
+            frame["doubled_px"] or 0.0, double.keep_up_to, double.reject_over, MARGIN_PX
+        ),
+        "fwhm_of_best": _Check(width / best, fwhm.keep_up_to, fwhm.reject_over, MARGIN_WIDTH),
+        "extinction_mag": _Check(
+            frame["extinction_mag"] - clearest, cloud.keep_up_to, cloud.reject_over, MARGIN_MAG
+        ),
         # The margin is a share, so it is taken of the logarithm.
-        _Check(
+        "sky_of_darkest": _Check(
             float(np.log(frame["sky_level"] / darkest)),
             float(np.log(sky.keep_up_to)),
             float(np.log(sky.reject_over)),
             MARGIN_SKY,
         ),
-    ]
+    }
