@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 
 import numpy as np
 
@@ -131,10 +132,10 @@ def _sag(lost: Sequence[_Lost]) -> str:
 
 
 def _onset(lost: Sequence[_Lost]) -> str:
-    """Camera time of the first frame that the slip spoiled."""
-    first = min(lost, key=lambda one: one.frame.facts.light.order_s)
-    clock = first.frame.facts.light.info.clock
-    return f"{clock:%H:%M}" if clock is not None else first.frame.facts.light.file
+    """When the head let go, by the camera's clock."""
+    light = lost[0].frame.facts.light
+    clock, since = light.info.clock, lost[0].run.mount.sag_onset_s - light.order_s
+    return f"{clock + timedelta(seconds=since):%H:%M}" if clock is not None else light.file
 
 
 def _wind(lost: Sequence[_Lost]) -> str:

@@ -25,6 +25,7 @@ from skyplumb.progress import Progress
 from skyplumb.records import CardFile, Measure, SessionResult, UserError
 from skyplumb.rules import Rules, load_rules
 from skyplumb.runs import Light, exposure_notices, lens_key
+from skyplumb.setups import split_setups
 from skyplumb.sky import Frame, Site
 from skyplumb.store import Store
 from skyplumb.table import session_result
@@ -112,7 +113,8 @@ def audit_session(
     """Point and judge one session."""
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
-    notices += exposure_notices(lights)
+    lights, steps = split_setups(lights)
+    notices += [*steps, *exposure_notices(lights)]
     lights = mark_hot(lights, [one for one in measures if one.kind == "dark"])
     judged = judge(lights, rules)
     if overrides is not None:

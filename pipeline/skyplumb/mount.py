@@ -118,6 +118,9 @@ class MountFit:
     elastic_sigma: float = NAN
     residual_arcsec: float = NAN
     """Robust scatter of the pointings about the fit."""
+    misfit: float = NAN
+    """Median residual of the worst pointing's frames over its expectation: one axis for all
+    leaves about 1 where there is one."""
     latitude_deg: float = NAN
     span_s: float = NAN
     alike: tuple[str, ...] = ()
@@ -673,6 +676,7 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         axis_rate=axis_rate,
         covariance=rate_covariance,
         residual_arcsec=_scatter_arcsec(data, best),
+        misfit=_misfit(data, best),
         latitude_deg=latitude,
         span_s=float(np.ptp(data.time)),
         alike=_alike(rate_covariance),
@@ -720,6 +724,13 @@ def _scatter_arcsec(data: _Data, best: _Regression) -> float:
     left = np.linalg.solve(data.root, best.residual[..., None])[..., 0]
     seen = [np.linalg.norm(np.cross(r, s.forward)) for r, s in zip(left, data.samples, strict=True)]
     return float(1.4826 * np.median(seen) / 1.1774)
+
+
+def _misfit(data: _Data, best: _Regression) -> float:
+    """The largest median residual of a segment, in units of the frames' own errors."""
+    pull = np.linalg.norm(best.residual, axis=1) / 1.538  # median length of 3 unit normals
+    whole = [pull[data.segment == n] for n in range(int(data.segment.max()) + 1)]
+    return max((float(np.median(one)) for one in whole if len(one) >= FEWEST_FRAMES), default=0.0)
 
 
 def _alike(covariance: Floats) -> tuple[str, ...]:

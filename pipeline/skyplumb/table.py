@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from datetime import timedelta
 
 import numpy as np
 import pandas as pd
@@ -207,7 +208,7 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
         "closure_slope_sigma": explained.sigma,
         "trail_axes": asdict(trail_axes(scenes)),
         "optics": asdict(run.optics),
-        "mount": _mount_summary(run.mount),
+        "mount": _mount_summary(run.mount) | _slip_onset(run),
         "notes": _notes_summary(run),
     }
 
@@ -242,7 +243,9 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
     numbers = dict.fromkeys(name + suffix for name in MOUNT_NUMBERS for suffix in ("", "_sigma"))
     told: dict[str, object] = {"setup": str(fit.setup + 1), "frames": fit.frames, **numbers}
     if fit.why_not:
-        return told | {"why_not": fit.why_not}
+        # A camera that stood still has a rate, and a name for it, though no axis.
+        known = {"rate_error_ppm": fit.rate_error_ppm, "rate_name": fit.rate_name}
+        return told | (known if fit.rate_name else {}) | {"why_not": fit.why_not}
     alt, az, total = fit.axis_sigmas_arcmin
     why_not: dict[str, str] = {}
     told |= {
@@ -289,6 +292,22 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
     if np.isfinite(fit.elastic_arcsec):
         told |= {"elastic_arcsec": fit.elastic_arcsec, "elastic_arcsec_sigma": fit.elastic_sigma}
     return told | ({"why_not": why_not} if why_not else {})
+
+
+def _slip_onset(run: JudgedRun) -> dict[str, object]:
+    """When the head of the run's setup let go, by the camera's clock and UTC, as far as known."""
+    at_s = run.mount.sag_onset_s
+    clocked = [light for light in run.run.lights if light.clocked]
+    if not (np.isfinite(at_s) and clocked):
+        return {}
+    first = clocked[0]
+    later = timedelta(seconds=round(at_s - first.order_s))
+    told: dict[str, object] = {}
+    if first.info.clock is not None:
+        told["sag_onset_camera"] = (first.info.clock + later).isoformat(timespec="seconds")
+    if first.start_utc is not None:
+        told["sag_onset_utc"] = _iso(first.start_utc + later)
+    return told
 
 
 MOUNT_NUMBERS = (

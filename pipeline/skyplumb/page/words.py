@@ -119,7 +119,8 @@ MOUNT = (
     ("rate_error_ppm", "Drive rate off by", "ppm", "+ is too fast"),
     ("periodic_amplitude_arcsec", "Periodic error, half swing", "arcsec", ""),
     ("periodic_period_s", "Periodic error, period", "s", ""),
-    ("sag_arcsec_per_min", "Sag", "arcsec/min", "+ is downwards"),
+    ("sag_arcsec_per_min", "Slip of the head", "arcsec/min", "+ is downwards"),
+    ("elastic_arcsec", "Bend of the head under a level camera", "arcsec", ""),
 )
 """Summary key, words, unit and sense of each figure of the mount."""
 
