@@ -1,8 +1,11 @@
-"""Where the files we ship lie: the page's templates and the rules people edit."""
+"""Where the files we ship lie, and where what was made once is kept for the next time."""
 
+import os
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+
+from platformdirs import user_cache_path
 
 
 def shipped(folder: str) -> Traversable:
@@ -20,3 +23,9 @@ def shipped(folder: str) -> Traversable:
     if not installed.is_dir():
         raise FileNotFoundError(f"{folder}: not installed with skyplumb; install it again")
     return installed
+
+
+def cache_folder() -> Path:
+    """Where what takes long to make is kept: SKYPLUMB_CACHE, else the user's cache folder."""
+    chosen = os.environ.get("SKYPLUMB_CACHE")
+    return Path(chosen) if chosen else user_cache_path("skyplumb")

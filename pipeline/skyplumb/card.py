@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import pairwise
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 from skyplumb.records import (
     CardFile,
@@ -112,6 +112,11 @@ def walk(card: Path) -> list[CardFile]:
     return sorted(found, key=lambda entry: entry.file.as_posix())
 
 
+def open_file(card: Path, file: PurePosixPath | str) -> BinaryIO:
+    """A file of the card, to be read from; the one place where such a file is opened."""
+    return (card / file).open("rb")
+
+
 def read_file(card: Path, file: PurePosixPath) -> bytes:
     """The whole content of a file of the card.
 
@@ -129,7 +134,8 @@ def read_file(card: Path, file: PurePosixPath) -> bytes:
             raise UnreadableError(f"{file}: is empty; copy it from the card again")
         if about.st_size > LARGEST_BYTES:
             raise UnreadableError(f"{file}: larger than 4 GiB, so no single exposure; remove it")
-        return path.read_bytes()
+        with open_file(card, file) as content:
+            return content.read()
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise UnreadableError(f"{file}: {reason}; copy it from the card again") from None

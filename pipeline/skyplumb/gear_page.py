@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import cache
 from typing import Any
 
-import jinja2
 import numpy as np
 import pandas as pd
-import vl_convert
-from markupsafe import Markup
 
-from skyplumb._data import shipped
 from skyplumb.advice import LASER_CAUTION
 from skyplumb.compare import Effect
 from skyplumb.gear_charts import CHARTS, CONFIG
 from skyplumb.leftout import Model
+from skyplumb.page.pour import pour
 from skyplumb.page.words import CAUSES
 from skyplumb.season import NOT_THE_GEAR, Season
 from skyplumb.tally import ALONE, Tally, best_mend, labelled
@@ -102,25 +98,13 @@ def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effe
 
 def render(page: Plain) -> str:
     """The page as one HTML file that needs nothing else and asks for nothing."""
-    reports = shipped("reports")
-
-    def source(name: str) -> str:
-        return (reports / name).read_text("utf-8")
-
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(source),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    environment.filters.update(percent=_percent, figure=_figure, hours=_hours, key=_key)
-    # Only files that we or the chart library ship are marked safe.
-    environment.globals.update(
-        shipped=lambda name: Markup(source(name)), script=lambda: Markup(_script())
-    )
-    return environment.get_template("gear.html").render(page=page)
+    filters: dict[str, Callable[..., Any]] = {
+        "percent": _percent,
+        "figure": _figure,
+        "hours": _hours,
+        "key": _key,
+    }
+    return pour("gear.html", page, ("gear.js",), filters, {})
 
 
 def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
@@ -302,12 +286,6 @@ def _span(nights: Iterable[str]) -> str:
     if not dates:
         return "dates unknown"
     return dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
-
-
-@cache
-def _script() -> str:
-    """`gear.js` and the chart library (Vega) it calls, bundled; needs no network."""
-    return str(vl_convert.javascript_bundle((shipped("reports") / "gear.js").read_text("utf-8")))
 
 
 def _percent(share: float | None, digits: int = 0) -> str:

@@ -42,6 +42,9 @@ LEAST_STEP_ARCSEC = 60.0
 MOST_SMALL_STEPS = 8
 SHAKY = 2.5
 """Scatter over its expectation from which on something is not explained yet."""
+BEST_ALIGNMENT_ARCMIN = 1.0
+LONG_BEFORE_S = 600.0
+"""Where the onset of a slip is put that began before the first frame."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 BENDS_OR_RUNS = (
@@ -103,6 +106,8 @@ class MountFit:
     why_not: str = ""
     earth_fixed: bool = True
     """False if site or UTC were unknown: the axis error then has no direction."""
+    rate_known: bool = True
+    """False if the drive was taken to be right, to tell a slip from it."""
     axis_rate: Floats = field(default_factory=lambda: np.full(3, np.nan))
     """u, v (rad) and epsilon (fraction), see the module's words."""
     covariance: Floats = field(default_factory=lambda: np.full((3, 3), np.nan))
@@ -178,12 +183,16 @@ class MountFit:
     @property
     def rate_error_ppm(self) -> float:
         """Drive too fast (+)."""
+        if not self.rate_known:
+            return NAN
         if np.isnan(self.axis_rate[0]):
             return float(self.axis_rate[2] * 1e6)  # a drive that stands still shows no axis
         return float(np.linalg.norm(self.axis_rate + np.array([0.0, 0.0, 1.0])) - 1) * 1e6
 
     @property
     def rate_sigma_ppm(self) -> float:
+        if not self.rate_known:
+            return NAN
         return float(np.sqrt(max(self.covariance[2, 2], 0)) * 1e6)
 
     @property
@@ -348,12 +357,13 @@ def _explain(data: _Data) -> _Regression:
     fits = [_regress(data, _Model())]
     if data.earth_fixed:
         fits += _best_of(data, [_Model(creep_from=onset) for onset in _onsets(data)], fits[0])
+        fits.append(_regress(data, _Model(creep_from=data.time[0] - LONG_BEFORE_S, rate=False)))
         if _shows_elastic(data):
             fits.append(_regress(data, _Model(elastic=True)))
     base = min(fits, key=lambda f: f.criterion)
     if base.criterion > fits[0].criterion - MODEL_GAIN:
         base = fits[0]
-    if base.model.creep_from is not None:
+    if base.model.creep_from is not None and base.model.rate:
         base = _refine_onset(data, base)
     best = base
     for start in {id(fit): fit for fit in (fits[0], base)}.values():
@@ -459,6 +469,9 @@ class _Model:
     """Onset on the data's time line."""
     elastic: bool = False
     period_s: float = 0.0
+    rate: bool = True
+    """False for a drive that is taken to be right, where a head that slipped all along would
+    be mistaken for a wrong one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -481,6 +494,8 @@ def _columns(data: _Data, model: _Model) -> Floats:
     if data.earth_fixed:
         for axis in np.eye(3):
             columns.append(np.outer(time, axis))
+        if not model.rate:
+            columns[2] = np.zeros_like(columns[2])
     else:
         # The Earth's axes turn in the frame of the stars: u and v turn with them.
         angle = OMEGA / RAD_TO_ARCSEC * time
@@ -552,15 +567,31 @@ def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regr
     number = 3 * count
     cut = 3 * max(scatter, 1e-3)
     squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
-    free += (model.creep_from is not None) + bool(model.period_s)
+    free += bool(model.period_s)
+    if not model.rate:
+        free -= 1
+    elif model.creep_from is not None:
+        free += 1
     spare = max(number - free - 1, 1)
     criterion = (
         number * np.log(squares / number + 1e-4)
         + free * np.log(number)
         + 2 * free * (free + 1) / spare
+        + _rarity(solution)
     )
     covariance = covariance * max(scatter, 1.0) ** 2
     return _Regression(model, solution, covariance, criterion, weight, scatter, residual)
+
+
+def _rarity(solution: Floats) -> float:
+    """Minus twice the logarithm of how likely an axis error is before anything is seen.
+
+    Any size is as likely as any other by its logarithm, down to what an alignment can reach,
+    so that in the plane of the two errors the density falls with the square of the size. It
+    tells a head that slips all along from the huge axis and rate errors that would mimic it.
+    """
+    size_arcmin = np.degrees(np.hypot(*solution[:2]) / OMEGA) * 60
+    return float(4 * np.log(max(size_arcmin, BEST_ALIGNMENT_ARCMIN)))
 
 
 def _solve(data: _Data, design: Floats, information: Floats) -> tuple[Floats, Floats, Floats]:
@@ -673,6 +704,7 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         setup=setup,
         frames=len(data.samples),
         earth_fixed=data.earth_fixed,
+        rate_known=best.model.rate,
         axis_rate=axis_rate,
         covariance=rate_covariance,
         residual_arcsec=_scatter_arcsec(data, best),

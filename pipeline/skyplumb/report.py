@@ -9,19 +9,16 @@ from __future__ import annotations
 
 import hashlib
 import os
-from functools import cache, partial
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import jinja2
 import pandas as pd
-import vl_convert
-from markupsafe import Markup
 
-from skyplumb._data import shipped
 from skyplumb.page import figures
 from skyplumb.page.frames import BESIDE_FROM, MOST_WHISKERS, Look, for_script, frame_row, set_times
 from skyplumb.page.mounts import setups_of
+from skyplumb.page.pour import pour
 from skyplumb.page.totals import (
     advice,
     aside,
@@ -111,37 +108,25 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
 
 def render(page: Plain) -> str:
     """The page as one HTML file that asks for nothing but the pictures beside it."""
-    reports = shipped("reports")
-
-    def source(name: str) -> str:
-        return (reports / name).read_text("utf-8")
-
-    environment = jinja2.Environment(
-        loader=jinja2.FunctionLoader(source),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
+    return pour(
+        "session.html",
+        page,
+        SCRIPTS,
+        {
+            "figure": figures.figure,
+            "setting": figures.setting,
+            "duration": figures.duration,
+            "percent": figures.percent,
+        },
+        {
+            "with_sigma": figures.with_sigma,
+            "CAUSES": CAUSES,
+            "GLOSSARY": GLOSSARY,
+            "MARKS": MARKS,
+            "VERDICTS": VERDICTS,
+            "HEAD": HEAD_FIGURES,
+        },
     )
-    environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    environment.filters.update(
-        figure=figures.figure,
-        setting=figures.setting,
-        duration=figures.duration,
-        percent=figures.percent,
-    )
-    # Only files that we or the chart library ship are marked safe.
-    environment.globals.update(
-        shipped=lambda name: Markup(source(name)),
-        script=lambda: Markup(_script()),
-        with_sigma=figures.with_sigma,
-        CAUSES=CAUSES,
-        GLOSSARY=GLOSSARY,
-        MARKS=MARKS,
-        VERDICTS=VERDICTS,
-        HEAD=HEAD_FIGURES,
-    )
-    return environment.get_template("session.html").render(page=page)
 
 
 def _rows(
@@ -176,10 +161,3 @@ def _store_name(session: str, card: Path | None) -> str:
     place = str(card.absolute()) if card else ""
     told = hashlib.blake2b(place.encode("utf-8", "replace"), digest_size=6).hexdigest()
     return f"skyplumb {session} {told}"
-
-
-@cache
-def _script() -> str:
-    """Our script and the chart library (Vega) it calls, bundled; needs no network."""
-    parts = [(shipped("reports") / name).read_text("utf-8") for name in SCRIPTS]
-    return str(vl_convert.javascript_bundle("\n".join(parts)))

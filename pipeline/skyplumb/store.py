@@ -26,6 +26,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.card import open_file
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
 
 MEASURE_VERSION = 4
@@ -72,7 +73,7 @@ class Store:
             f"{MEASURE_VERSION}\0{PurePosixPath(file)}\0".encode(errors="surrogateescape")
         )
         try:
-            with (card / file).open("rb") as shot:
+            with open_file(card, file) as shot:
                 about = os.fstat(shot.fileno())
                 digest.update(f"{about.st_size}\0{about.st_mtime_ns}\0".encode())
                 for start, length in _sampled(about.st_size):

@@ -22,14 +22,14 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.audit import audit_session
-from skyplumb.demo import Exposure, Night, frame_truth
+from skyplumb.demo import Exposure, Mount, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
 from skyplumb.notes import Notes
 from skyplumb.records import NAN
 from skyplumb.rules import load_rules
 
 from .cards import KEPT
-from .nights import FAULTS_BY_NAME, bench_night, setting_of
+from .nights import FAULTS_BY_NAME, FOCALS_MM, bench_night, lens_by_lot, setting_of
 from .sketch import sketched
 from .tables import Table, aim
 from .verdicts import run_verdicts, true_excess
@@ -111,9 +111,10 @@ def mixed_nights(count: int) -> list[CauseNight]:
 def _night(number: int, faults: Sequence[str]) -> Night:
     """One run of `FRAMES` frames of a lens by lot, with these faults laid over one another."""
     base = bench_night(number * 11, WIDTH, HEIGHT).night  # a multiple of 11 has no fault yet
-    run = replace(base.runs[0], frames=FRAMES, kind="light")
     rng = np.random.default_rng([number, 77])
-    run = replace(run, exposure_s=float(rng.choice([30.0, 60.0, 120.0, 300.0])))
+    lens, _ = lens_by_lot(float(rng.choice(FOCALS_MM)), rng)
+    exposure = float(rng.choice([30.0, 60.0, 120.0, 300.0]))
+    run = replace(base.runs[0], lens=lens, frames=FRAMES, exposure_s=exposure, kind="light")
     night = replace(
         base, runs=(run,), sky=replace(base.sky, satellites_per_h=0.0), faint_to_mag=9.8
     )
@@ -129,7 +130,18 @@ def _night(number: int, faults: Sequence[str]) -> Night:
             night = replace(night, mount=replace(night.mount, gusts=gusts))
         elif fault != "low":
             night = FAULTS_BY_NAME[fault](night, setting)
+        if fault == "axis":
+            # Its size is that of the longest drift; most targets drift by half of it.
+            night = replace(night, mount=_twice_the_axis_error(night.mount))
     return night
+
+
+def _twice_the_axis_error(mount: Mount) -> Mount:
+    return replace(
+        mount,
+        axis_alt_error_arcmin=2 * mount.axis_alt_error_arcmin,
+        axis_az_error_arcmin=2 * mount.axis_az_error_arcmin,
+    )
 
 
 def measure_causes(nights: Sequence[CauseNight], jobs: int, say: Say) -> pd.DataFrame:

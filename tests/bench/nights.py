@@ -73,7 +73,7 @@ def bench_night(number: int, width_px: int, height_px: int) -> BenchNight:
         pixel_um=SENSOR_WIDTH_MM * 1000.0 / width_px,
         pattern="" if mono else "RGGB",
     )
-    lens, strong = _lens(focal, rng)
+    lens, strong = lens_by_lot(focal, rng)
     site = Site(
         float(rng.uniform(20.0, 50.0) * rng.choice([-1, 1])),
         float(rng.uniform(-180.0, 180.0)),
@@ -143,7 +143,7 @@ def setting_of(night: Night, rng: np.random.Generator) -> _Setting:
     )
 
 
-def _lens(focal_mm: float, rng: np.random.Generator) -> tuple[Lens, bool]:
+def lens_by_lot(focal_mm: float, rng: np.random.Generator) -> tuple[Lens, bool]:
     """A lens by lot; every other one draws its corners badly."""
     fwhm = float(rng.uniform(1.6, 4.5))
     strong = bool(rng.random() < 0.5)

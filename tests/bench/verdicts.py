@@ -71,11 +71,20 @@ def run_verdicts(frames: Sequence[Mapping[str, Any]], limits: Limits) -> list[Tr
 
 
 def true_excess(frames: Sequence[Mapping[str, Any]], limits: Limits) -> list[dict[str, float]]:
-    """How far the true numbers of each frame of a run are past each rule, 1 at the limit."""
-    return [
-        {rule: check.value / check.reject_over for rule, check in checks.items()}
-        for checks in _run_checks(frames, limits)
-    ]
+    """How far the true numbers of each frame of a run are past each rule, 1 at its keep limit.
+
+    A width counts by the blur that was added to the best one, so that it can be set beside a
+    trail; a sky by its brightness.
+    """
+    out = []
+    for checks in _run_checks(frames, limits):
+        past = {rule: check.value / check.keep_up_to for rule, check in checks.items()}
+        wide, sky = checks["fwhm_of_best"], checks["sky_of_darkest"]
+        added = max(wide.value**2 - 1, 0.0) / (wide.keep_up_to**2 - 1)
+        past["fwhm_of_best"] = float(np.sqrt(added))
+        past["sky_of_darkest"] = float(np.exp(sky.value - sky.keep_up_to))
+        out.append(past)
+    return out
 
 
 def _run_checks(frames: Sequence[Mapping[str, Any]], limits: Limits) -> Iterator[dict[str, _Check]]:
