@@ -6,12 +6,13 @@ with a random effect of the night: the odds between its two sides at equal scale
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from scipy.special import expit
 from scipy.stats import t as student
+from statsmodels.stats.multitest import multipletests
 
 from skyplumb.mixed import LOGIT, Prior, fit_mixed
 
@@ -51,8 +52,10 @@ class Effect:
     """Of the hit rate, at the season's middle scale x exposure; NaN where it was not fitted."""
     low: float
     high: float
+    p: float
+    """Two-sided chance of so much difference where there is none; NaN where it was not fitted."""
     words: str
-    """better, worse, no difference seen, or not enough nights to tell."""
+    """better, worse, no difference seen, may be chance, or not enough nights to tell."""
 
 
 def effects(frames: pd.DataFrame, runs: pd.DataFrame) -> list[Effect]:
@@ -78,6 +81,18 @@ def effects(frames: pd.DataFrame, runs: pd.DataFrame) -> list[Effect]:
         for side in sorted(set(levels.index.astype(str)) - {against}):
             pair = table[known & sides.isin([side, against])]
             found.append(_effect(thing, side, against, pair, sides[pair.index] == side))
+    return _less_chance(found)
+
+
+def _less_chance(found: list[Effect]) -> list[Effect]:
+    """Of many comparisons some come out by chance: their number corrects the words (Holm)."""
+    fitted = [n for n, effect in enumerate(found) if np.isfinite(effect.p)]
+    if not fitted:
+        return found
+    told_apart = multipletests([found[n].p for n in fitted], 0.05, "holm")[0]
+    for n, apart in zip(fitted, told_apart, strict=True):
+        if found[n].words in ("better", "worse") and not apart:
+            found[n] = replace(found[n], words=f"may be chance, in {len(fitted)} comparisons")
     return found
 
 
@@ -113,11 +128,11 @@ def _effect(thing: str, side: str, against: str, pair: pd.DataFrame, here: pd.Se
     rate = (one["keep"].sum() / judged[0], other["keep"].sum() / judged[1])
     word = WORDS.get(thing, thing.removeprefix("tags."))
 
-    def told(gain: float, low: float, high: float, words: str) -> Effect:
-        return Effect(word, side, against, nights, judged, rate, gain, low, high, words)
+    def told(gain: float, low: float, high: float, p: float, words: str) -> Effect:
+        return Effect(word, side, against, nights, judged, rate, gain, low, high, p, words)
 
     if min(nights) < FEWEST_NIGHTS:
-        return told(np.nan, np.nan, np.nan, "not enough nights to tell")
+        return told(np.nan, np.nan, np.nan, np.nan, "not enough nights to tell")
     x = pair["x"].to_numpy(float)
     x = x - np.average(x, weights=pair["judged"])
     night = pd.factorize(pair["night"].astype(str))[0].astype(np.intp)
@@ -131,8 +146,10 @@ def _effect(thing: str, side: str, against: str, pair: pd.DataFrame, here: pd.Se
         PRIORS,
     )
     sigma = float(np.sqrt(fit.covariance[2, 2]))
-    reach = student.ppf(0.975, max(fit.nights - 2, 1)) * sigma
+    spare = max(fit.nights - 2, 1)
+    reach = student.ppf(0.975, spare) * sigma
     base, step = fit.params[0], fit.params[2]
+    p = float(2 * student.sf(abs(step) / sigma, spare))
     gain, low, high = (
         float(expit(base + at) - expit(base)) for at in (step, step - reach, step + reach)
     )
@@ -142,4 +159,4 @@ def _effect(thing: str, side: str, against: str, pair: pd.DataFrame, here: pd.Se
         words = "not enough nights to tell"
     else:
         words = "no difference seen"
-    return told(gain, low, high, words)
+    return told(gain, low, high, p, words)
