@@ -185,7 +185,7 @@ def test_a_trail_without_pointings_is_unexplained() -> None:
     scenes = [scene_of(one, motion, Drift(), 0.0) for one in lights]
     found = explain(TRAILED, scenes, 3, fit_mount(lights))
     assert found.shares == {"unexplained": 1.0}
-    assert "shift" in found.words
+    assert "right before or after" in found.words
 
 
 def test_a_frame_without_a_measurable_trail_and_one_without_findings_are_unexplained() -> None:

@@ -53,7 +53,7 @@ class Tracker:
     period_s: float = 600.0
     swing_phase: float = 0.7
     sinks_arcsec_per_min: float = 0.0
-    """How fast the picture's middle is carried down once the head slips."""
+    """How fast the picture's middle is carried down once the head slips, on average."""
     sinks_from_s: float = -1e9
     droop_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
@@ -110,7 +110,8 @@ class Tracker:
         when = time_s[:, None] - since[:, None] * (1 - nodes) / 2
         up = self.driven(when.ravel())[:, 2, :]  # the zenith, turned back to time 0
         level = np.cross(up, aim[2])
-        level = (level / np.linalg.norm(level, axis=1, keepdims=True)).reshape(*when.shape, 3)
+        # Its pull goes with the sine of the zenith distance, which is the length of `level`.
+        level = (level / np.linalg.norm(level, axis=1).mean()).reshape(*when.shape, 3)
         slip = since[:, None] * np.einsum("k,nki->ni", weights / 2, level)
         return np.asarray(
             Rotation.from_rotvec(slip * self.sinks_arcsec_per_min / 60 * ARCSEC).as_matrix()

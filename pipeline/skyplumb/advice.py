@@ -133,7 +133,7 @@ def _sag(lost: Sequence[_Lost]) -> str:
 
 def _onset(lost: Sequence[_Lost]) -> str:
     """When the head let go, by the camera's clock."""
-    if not lost[0].run.mount.rate_known:
+    if lost[0].run.mount.sag_from_start:
         return "before the first frame"
     light = lost[0].frame.facts.light
     clock, since = light.info.clock, lost[0].run.mount.sag_onset_s - light.order_s

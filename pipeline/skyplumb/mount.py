@@ -115,9 +115,13 @@ class MountFit:
     periodic_sigma: tuple[float, float] = (NAN, NAN)
     """Of amplitude (arcsec) and period (s)."""
     sag_arcsec_per_min: float = NAN
-    """Downwards; of a slipping head from its onset on. NaN if none is seen."""
+    """Downwards, mean of the frames from the onset of a slip on. NaN if none is seen."""
+    sag_lean: float = NAN
+    """Mean sine of their zenith distance, with which a slip goes."""
     sag_sigma: float = NAN
     sag_onset_s: float = NAN
+    sag_from_start: bool = False
+    """It slipped before the first frame already; the onset stands for that."""
     elastic_arcsec: float = NAN
     """Droop of a horizontal camera."""
     elastic_sigma: float = NAN
@@ -354,19 +358,28 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
 
 def _explain(data: _Data) -> _Regression:
     """The faults that the evidence asks for."""
-    fits = [_regress(data, _Model())]
+    plain = _regress(data, _Model())
+    fits, driven_right = [plain], []
     if data.earth_fixed:
-        fits += _best_of(data, [_Model(creep_from=onset) for onset in _onsets(data)], fits[0])
-        fits.append(_regress(data, _Model(creep_from=data.time[0] - LONG_BEFORE_S, rate=False)))
+        onsets = _onsets(data)
+        before = float(data.time[0]) - LONG_BEFORE_S
+        fits += _best_of(data, [_Model(creep_from=onset) for onset in onsets], plain)
+        slips = [_Model(creep_from=onset, rate=False) for onset in (before, *onsets)]
+        driven_right = _best_of(data, slips, plain)
         if _shows_elastic(data):
             fits.append(_regress(data, _Model(elastic=True)))
     base = min(fits, key=lambda f: f.criterion)
-    if base.criterion > fits[0].criterion - MODEL_GAIN:
-        base = fits[0]
-    if base.model.creep_from is not None and base.model.rate:
+    if base.criterion > plain.criterion - MODEL_GAIN:
+        base = plain
+    # A clear rate error stands, unless a slip alone tells what was seen far more simply.
+    simpler = min(driven_right, key=lambda f: f.criterion, default=base)
+    wrong_rate = abs(base.solution[2]) > 5 * np.sqrt(base.covariance[2, 2])
+    if wrong_rate and simpler.criterion < base.criterion - MODEL_GAIN:
+        base = simpler
+    if base.model.creep_from is not None and base.model.creep_from > data.time[0]:
         base = _refine_onset(data, base)
     best = base
-    for start in {id(fit): fit for fit in (fits[0], base)}.values():
+    for start in {id(fit): fit for fit in (plain, base)}.values():
         models = [replace(start.model, period_s=float(period)) for period in _periods(data)]
         for trial in _best_of(data, models, start):
             if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
@@ -505,8 +518,9 @@ def _columns(data: _Data, model: _Model) -> Floats:
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
     if model.creep_from is not None:
-        down = _unit(np.cross(data.zenith, data.forward))
-        columns.append(_integral(down, np.maximum(time - model.creep_from, 0)))
+        # Gravity pulls a tilted camera with the sine of its distance from the zenith.
+        pull = np.cross(data.zenith, data.forward)
+        columns.append(_integral(pull, np.maximum(time - model.creep_from, 0)))
     if model.elastic:
         columns.append(_integral(_droop_rate(data.zenith, data.forward), time))
     if model.period_s:
@@ -535,12 +549,6 @@ def _droop_rate(zenith: Floats, forward: Floats) -> Floats:
     return np.cross(np.cross(zenith, sky), forward)
 
 
-def _unit(vectors: Floats) -> Floats:
-    """Vectors of length one along the last axis; towards the zenith itself, none."""
-    length = np.linalg.norm(vectors, axis=-1, keepdims=True)
-    return np.asarray(vectors / np.maximum(length, 1e-6))
-
-
 def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regression:
     """Robust generalised least squares with one weight a frame.
 
@@ -567,11 +575,8 @@ def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regr
     number = 3 * count
     cut = 3 * max(scatter, 1e-3)
     squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
-    free += bool(model.period_s)
-    if not model.rate:
-        free -= 1
-    elif model.creep_from is not None:
-        free += 1
+    searched = model.creep_from is not None and model.creep_from > data.time[0]
+    free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
     spare = max(number - free - 1, 1)
     criterion = (
         number * np.log(squares / number + 1e-4)
@@ -718,11 +723,15 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         fit = replace(fit, alike=(*fit.alike, BENDS_OR_RUNS))
     mean_time = float(np.mean([s.time_s for s in data.samples]))
     if best.model.creep_from is not None:
+        slipping = data.forward[data.time >= best.model.creep_from]
+        lean = float(np.linalg.norm(np.cross(data.zenith, slipping), axis=1).mean())
         fit = replace(
             fit,
-            sag_arcsec_per_min=float(solution[at] * 60),
-            sag_sigma=float(np.sqrt(covariance[at, at]) * 60),
+            sag_arcsec_per_min=float(solution[at] * 60) * lean,
+            sag_sigma=float(np.sqrt(covariance[at, at]) * 60) * lean,
+            sag_lean=lean,
             sag_onset_s=best.model.creep_from + mean_time,
+            sag_from_start=bool(best.model.creep_from < data.time[0]),
         )
         at += 1
     if best.model.elastic:
@@ -815,9 +824,9 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         phi = np.radians(frame.site.latitude_deg)
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
         if np.isfinite(fit.sag_arcsec_per_min):
-            rate = fit.sag_arcsec_per_min / 60
-            down = _unit(np.cross(zenith, pointing.attitude[2]))
-            sag = sag + np.outer(np.maximum(now - fit.sag_onset_s, 0) * rate, down)
+            rate = fit.sag_arcsec_per_min / 60 / max(fit.sag_lean, 1e-3)
+            pull = np.cross(zenith, pointing.attitude[2])
+            sag = sag + np.outer(np.maximum(now - fit.sag_onset_s, 0) * rate, pull)
         if np.isfinite(fit.elastic_arcsec):
             droop = fit.elastic_arcsec * _droop_rate(zenith, pointing.attitude[2])
             sag = sag + np.outer(around, droop)

@@ -274,8 +274,8 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
         why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
     if not fit.rate_known:
         why_not["rate_error_ppm"] = (
-            "the head slipped since before the first frame, which a wrong rate and axis would "
-            "look like; the rate is taken to be right"
+            "the head slipped, which a wrong rate and a far larger axis error would look like; "
+            "the rate is taken to be right"
         )
     if fit.periodic is not None:
         told |= {
@@ -303,8 +303,8 @@ def _slip_onset(run: JudgedRun) -> dict[str, object]:
     """When the head of the run's setup let go, by the camera's clock and UTC, as far as known."""
     at_s = run.mount.sag_onset_s
     clocked = [light for light in run.run.lights if light.clocked]
-    if not (np.isfinite(at_s) and clocked and run.mount.rate_known):
-        return {}  # without an onset in sight it began before the first frame
+    if not (np.isfinite(at_s) and clocked) or run.mount.sag_from_start:
+        return {}
     first = clocked[0]
     later = timedelta(seconds=round(at_s - first.order_s))
     told: dict[str, object] = {}

@@ -62,6 +62,8 @@ CAUSE_OF_RULE = {
     "extinction_mag": "cloud",
     "sky_of_darkest": "bright-sky",
 }
+FIRST_MIXED = 60_000
+"""Not the nights from which the confidence was learnt, which began at 20,000."""
 CONFIDENCE_BINS = (0.0, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 1.0)
 
 Say = Callable[[str], None]
@@ -94,7 +96,7 @@ def cause_nights(count: int, double: bool) -> list[CauseNight]:
 def mixed_nights(count: int) -> list[CauseNight]:
     """The first so many nights of any faults, of any length, with and without a place."""
     nights = []
-    for number in range(20_000, 20_000 + count):
+    for number in range(FIRST_MIXED, FIRST_MIXED + count):
         rng = np.random.default_rng([number, 3])
         size = int(rng.choice([1, 2, 3], p=[0.25, 0.45, 0.3]))
         kinds = [*PAIRED, "sway", "low", "lunar", "half", "untracked"]

@@ -132,7 +132,6 @@ def _axis_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
     rows = []
     total = np.array([night.iloc[0]["true_mount"]["axis_total_error_arcmin"] for night in nights])
     allowed = np.maximum(1.0, 0.05 * total)
-    flat = np.cos(np.radians([night.iloc[0]["true_dec_deg"] for night in nights]))
     for name in ("axis_alt_error_arcmin", "axis_az_error_arcmin", "axis_total_error_arcmin"):
         found, sigma, true = _numbers(nights, name)
         off = np.abs(found - true)
@@ -148,7 +147,6 @@ def _axis_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
         ]  # fmt: skip
     found, _, true = _numbers(nights, "rate_error_ppm")
     rows.append(aim("rate error, median, ppm", np.nanmedian(np.abs(found - true)), 50))
-    del flat
     return rows
 
 
@@ -171,9 +169,11 @@ def _sag_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
     off = np.abs(found / true - 1)
     late = []
     for night in nights:
-        first = night.iloc[0]
-        seconds = first["mount"].get("sag_onset_s")
-        late.append(np.nan if seconds is None else seconds)
+        run = _night(int(night.iloc[0]["night"]), PLANS["sag"])
+        told = pd.to_datetime(night.iloc[0]["mount"].get("sag_onset_utc", pd.NaT))
+        begun = pd.to_datetime(night.iloc[0]["taken_utc"])
+        seconds = (told - begun).total_seconds() - run.mount.creep_from_s
+        late.append(seconds / (run.runs[0].exposure_s + run.runs[0].gap_s))
     return [
         aim("slip found", np.isfinite(off).mean(), None, percent=True, of=len(off)),
         aim("  within 20 %, of all", np.mean(off <= 0.2), 0.95, least=True, percent=True,
