@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.cause import Explanation, Scene, explain, scene_of, trail_causes
+from skyplumb.cause import Explanation, Scene, _confidence, explain, scene_of, trail_causes
 from skyplumb.motion import Drift, Motion
 from skyplumb.mount import MountFit, fit_mount
 from skyplumb.records import STAR_DTYPE
@@ -337,3 +337,45 @@ def test_a_hill_that_is_always_there_is_no_obstruction() -> None:
     # A third of the stars of every open part is left: cloud, and the hill has no say.
     found = explain([("stars_of_run", 3.0)], scenes, 4, MountFit())
     assert found.cause == "cloud"
+
+
+# ----------------------------------------------------------- how sure, and what would tell
+
+
+def sure_of(shares: dict[str, float], mount: MountFit) -> float:
+    """Stated confidence of a frame whose sky is known to have shifted."""
+    (light, *_) = shoot(Tracker(), [LONG])
+    scene = scene_of(light, motion_from(line_moments(3.0, 30.0)), Drift(3.0, 0.0), 0.0)
+    return _confidence(shares, scene, mount, trailed=True)
+
+
+FITTED = MountFit(frames=12, misfit=1.0)
+
+
+def test_confidence_falls_with_the_lead_and_with_what_the_mount_leaves() -> None:
+    alone = sure_of({"axis": 1.0}, FITTED)
+    close = sure_of({"axis": 0.55, "drive": 0.45}, FITTED)
+    assert alone > 0.95
+    assert close < 0.85
+    assert sure_of({"axis": 1.0}, replace(FITTED, misfit=20.0)) < alone
+    assert sure_of({"axis": 1.0}, replace(FITTED, earth_fixed=False)) < 0.9
+    assert sure_of({"axis": 1.0}, MountFit()) < 0.75
+    assert sure_of({"wind": 1.0}, FITTED) < alone
+    assert np.isnan(sure_of({"unexplained": 1.0}, FITTED))
+
+
+def test_a_likely_wrong_cause_is_not_named_but_told_as_possible() -> None:
+    tracker = Tracker(NORTHERN, 90.0, -120.0)
+    lights = shoot(tracker, [LONG], USUAL, 1, site_known=False, clock_known=False)
+    fit = replace(fit_mount(lights), misfit=90.0, frames=3)
+    found = explain(TRAILED, scenes_of(tracker, LONG, lights), 5, fit)
+    assert found.cause == "unexplained"
+    assert np.isnan(found.confidence)
+    assert "consistent with axis or sag" in found.words
+    assert "night notes" in found.words
+
+
+def test_a_sure_cause_has_no_but() -> None:
+    (found, *_) = why(Tracker(NORTHERN, 90.0, -120.0))
+    assert found.confidence > 0.95
+    assert found.words == ""

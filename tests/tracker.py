@@ -53,7 +53,7 @@ class Tracker:
     period_s: float = 600.0
     swing_phase: float = 0.7
     sinks_arcsec_per_min: float = 0.0
-    """How fast the picture's middle is carried down once the head slips, on average."""
+    """How fast the picture's middle is carried down once the head slips, with the camera level."""
     sinks_from_s: float = -1e9
     droop_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
@@ -111,7 +111,7 @@ class Tracker:
         up = self.driven(when.ravel())[:, 2, :]  # the zenith, turned back to time 0
         level = np.cross(up, aim[2])
         # Its pull goes with the sine of the zenith distance, which is the length of `level`.
-        level = (level / np.linalg.norm(level, axis=1).mean()).reshape(*when.shape, 3)
+        level = level.reshape(*when.shape, 3)
         slip = since[:, None] * np.einsum("k,nki->ni", weights / 2, level)
         return np.asarray(
             Rotation.from_rotvec(slip * self.sinks_arcsec_per_min / 60 * ARCSEC).as_matrix()
@@ -226,6 +226,19 @@ def shoot(
                 )
             )
     return out
+
+
+def mean_lean(lights: Sequence[Light], from_s: float) -> float:
+    """Mean sine of the zenith distance of the frames in the middle of which a time has passed."""
+    leans = []
+    for light in lights:
+        if light.mid_s >= from_s and light.pointing.frame is not None:
+            site = light.pointing.frame.site
+            assert site is not None
+            phi = np.radians(site.latitude_deg)
+            up = light.pointing.attitude[2] @ np.array([np.cos(phi), 0.0, np.sin(phi)])
+            leans.append(np.sqrt(1 - up**2))
+    return float(np.mean(leans))
 
 
 def light_of(

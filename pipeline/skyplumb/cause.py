@@ -219,6 +219,10 @@ def trail_causes(
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
         for cause, path in terms.items():
             parts[cause] = float(time_mean((path @ along) * total))
+        if mount.slip_alike:
+            # Either may be it: half of the claim each.
+            halves = [max(parts[cause], 0.0) / 2 for cause in ("axis", "drive")]
+            parts |= {"axis": halves[0], "drive": halves[1], "sag": parts["sag"] + sum(halves)}
     rest = variance - sum(parts.values())
     words = ""
     if np.isfinite(drift.length_px):

@@ -51,6 +51,10 @@ BENDS_OR_RUNS = (
     "a rate error and an elastic head look alike on one short target; frames of another part of "
     "the sky would tell them apart"
 )
+SLIPS_OR_RUNS = (
+    "a head that slips all along looks like this rate and axis error; frames on the other side "
+    "of the meridian would tell them apart"
+)
 POINTING_FLOOR_ARCSEC = 0.15
 ROLL_FLOOR_ARCSEC = 1.0
 """Errors of an attitude that its stars' scatter does not show (optics, catalogue)."""
@@ -132,6 +136,8 @@ class MountFit:
     leaves about 1 where there is one."""
     latitude_deg: float = NAN
     span_s: float = NAN
+    slip_alike: bool = False
+    """A head that slips all along would look like the axis and rate error found."""
     alike: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
 
@@ -372,10 +378,15 @@ def _explain(data: _Data) -> _Regression:
     if base.criterion > plain.criterion - MODEL_GAIN:
         base = plain
     # A clear rate error stands, unless a slip alone tells what was seen far more simply.
-    simpler = min(driven_right, key=lambda f: f.criterion, default=base)
-    wrong_rate = abs(base.solution[2]) > 5 * np.sqrt(base.covariance[2, 2])
-    if wrong_rate and simpler.criterion < base.criterion - MODEL_GAIN:
-        base = simpler
+    turned = np.array([0.0, 0.0, OMEGA]) - base.solution[:3]
+    wrong_rate = abs(np.linalg.norm(turned) - OMEGA) > 5 * np.sqrt(base.covariance[2, 2])
+    if wrong_rate and driven_right:
+        simpler = min(driven_right, key=lambda f: f.criterion)
+        gain = base.criterion - simpler.criterion
+        if gain > MODEL_GAIN:
+            base = simpler
+        elif gain > -MODEL_GAIN and base.model.creep_from is None:
+            base = replace(base, slip_alike=True)
     if base.model.creep_from is not None and base.model.creep_from > data.time[0]:
         base = _refine_onset(data, base)
     best = base
@@ -386,7 +397,7 @@ def _explain(data: _Data) -> _Regression:
                 best = trial
     if not best.model.period_s:
         return base
-    best = _refine_period(data, best)
+    best = replace(_refine_period(data, best), slip_alike=base.slip_alike)
     # A sine that leaves a third of what it explains, or more, is a wander and no period.
     swing = float(np.hypot(*best.solution[-2:]))
     return best if swing > 2.5 * _scatter_arcsec(data, best) else base
@@ -497,6 +508,8 @@ class _Regression:
     scatter: float
     """Scale of the whitened residuals; 1 where the errors tell all."""
     residual: Floats
+    slip_alike: bool = False
+    """A head that slips all along explains what the rate and axis explain here."""
 
 
 def _columns(data: _Data, model: _Model) -> Floats:
@@ -716,7 +729,8 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         misfit=_misfit(data, best),
         latitude_deg=latitude,
         span_s=float(np.ptp(data.time)),
-        alike=_alike(rate_covariance),
+        slip_alike=best.slip_alike,
+        alike=(*_alike(rate_covariance), *([SLIPS_OR_RUNS] if best.slip_alike else [])),
     )
     fast = abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and not fit.rate_name
     if fast and data.earth_fixed and not _shows_elastic(data):
