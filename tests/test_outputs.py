@@ -413,3 +413,25 @@ def test_links_into_the_card_are_refused_even_by_a_detour(
         with pytest.raises(UserError, match="lies on the card"):
             link_kept(kept(night), into, card)
     assert everything(card) == before
+
+
+# ---- two cards of one night -------------------------------------------------------------
+
+
+def test_a_second_card_of_the_same_night_does_not_take_the_first_ones_place(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    first = write_session(night, out, card)
+    before = everything(first)
+    frames = table(night)
+    other = replace(night, frames=frames.assign(file="B" + frames["file"]), crops={})
+    other.frames["file"] = [str(PurePosixPath(f).with_name("X" + PurePosixPath(f).name))
+                            for f in frames["file"]]  # fmt: skip
+    second = write_session(other, out, tmp_path / "other card")
+    assert second == out / f"{first.name}-2"
+    assert everything(first) == before
+    # Audited again, from wherever it was copied to, each finds its own place.
+    moved = replace(night, frames=frames.assign(file="copied/" + frames["file"]), crops={})
+    assert write_session(moved, out, tmp_path / "elsewhere") == first
+    assert write_session(other, out, tmp_path / "other card") == second

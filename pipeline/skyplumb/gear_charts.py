@@ -60,6 +60,16 @@ def _rate(field: str, title: str | None, **more: object) -> Spec:
     }
 
 
+_LENS_ROW: Spec = {
+    "field": "lens",
+    "type": "nominal",
+    "title": None,
+    "sort": {"field": "focal", "op": "min"},
+    "header": {"labelAngle": 0, "labelAlign": "left", "labelLimit": 210},
+}
+"""A panel a lens, the widest on top."""
+
+
 def cells() -> Spec:
     """Lens x exposure: in each cell the rate on a line from 0 to 100 %, its interval, its n.
 
@@ -77,13 +87,7 @@ def cells() -> Spec:
     line = {"value": _CELL_HEIGHT - 12}
     return {
         "facet": {
-            "row": {
-                "field": "lens",
-                "type": "nominal",
-                "title": None,
-                "sort": {"field": "focal", "op": "min"},
-                "header": {"labelAngle": 0, "labelAlign": "left", "labelLimit": 210},
-            },
+            "row": _LENS_ROW,
             "column": {
                 "field": "setting",
                 "type": "ordinal",
@@ -139,15 +143,7 @@ def curves() -> Spec:
     model, seen = ({"filter": f"datum.kind == '{kind}'"} for kind in ("model", "seen"))
     span = {"y": {**y, "field": "low"}, "y2": {"field": "high"}}
     return {
-        "facet": {
-            "row": {
-                "field": "lens",
-                "type": "nominal",
-                "title": None,
-                "sort": {"field": "focal", "op": "min"},
-                "header": {"labelAngle": 0, "labelAlign": "left", "labelLimit": 210},
-            }
-        },
+        "facet": {"row": _LENS_ROW},
         "spacing": 10,
         "spec": {
             "width": 560,

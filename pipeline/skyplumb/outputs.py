@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import json
 import math
 import os
@@ -91,7 +92,10 @@ def write_session(
     link_into: Path | None = None,
     xmp: bool = False,
 ) -> Path:
-    """Write all files of one session and answer their folder, `out`/<session>.
+    """Write all files of one session and answer their folder.
+
+    It is `out`/<session>, with a number behind it where that holds a night of the same camera
+    from another card: no audit takes another one's place.
 
     Parameters
     ----------
@@ -111,9 +115,9 @@ def write_session(
     UserError
         If a target lies on the card, the disk is full or may not be written to.
     """
-    folder = out / _one_name(result.session)
-    _refuse_card(folder, card, "--out")
     frames = _table(result)
+    folder = _folder_for(out, _one_name(result.session), frames)
+    _refuse_card(folder, card, "--out")
     result = replace(result, frames=frames)
     kept = frames[(frames["kind"] == "light") & (frames["verdict"] == "keep")]
 
@@ -128,8 +132,33 @@ def write_session(
     if xmp:
         write_xmp(frames, folder / "xmp", card)
     if link_into is not None:
-        link_kept(kept, link_into / _one_name(result.session), card)
+        link_kept(kept, link_into / folder.name, card)
     return folder
+
+
+def _folder_for(out: Path, name: str, frames: pd.DataFrame) -> Path:
+    """The first folder of this name that is free or holds some of the same shots."""
+    shots = _shots(frames["file"], frames["taken_camera"])
+    names = (name if number == 1 else f"{name}-{number}" for number in itertools.count(1))
+    return next(folder for one in names if _may_hold(folder := out / one, shots))
+
+
+def _may_hold(folder: Path, shots: set[tuple[str, str]]) -> bool:
+    """Whether a folder has no table that can be read, or one with any of these shots."""
+    try:
+        with (folder / "frames.csv").open(encoding="utf-8", newline="") as lines:
+            held = [(row["file"], row["taken_camera"]) for row in csv.DictReader(lines)]
+    except (OSError, ValueError, KeyError, csv.Error):
+        return True
+    return not held or bool(shots & _shots(*zip(*held, strict=True)))
+
+
+def _shots(files: Iterable[object], taken: Iterable[object]) -> set[tuple[str, str]]:
+    """Names without their folders, which differ by where a card was copied to, and times."""
+    return {
+        (PurePosixPath(str(file)).name, "" if pd.isna(clock) else str(clock))  # type: ignore[call-overload]
+        for file, clock in zip(files, taken, strict=True)
+    }
 
 
 def frames_csv(frames: pd.DataFrame) -> str:
