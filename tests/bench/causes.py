@@ -28,7 +28,6 @@ from skyplumb.notes import Notes
 from skyplumb.records import NAN
 from skyplumb.rules import load_rules
 
-from .cards import KEPT
 from .nights import FAULTS_BY_NAME, FOCALS_MM, bench_night, lens_by_lot, setting_of
 from .sketch import sketched
 from .tables import Table, aim
@@ -282,7 +281,6 @@ def main() -> None:
                 print(table.text())
     if asked.mixed:
         frames = measure_causes(mixed_nights(asked.mixed), jobs, print)
-        frames.to_pickle(KEPT / "mixed.pkl")
         for table in reliability(frames):
             print(table.text())
 
