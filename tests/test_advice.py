@@ -254,8 +254,8 @@ def test_a_slip_is_told_with_its_rate_and_onset() -> None:
     frames = [kept(one) for one in shots[:4]] + [lost(one, "sag") for one in shots[4:]]
     mend = advise([run_of(frames, fit)], RULES)[0].mend
     assert f"{40 * mean_lean(shots, 400.0):.0f} arcsec a minute" in mend
-    # 21:00 and 400 s.
-    assert "from 21:06 on" in mend
+    # 21:00 and 400 s, to the minute.
+    assert "from 21:07 on" in mend
 
 
 def test_faults_are_told_when_they_matter_and_stand_clear() -> None:

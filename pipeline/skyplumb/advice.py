@@ -136,8 +136,11 @@ def _onset(lost: Sequence[_Lost]) -> str:
     if lost[0].run.mount.sag_from_start:
         return "before the first frame"
     light = lost[0].frame.facts.light
-    clock, since = light.info.clock, lost[0].run.mount.sag_onset_s - light.order_s
-    return f"{clock + timedelta(seconds=since):%H:%M}" if clock is not None else light.file
+    if light.info.clock is None:
+        return light.file
+    later = timedelta(seconds=lost[0].run.mount.sag_onset_s - light.order_s)
+    half_a_minute = timedelta(seconds=30)
+    return f"{light.info.clock + later + half_a_minute:%H:%M}"
 
 
 def _wind(lost: Sequence[_Lost]) -> str:

@@ -70,7 +70,7 @@ def mount_rows(mount: object) -> Plain:
     unknown = {row["why_not"] for row in rows}
     told = {
         "rate_name": words(known.get("rate_name")),
-        "slip_from": words(known.get("sag_onset_camera"))[11:16],
+        "slip_from": words(known.get("sag_onset_camera"))[11:19],
         "alike": [words(text) for text in known.get("alike") or ()],
         "faults": [words(text) for text in known.get("faults") or ()],
     }
