@@ -15,6 +15,7 @@ from skyplumb.pointing import Exposure, LensSolution, solve_lens
 from skyplumb.records import Measure
 from skyplumb.rules import load_rules
 from skyplumb.runs import Light
+from skyplumb.setups import split_setups
 from skyplumb.sky import Frame, Site
 
 REAL = Path(__file__).parent / "data/real"
@@ -45,7 +46,8 @@ def judged(names: list[str]) -> list[JudgedRun]:
     for number, name in enumerate(names):
         measure = measure_shot(REAL, PurePosixPath(name))
         lights.append(Light(measure, ShotNotes(measure.info), None, 60.0 * number))
-    return judge(lights, load_rules(None))
+    setups = split_setups(lights)
+    return judge(setups.lights, load_rules(None), setups.mounts)
 
 
 def test_a_real_field_is_solved_where_its_observatory_found_it(solution: LensSolution) -> None:

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import pytest
 
-from skyplumb.mount import fit_mount
 from skyplumb.runs import Light
 from skyplumb.setups import split_setups
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shoot, unknown
@@ -38,13 +37,14 @@ def test_a_moved_tripod_starts_a_new_setup(site: object, seed: int) -> None:
     lights = one_after_another(
         shoot(first, TARGETS, Errors(), seed), shoot(second, LATER, Errors(), seed + 50)
     )
-    split, notices = split_setups(lights)
-    assert [light.notes.setup for light in split] == [0] * 24 + [1] * 24
-    assert [light.file for light in split] == [light.file for light in lights]
-    assert len(notices) == 1
-    assert lights[24].file in notices[0]
-    before = fit_mount([light for light in split if light.notes.setup == 0])
+    found = split_setups(lights)
+    assert [light.notes.setup for light in found.lights] == [0] * 24 + [1] * 24
+    assert [light.file for light in found.lights] == [light.file for light in lights]
+    assert len(found.notices) == 1
+    assert lights[24].file in found.notices[0]
+    before, after = found.mounts[0], found.mounts[1]
     assert before.axis_alt_error_arcmin == pytest.approx(12.0, abs=1.5)
+    assert after.axis_alt_error_arcmin == pytest.approx(-9.0, abs=1.5)
 
 
 def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
@@ -59,9 +59,10 @@ def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
         replace(light, notes=replace(light.notes, setup=int(n >= 48)))
         for n, light in enumerate(lights)
     ]
-    split, notices = split_setups(noted)
-    assert [light.notes.setup for light in split] == [0] * 24 + [1] * 24 + [2] * 24
-    assert len(notices) == 1
+    found = split_setups(noted)
+    assert [light.notes.setup for light in found.lights] == [0] * 24 + [1] * 24 + [2] * 24
+    assert len(found.notices) == 1
+    assert [found.mounts[n].setup for n in range(3)] == [0, 1, 2]
 
 
 @pytest.mark.parametrize(
@@ -80,11 +81,14 @@ def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
 def test_one_placement_stays_one_setup(fault: dict[str, object], seed: int) -> None:
     tracker = Tracker(**fault)  # type: ignore[arg-type]
     lights = shoot(tracker, (*TARGETS, *LATER), Errors(), seed)
-    split, notices = split_setups(lights)
-    assert notices == []
-    assert split == lights
+    found = split_setups(lights)
+    assert found.notices == []
+    assert found.lights == lights
+    assert list(found.mounts) == [0]
 
 
 def test_without_pointings_nothing_is_split() -> None:
     lights = [unknown(light) for light in shoot(Tracker(), TARGETS)]
-    assert split_setups(lights) == (lights, [])
+    found = split_setups(lights)
+    assert found.lights == lights
+    assert found.mounts[0].why_not

@@ -113,10 +113,10 @@ def audit_session(
     """Point and judge one session."""
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
-    lights, steps = split_setups(lights)
-    notices += [*steps, *exposure_notices(lights)]
-    lights = mark_hot(lights, [one for one in measures if one.kind == "dark"])
-    judged = judge(lights, rules)
+    setups = split_setups(lights)
+    notices += [*setups.notices, *exposure_notices(lights)]
+    lights = mark_hot(setups.lights, [one for one in measures if one.kind == "dark"])
+    judged = judge(lights, rules, setups.mounts)
     if overrides is not None:
         judged = overrule(judged, overrides)
     return session_result(name, judged, measures, excluded, others, notes, rules, notices)

@@ -6,7 +6,7 @@ measuring.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,7 @@ from skyplumb.cause import Scene, explain, scene_of
 from skyplumb.facts import FrameFacts, frame_facts, percentile
 from skyplumb.lens import LensReport
 from skyplumb.motion import trail_over_field
-from skyplumb.mount import MountFit, fit_mount
+from skyplumb.mount import MountFit
 from skyplumb.records import NAN
 from skyplumb.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.runs import Light, Run, group_runs
@@ -80,12 +80,10 @@ class JudgedRun:
     """The lens's own star shape."""
 
 
-def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
-    """Judge the light frames of one session."""
+def judge(lights: Sequence[Light], rules: Rules, mounts: Mapping[int, MountFit]) -> list[JudgedRun]:
+    """Judge the light frames of one session; `mounts` are its setups' trackers."""
     runs = group_runs(lights)
     facts, optics = frame_facts(runs)
-    setups = sorted({light.notes.setup for light in lights})
-    mounts = {n: fit_mount([one for one in lights if one.notes.setup == n], n) for n in setups}
     return [
         _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], rules)
         for run in runs

@@ -40,6 +40,9 @@ STEP_SIGMAS = 8.0
 LEAST_STEP_ARCSEC = 60.0
 """Smaller jumps may be a periodic error: they are left to the fit."""
 MOST_SMALL_STEPS = 8
+MOST_TRIED = 64
+"""Places or onsets that are tried; of more the likeliest, or evenly spread ones, so that a night
+of thousands of frames is fitted in seconds."""
 SHAKY = 2.5
 """Scatter over its expectation from which on something is not explained yet."""
 BEST_ALIGNMENT_ARCMIN = 1.0
@@ -413,7 +416,7 @@ def _with_small_steps(data: _Data) -> tuple[_Data, _Regression]:
     tried, last = data, best
     misses = 0
     for _ in range(MOST_SMALL_STEPS):
-        cut = _cut_best(tried, last.model, last.weights)
+        cut = _cut_best(tried, last)
         if cut is None:
             break
         tried, last = cut, _explain(cut)
@@ -428,19 +431,37 @@ def _with_small_steps(data: _Data) -> tuple[_Data, _Regression]:
     return data, best
 
 
-def _cut_best(data: _Data, model: _Model, weights: Floats) -> _Data | None:
+def _cut_best(data: _Data, fit: _Regression) -> _Data | None:
     """The data with one more start where that helps most; None if no place is left.
 
     Steps too small to be told from drift by their neighbours still bend the fit.
     """
     cuts = []
-    for place in range(2, len(data.segment) - 1):
-        before, after = data.segment[:place], data.segment[place:]
-        if np.count_nonzero(before == after[0]) >= 2 and np.count_nonzero(after == before[-1]) >= 2:
-            later = np.arange(len(data.segment)) >= place
-            cut = replace(data, segment=data.segment + later)
-            cuts.append((_regress(cut, model, weights).criterion, place, cut))
+    for place in _step_places(data, fit.residual):
+        later = np.arange(len(data.segment)) >= place
+        cut = replace(data, segment=data.segment + later)
+        cuts.append((_regress(cut, fit.model, fit.weights).criterion, place, cut))
     return min(cuts, key=lambda c: c[:2])[2] if cuts else None
+
+
+def _step_places(data: _Data, residual: Floats) -> list[int]:
+    """Frames before which a new start leaves two to either side; the likeliest of very many."""
+    segment = data.segment
+    places = [
+        place for place in range(2, len(segment) - 1) if segment[place - 2] == segment[place + 1]
+    ]
+    if len(places) <= MOST_TRIED:
+        return places
+    steps = {
+        place: float(
+            np.linalg.norm(
+                residual[place : place + 3].mean(0) - residual[place - 3 : place].mean(0)
+            )
+        )
+        for place in places
+        if place >= 3
+    }
+    return sorted(sorted(steps, key=lambda place: -steps[place])[:MOST_TRIED])
 
 
 def _best_of(
@@ -649,7 +670,9 @@ def _onsets(data: _Data) -> Floats:
     if len(times) < 6:
         return np.zeros(0)
     middle = (times[1:] + times[:-1]) / 2
-    return np.sort(np.concatenate([middle[1:-1], times[2:-2]]))
+    onsets = np.sort(np.concatenate([middle[1:-1], times[2:-2]]))
+    few = np.linspace(0, len(onsets) - 1, min(len(onsets), MOST_TRIED)).round().astype(int)
+    return np.asarray(onsets[few])
 
 
 def _periods(data: _Data) -> Floats:
@@ -678,8 +701,9 @@ def _shows_elastic(data: _Data) -> bool:
 
 def _refine_onset(data: _Data, best: _Regression) -> _Regression:
     """Search the onset of a slip between the times that were tried."""
-    width = float(np.median(np.diff(np.unique(data.time)))) / 2
-    for _ in range(6):
+    finest = float(np.median(np.diff(np.unique(data.time)))) / 128
+    width = float(np.median(np.diff(_onsets(data))))
+    while width > finest:
         onset = best.model.creep_from or 0.0
         trials = [
             _regress(data, replace(best.model, creep_from=onset + step))

@@ -7,7 +7,7 @@ tell, and they do only where one axis for all of them leaves far more than their
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,41 +26,56 @@ does not hold also make two halves of a night differ."""
 MOST_PLACES = 12
 
 
-def split_setups(lights: Sequence[Light]) -> tuple[list[Light], list[str]]:
-    """Number the setups anew where the axis stepped.
+@dataclass(frozen=True, slots=True)
+class Setups:
+    """Lights with their setups numbered, and the tracker of each."""
+
+    lights: list[Light]
+    """In the order they were given in."""
+    mounts: dict[int, MountFit]
+    """By `notes.setup`."""
+    notices: list[str]
+    """One for each step that was found."""
+
+
+def split_setups(lights: Sequence[Light]) -> Setups:
+    """Fit the tracker of each setup, and number the setups anew where an axis stepped.
 
     Parameters
     ----------
     lights : sequence of Light
         Of one session, with their pointings; `notes.setup` as the night notes say.
-
-    Returns
-    -------
-    list of Light
-        The same in the same order, setups counted from 0 in order of time.
-    list of str
-        A notice for each step that was found.
     """
-    told = sorted({light.notes.setup for light in lights})
-    groups: list[list[Light]] = []
-    notices: list[str] = []
-    for setup in told:
+    groups: list[_Placed] = []
+    for setup in sorted({light.notes.setup for light in lights}):
         mine = [light for light in lights if light.notes.setup == setup]
-        parts, words = _split(sorted(mine, key=lambda one: (one.order_s, one.file)))
-        groups += parts
-        notices += words
-    number = {light.file: n for n, group in enumerate(groups) for light in group}
+        groups += _split(sorted(mine, key=lambda one: (one.order_s, one.file)), setup)
+    notices = [group.notice for group in groups if group.notice]
     if not notices:
-        return list(lights), []
-    return [
-        replace(light, notes=replace(light.notes, setup=number[light.file])) for light in lights
-    ], notices
+        return Setups(list(lights), {g.lights[0].notes.setup: g.fit for g in groups}, [])
+    number = {light.file: n for n, group in enumerate(groups) for light in group.lights}
+    return Setups(
+        [replace(light, notes=replace(light.notes, setup=number[light.file])) for light in lights],
+        {n: replace(group.fit, setup=n) for n, group in enumerate(groups)},
+        notices,
+    )
 
 
-def _split(lights: list[Light]) -> tuple[list[list[Light]], list[str]]:
+@dataclass(frozen=True, slots=True)
+class _Placed:
+    """Lights of one placement in order of time."""
+
+    lights: list[Light]
+    fit: MountFit
+    notice: str = ""
+    """Of the step before it."""
+
+
+def _split(lights: list[Light], setup: int) -> list[_Placed]:
     """One setup's lights in order of time, cut where the axis stepped."""
-    if not fit_mount(lights).misfit > MISFIT:
-        return [lights], []
+    whole = _Placed(lights, fit_mount(lights, setup))
+    if not whole.fit.misfit > MISFIT:
+        return [whole]
     best = max(
         (_step(lights, place) for place in _places(lights)),
         key=lambda found: found[0],
@@ -68,14 +83,13 @@ def _split(lights: list[Light]) -> tuple[list[list[Light]], list[str]]:
     )
     chi2, step_arcmin, place = best
     if chi2 < CLEAR_STEP_CHI2:
-        return [lights], []
-    before, earlier = _split(lights[:place])
-    after, later = _split(lights[place:])
+        return [whole]
     notice = (
         f"The polar axis stepped by {step_arcmin:.0f} arcmin before {lights[place].file}: "
         "what follows is taken as a new setup."
     )
-    return before + after, [*earlier, notice, *later]
+    before, (after, *later) = _split(lights[:place], setup), _split(lights[place:], setup)
+    return [*before, replace(after, notice=notice), *later]
 
 
 def _places(lights: Sequence[Light]) -> list[int]:
