@@ -44,7 +44,8 @@ def aim(
     """
     if of == 0 or not np.isfinite(found):
         return (what, "no data", "", "", "0")
-    shown = f"{found:.1%}" if percent else f"{found:.3g}"
+    number = f"{found:,.0f}" if abs(found) >= 1000 else f"{found:.3g}"
+    shown = f"{found:.1%}" if percent else number
     goal, met = "", ""
     if wanted is not None:
         goal = ("at least " if least else "at most ") + (
