@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from skyplumb.judge import Judged, JudgedRun, judge
+from skyplumb import judge as judging
+from skyplumb.judge import Judged, JudgedRun
 from skyplumb.notes import Notes, ShotNotes
 from skyplumb.records import STAR_DTYPE, Measure, SessionResult, ShotInfo
 from skyplumb.rules import Rules, load_rules
 from skyplumb.runs import Light
+from skyplumb.setups import split_setups
 from skyplumb.table import session_result
 
 SIZE = (3000, 2000)
@@ -65,6 +68,12 @@ def light(
         noise=15.0,
     )
     return Light(measure, ShotNotes(info), None, 70.0 * number)
+
+
+def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
+    """Judge them by what their pointings, here none, say of the tracker."""
+    setups = split_setups(lights)
+    return judging.judge(setups.lights, rules, setups.mounts)
 
 
 def run_of(*odd: Light, rules: Rules | None = None) -> JudgedRun:
