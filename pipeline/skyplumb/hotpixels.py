@@ -47,9 +47,14 @@ def mark_hot(lights: Sequence[Light], darks: Sequence[Measure]) -> list[Light]:
     for camera, numbers in cameras.items():
         shut = [_bright_places(dark) for dark in darks if _camera(dark) == camera]
         known = np.concatenate([np.zeros((0, 2)), *shut])
-        group = [lights[n] for n in numbers]
-        for number, light in zip(numbers, group, strict=True):
-            hot = _near(light, known) | _standing_still(light, group)
+        # Asked of every pair of frames, so each frame's place is worked out once.
+        solved = [lights[n] for n in numbers if lights[n].pointing.solved]
+        ra = np.radians([light.pointing.ra_deg for light in solved])
+        dec = np.radians([light.pointing.dec_deg for light in solved])
+        for number in numbers:
+            light = lights[number]
+            others = [solved[n] for n in np.flatnonzero(_moved(light, ra, dec))]
+            hot = _near(light, known) | _standing_still(light, others)
             if hot.any():
                 out[number] = _flagged(light, hot)
     return out
@@ -80,13 +85,12 @@ def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
     return np.asarray(distance < SAME_PLACE_PX)
 
 
-def _standing_still(light: Light, group: Sequence[Light]) -> NDArray[np.bool_]:
+def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
     """Which unmatched stars stand at the same place in frames of other pointings."""
     places = _places(light)
     seen = np.zeros(len(places), int)
     if not light.pointing.solved or len(places) == 0:
         return seen > 0
-    others = [other for other in group if _moved(light, other)]
     step = max(1, len(others) // OTHER_POINTINGS)
     for other in others[::step][:OTHER_POINTINGS]:
         there = _places(other)
@@ -98,15 +102,15 @@ def _standing_still(light: Light, group: Sequence[Light]) -> NDArray[np.bool_]:
     return still
 
 
-def _moved(light: Light, other: Light) -> bool:
-    """Whether the other frame shows the sky elsewhere on the sensor."""
-    a, b = light.pointing, other.pointing
-    if not (a.solved and b.solved) or a.camera is None or a.frame is None:
-        return False
-    ra, dec = np.radians([b.ra_deg]), np.radians([b.dec_deg])
-    place = a.camera.project(a.frame.directions(ra, dec) @ a.attitude.T)[0]
-    middle = np.array([(a.camera.width_px - 1) / 2, (a.camera.height_px - 1) / 2])
-    return not float(np.hypot(*(place - middle))) < MOVED_PX
+def _moved(light: Light, ra_rad: Floats, dec_rad: Floats) -> NDArray[np.bool_]:
+    """Which middles of other frames lie elsewhere on the sensor; none if it was not solved."""
+    here = light.pointing
+    if not here.solved or here.camera is None or here.frame is None or len(ra_rad) == 0:
+        return np.zeros(len(ra_rad), bool)
+    place = here.camera.project(here.frame.directions(ra_rad, dec_rad) @ here.attitude.T)
+    middle = np.array([(here.camera.width_px - 1) / 2, (here.camera.height_px - 1) / 2])
+    # A middle that is out of this camera's reach (NaN) lies elsewhere.
+    return np.asarray(~(np.hypot(*(place - middle).T) < MOVED_PX))
 
 
 def _flagged(light: Light, hot: NDArray[np.bool_]) -> Light:
