@@ -16,7 +16,6 @@ import json
 import os
 import re
 import shutil
-import tempfile
 import zipfile
 import zlib
 from datetime import datetime
@@ -26,6 +25,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb._data import write_whole
 from skyplumb.card import open_file
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
 
@@ -131,18 +131,9 @@ class Store:
 
     def _write(self, path: Path, content: bytes) -> None:
         """All of it or nothing."""
-        unfinished = None
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, unfinished = tempfile.mkstemp(dir=path.parent, prefix=".unfinished-")
-            with os.fdopen(handle, "wb") as out:
-                out.write(content)
-            Path(unfinished).replace(path)
-        except BaseException as error:
-            if unfinished is not None:
-                Path(unfinished).unlink(missing_ok=True)
-            if not isinstance(error, OSError):
-                raise
+            write_whole(path, content)
+        except OSError as error:
             reason = (error.strerror or str(error)).lower()
             raise UserError(
                 f"{path.parent}: cannot be written to ({reason}); "

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from functools import cache
 from importlib.metadata import version
-from pathlib import Path
 from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
-from skyplumb._data import cache_folder, shipped
+from skyplumb._data import cache_folder, shipped, write_whole
 
 
 def pour(
@@ -78,11 +75,7 @@ def _bundle(scripts: tuple[str, ...]) -> str:
 
     bundle = str(vl_convert.javascript_bundle(own))
     with suppress(OSError):
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, part = tempfile.mkstemp(dir=path.parent, prefix=path.name)
-        with os.fdopen(handle, "wb") as out:
-            out.write(bundle.encode() + _WHOLE)
-        Path(part).replace(path)
+        write_whole(path, bundle.encode() + _WHOLE)
     return bundle
 
 
