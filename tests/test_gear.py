@@ -18,7 +18,7 @@ import vl_convert
 from scipy import stats
 
 from drawnseason import Truth, scale_of, write_season
-from skyplumb.compare import effects
+from skyplumb.compare import Effect, _less_chance, effects
 from skyplumb.forecast import Ask, foretell, longest, words
 from skyplumb.gear_charts import CHARTS, CONFIG
 from skyplumb.gear_page import gear_page, render
@@ -743,6 +743,21 @@ def test_a_real_difference_is_found_and_a_false_one_is_not_claimed() -> None:
     assert found["ground"].low < 0 < found["ground"].high
     assert found["alignment"].words == "not enough nights to tell"
     assert np.isnan(found["alignment"].gain)
+
+
+def test_a_difference_counts_after_holms_correction_only() -> None:
+    def one(p: float, words: str) -> Effect:
+        return Effect("wind", "a", "b", (5, 5), (9, 9), (0.5, 0.5), 0.1, 0.01, 0.2, p, words)
+
+    told = [one(0.04, "better"), one(0.001, "worse"), one(0.3, "no difference seen")]
+    told.append(one(float("nan"), "not enough nights to tell"))
+    # Holm 1979: 0.001 against 0.05 / 3, then 0.04 against 0.05 / 2.
+    assert [effect.words for effect in _less_chance(told)] == [
+        "may be chance, in 3 comparisons",
+        "worse",
+        "no difference seen",
+        "not enough nights to tell",
+    ]
 
 
 def test_of_many_comparisons_without_a_difference_few_are_claimed() -> None:
