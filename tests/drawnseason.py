@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, ndtr
 
-from skyplumb.rig import Counts, Faults
+from skyplumb.season.rig_model import Counts, Faults
 
 Floats = NDArray[np.float64]
 

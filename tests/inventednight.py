@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from skyplumb.outputs import FRAME_COLUMNS, write_session
+from skyplumb.output.files import FRAME_COLUMNS, write_session
 from skyplumb.records import FieldShapes, Measure, SessionResult
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"

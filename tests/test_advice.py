@@ -10,17 +10,17 @@ from functools import cache
 import numpy as np
 import pytest
 
-from skyplumb.advice import LASER_CAUTION, Advice, advise, mount_faults
-from skyplumb.cause import explain, scene_of
-from skyplumb.facts import FrameFacts
-from skyplumb.judge import Judged, JudgedRun, RunLevels
-from skyplumb.lens import LensReport
-from skyplumb.motion import Drift, Motion
-from skyplumb.mount import MountFit, Periodic, fit_mount
+from skyplumb.calibrate.lens_shape import LensReport
+from skyplumb.calibrate.sky import Site
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.advice import LASER_CAUTION, Advice, advise, mount_faults
+from skyplumb.judge.cause import explain, scene_of
+from skyplumb.judge.facts import FrameFacts
+from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.mount import MountFit, Periodic, fit_mount
+from skyplumb.judge.runs import Light, Run
+from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels
 from skyplumb.records import NAN, FieldShapes
-from skyplumb.rules import load_rules
-from skyplumb.runs import Light, Run
-from skyplumb.sky import Site
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, mean_lean, scenes_of, shoot
 
 RULES = load_rules(None)

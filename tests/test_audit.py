@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from threadpoolctl import threadpool_limits
 
-from skyplumb.outputs import FRAME_COLUMNS
+from skyplumb.output.files import FRAME_COLUMNS
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]

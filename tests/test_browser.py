@@ -27,8 +27,8 @@ from inventednight import (
     with_fields,
     written,
 )
-from skyplumb.overrides import load_overrides
-from skyplumb.page.figures import duration
+from skyplumb.intake.overrides import load_overrides
+from skyplumb.output.page.figures import duration
 from smallcard import MOOR, Finished
 
 SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from skyplumb.camera import RAD_TO_ARCSEC, Camera, Matched, fit_attitude, fit_camera
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.demo.optics import Optics
 from skyplumb.demo.scene import Body, Lens
 

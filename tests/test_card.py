@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from skyplumb.card import read_file, sessions, walk, when_utc
-from skyplumb.notes import Notes, ShotNotes
+from skyplumb.intake.card import read_file, sessions, walk, when_utc
+from skyplumb.intake.notes import Notes, ShotNotes
 from skyplumb.records import CardFile, Measure, ShotInfo, UnreadableError, UserError
 
 NIGHT = datetime(2026, 8, 14, 22, 0)

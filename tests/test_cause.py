@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.cause import Explanation, Scene, _confidence, explain, scene_of, trail_causes
-from skyplumb.motion import Drift, Motion
-from skyplumb.mount import MountFit, fit_mount
+from skyplumb.judge.cause import Explanation, Scene, _confidence, explain, scene_of, trail_causes
+from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.mount import MountFit, fit_mount
+from skyplumb.judge.runs import Light
 from skyplumb.records import STAR_DTYPE
-from skyplumb.runs import Light
 from tracker import (
     NORTHERN,
     SOUTHERN,

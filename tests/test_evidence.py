@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.cause import Scene, scene_of
-from skyplumb.evidence import closure, trail_axes
-from skyplumb.motion import Drift, Motion
+from skyplumb.judge.cause import Scene, scene_of
+from skyplumb.judge.evidence import closure, trail_axes
+from skyplumb.judge.motion import Drift, Motion
 from tracker import (
     NORTHERN,
     Errors,

@@ -18,16 +18,16 @@ import vl_convert
 from scipy import stats
 
 from drawnseason import Truth, scale_of, write_season
-from skyplumb.compare import Effect, _less_chance, effects
-from skyplumb.forecast import Ask, foretell, longest, words
-from skyplumb.gear_charts import CHARTS, CONFIG
-from skyplumb.gear_page import gear_page, render
-from skyplumb.leftout import Model, fit_plain, leave_nights_out, model_of
-from skyplumb.mixed import LOGIT, PROBIT, SURVIVAL, Prior, fit_mixed, success_rate
 from skyplumb.records import UserError
-from skyplumb.rig import Faults, Rate, counts_of, fit_rig
-from skyplumb.season import Season, label_of, read_season
-from skyplumb.tally import best_mend, costs, count_by, labelled, tally, tell_apart, trend_p
+from skyplumb.season.comparison import Effect, _less_chance, effects
+from skyplumb.season.cross_validation import Model, fit_plain, leave_nights_out, model_of
+from skyplumb.season.forecast import Ask, foretell, longest, words
+from skyplumb.season.gear_charts import CHARTS, CONFIG
+from skyplumb.season.gear_page import gear_page, render
+from skyplumb.season.mixed_model import LOGIT, PROBIT, SURVIVAL, Prior, fit_mixed, success_rate
+from skyplumb.season.rig_model import Faults, Rate, counts_of, fit_rig
+from skyplumb.season.sessions import Season, label_of, read_season
+from skyplumb.season.tally import best_mend, costs, count_by, labelled, tally, tell_apart, trend_p
 from smallcard import Finished
 
 Command = Callable[..., Finished]

@@ -7,14 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from skyplumb.camera import Camera
-from skyplumb.hotpixels import mark_hot
-from skyplumb.notes import ShotNotes
-from skyplumb.pointing import Pointing
+from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.hot_pixels import mark_hot
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import Frame
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.judge.runs import Light
+from skyplumb.measure.stars import BIT
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
-from skyplumb.runs import Light
-from skyplumb.sky import Frame
-from skyplumb.stars import BIT
 
 INFO = ShotInfo(camera="Fen One", serial="F1")
 WARM = np.array([[400.2, 300.7], [1200.0, 150.5]])

@@ -9,14 +9,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from skyplumb import judge as judging
-from skyplumb.judge import Judged, JudgedRun
-from skyplumb.notes import Notes, ShotNotes
+from skyplumb.intake.notes import Notes, ShotNotes
+from skyplumb.intake.rules import Rules, load_rules
+from skyplumb.judge import verdict as judging
+from skyplumb.judge.runs import Light
+from skyplumb.judge.setups import split_setups
+from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.output.table import session_result
 from skyplumb.records import STAR_DTYPE, Measure, SessionResult, ShotInfo
-from skyplumb.rules import Rules, load_rules
-from skyplumb.runs import Light
-from skyplumb.setups import split_setups
-from skyplumb.table import session_result
 
 SIZE = (3000, 2000)
 INFO = ShotInfo(

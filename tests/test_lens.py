@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.lens import LensShape, Votes, learn_lens, robust_fit, votes
-from skyplumb.motion import Doubled, Drift, Motion, glass_at_centre, motion_of, stretch_of
+from skyplumb.calibrate.lens_shape import LensShape, Votes, learn_lens, robust_fit, votes
+from skyplumb.judge.motion import Doubled, Drift, Motion, glass_at_centre, motion_of, stretch_of
+from skyplumb.measure.stars import BIT
 from skyplumb.records import STAR_DTYPE, Measure
-from skyplumb.stars import BIT
 
 Floats = NDArray[np.float64]
 

@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.patterns import TIERS, tier_for
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import catalogue
 from skyplumb.demo import draw_frame
-from skyplumb.measure import kind_of
-from skyplumb.notes import ShotNotes
-from skyplumb.patterns import TIERS, tier_for
-from skyplumb.pointing import Pointing
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.judge.runs import Light
+from skyplumb.judge.transparency import extinctions_mag
+from skyplumb.measure.shot import kind_of
+from skyplumb.measure.stars import BIT, measure_stars
 from skyplumb.records import NAN, STAR_DTYPE, Measure, Plate, ShotInfo
-from skyplumb.runs import Light
-from skyplumb.sky import catalogue
-from skyplumb.stars import BIT, measure_stars
-from skyplumb.transparency import extinctions_mag
 
 BAYER = np.array([[0, 1], [1, 2]], np.uint8)
 

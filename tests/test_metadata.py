@@ -15,9 +15,9 @@ import pytest
 import tifffile
 from astropy.io import fits
 
-from skyplumb import _exif
-from skyplumb._values import angle_deg, number, time
-from skyplumb.metadata import read_info
+from skyplumb.intake import exif as _exif
+from skyplumb.intake.metadata import read_info
+from skyplumb.intake.values import angle_deg, number, time
 from skyplumb.records import ShotInfo, UnreadableError
 
 REAL = Path(__file__).parent / "data/real"
@@ -237,7 +237,7 @@ def test_what_rawpy_answers_for_the_unknown_is_not_believed(
     monkeypatch: pytest.MonkeyPatch, dng: MakeDng
 ) -> None:
     # 1 s, f/1.0 and 1970 were seen to stand for missing tags.
-    monkeypatch.setattr("skyplumb._exif.rawpy.RawPy", ToldByRawpy)
+    monkeypatch.setattr("skyplumb.intake.exif.rawpy.RawPy", ToldByRawpy)
     info = read_info(dng(), "a.dng")
     assert math.isnan(info.exposure_s)
     assert math.isnan(info.fnumber)
@@ -249,7 +249,7 @@ def test_what_rawpy_answers_for_the_unknown_is_not_believed(
 def test_what_exiv2_read_is_not_overruled_by_rawpy(
     monkeypatch: pytest.MonkeyPatch, dng: MakeDng
 ) -> None:
-    monkeypatch.setattr("skyplumb._exif.rawpy.RawPy", ToldByRawpy)
+    monkeypatch.setattr("skyplumb.intake.exif.rawpy.RawPy", ToldByRawpy)
     info = read_info(dng(Photo_LensModel="Wren 50", Photo_ISOSpeedRatings="3200"), "a.dng")
     assert (info.iso, info.lens) == (3200, "Wren 50")
 

@@ -7,11 +7,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from skyplumb.camera import Camera
-from skyplumb.motion import Motion, doubled_stars, drifts, rough_motion, trail_over_field
-from skyplumb.pointing import Pointing
+from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import Frame
+from skyplumb.judge.motion import Motion, doubled_stars, drifts, rough_motion, trail_over_field
 from skyplumb.records import NAN, STAR_DTYPE, Measure
-from skyplumb.sky import Frame
 
 Floats = NDArray[np.float64]
 

@@ -15,12 +15,12 @@ from astropy.utils import iers
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from skyplumb.advice import mount_faults
-from skyplumb.camera import Camera, Matched, fit_attitude
-from skyplumb.motion import drifts
-from skyplumb.mount import OMEGA, MountFit, Sample, fit_mount, leg_arcsec, motion_terms
-from skyplumb.runs import Light
-from skyplumb.sky import Site
+from skyplumb.calibrate.camera import Camera, Matched, fit_attitude
+from skyplumb.calibrate.sky import Site
+from skyplumb.judge.advice import mount_faults
+from skyplumb.judge.motion import drifts
+from skyplumb.judge.mount import OMEGA, MountFit, Sample, fit_mount, leg_arcsec, motion_terms
+from skyplumb.judge.runs import Light
 from tracker import (
     ARCMIN,
     ARCSEC,

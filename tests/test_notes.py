@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from skyplumb._data import shipped
-from skyplumb._yaml import SettingsError
-from skyplumb.notes import Notes, load_notes
+from skyplumb.intake.notes import Notes, load_notes
+from skyplumb.intake.yaml_file import SettingsError
 from skyplumb.records import ShotInfo
 
 

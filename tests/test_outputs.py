@@ -17,8 +17,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from skyplumb import outputs
-from skyplumb.outputs import (
+from skyplumb.output import files as outputs
+from skyplumb.output.files import (
     FRAME_COLUMNS,
     RATINGS,
     frames_csv,

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from skyplumb._yaml import SettingsError
-from skyplumb.overrides import load_overrides, refuse_strangers
+from skyplumb.intake.overrides import load_overrides, refuse_strangers
+from skyplumb.intake.yaml_file import SettingsError
 from smallcard import FEN, MOOR, Finished
 
 SHARP = f"{MOOR}/MIST_0002.dng"

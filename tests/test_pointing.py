@@ -14,9 +14,9 @@ from astropy.time import Time
 from astropy.utils import iers
 from numpy.typing import NDArray
 
-from skyplumb.pointing import Exposure, LensSolution, solve_lens
+from skyplumb.calibrate.pointing import Exposure, LensSolution, solve_lens
+from skyplumb.calibrate.sky import Frame, Site, catalogue
 from skyplumb.records import NAN, STAR_DTYPE, Measure
-from skyplumb.sky import Frame, Site, catalogue
 
 Floats = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from skyplumb.page import pour
+from skyplumb.output.page import render as pour
 
 SCRIPTS = ("gear.js",)
 

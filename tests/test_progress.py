@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from skyplumb.progress import Progress
+from skyplumb.measure.progress import Progress
 
 
 class Clock:

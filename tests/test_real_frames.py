@@ -8,15 +8,15 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 import pytest
 
-from skyplumb.judge import JudgedRun, judge
-from skyplumb.measure import measure_shot
-from skyplumb.notes import ShotNotes
-from skyplumb.pointing import Exposure, LensSolution, solve_lens
+from skyplumb.calibrate.pointing import Exposure, LensSolution, solve_lens
+from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.runs import Light
+from skyplumb.judge.setups import split_setups
+from skyplumb.judge.verdict import JudgedRun, judge
+from skyplumb.measure.shot import measure_shot
 from skyplumb.records import Measure
-from skyplumb.rules import load_rules
-from skyplumb.runs import Light
-from skyplumb.setups import split_setups
-from skyplumb.sky import Frame, Site
 
 REAL = Path(__file__).parent / "data/real"
 

@@ -17,14 +17,14 @@ import pytest
 from PIL import Image
 
 from inventednight import invented_night
-from skyplumb.page.figures import duration, figure, with_sigma
-from skyplumb.page.frames import BESIDE_FROM, whiskers
-from skyplumb.page.mounts import SURE_95, axis_of, setups_of
-from skyplumb.page.totals import spells
-from skyplumb.page.words import CAUSES
+from skyplumb.output.page.figures import duration, figure, with_sigma
+from skyplumb.output.page.frames import BESIDE_FROM, whiskers
+from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
+from skyplumb.output.page.session import render, session_page
+from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
+from skyplumb.output.page.totals import spells
+from skyplumb.output.page.words import CAUSES
 from skyplumb.records import FieldShapes, Measure, SessionResult
-from skyplumb.report import render, session_page
-from skyplumb.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
 
 
 class Page(HTMLParser):

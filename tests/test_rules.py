@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from skyplumb._yaml import SettingsError
-from skyplumb.rules import Ceiling, Floor, Limits, Rules, describe, load_rules
+from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules, describe, load_rules
+from skyplumb.intake.yaml_file import SettingsError
 
 NAN = float("nan")
 
@@ -186,7 +186,7 @@ def test_the_description_names_every_rule_and_the_limits_of_lenses(tmp_path: Pat
 
 
 def test_every_rule_but_the_star_count_can_be_set_by_lens() -> None:
-    from skyplumb.rules import LensLimits
+    from skyplumb.intake.rules import LensLimits
 
     by_lens = {
         name

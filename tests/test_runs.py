@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from skyplumb.notes import ShotNotes
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.judge.runs import Light, exposure_notices
 from skyplumb.records import Measure, ShotInfo
-from skyplumb.runs import Light, exposure_notices
 
 
 def light(start_s: float, exposure_s: float) -> Light:

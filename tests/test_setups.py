@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from skyplumb.runs import Light
-from skyplumb.setups import split_setups
+from skyplumb.judge.runs import Light
+from skyplumb.judge.setups import split_setups
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shoot, unknown
 
 TARGETS = (

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from photutils.morphology import data_properties
 from scipy.special import erf
 
-from skyplumb.shapes import (
+from skyplumb.measure.shapes import (
     GAUSSIAN_KURT,
     SIGMA_TO_FWHM,
     GaussianFits,

@@ -13,7 +13,7 @@ from astropy.time import Time
 from astropy.utils import iers
 from numpy.typing import NDArray
 
-from skyplumb.sky import (
+from skyplumb.calibrate.sky import (
     SIDEREAL_RATE_ARCSEC_S,
     Frame,
     Site,

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from skyplumb.demo import DrawnFrame, Lens, draw_frame
+from skyplumb.measure.shapes import axes, fwhm_px, profile_kurt, trail_length_px
+from skyplumb.measure.stars import BIT, FLAGS, StarMeasure, green_half_size, measure_stars
 from skyplumb.records import Plate
-from skyplumb.shapes import axes, fwhm_px, profile_kurt, trail_length_px
-from skyplumb.stars import BIT, FLAGS, StarMeasure, green_half_size, measure_stars
 
 Floats = NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 import pytest
 
-from skyplumb import store as store_module
+from skyplumb.measure import store as store_module
+from skyplumb.measure.store import Store
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
-from skyplumb.store import Store
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ from types import ModuleType
 
 import pytest
 
+from skyplumb.measure.workers import run_all
 from skyplumb.records import UserError
-from skyplumb.workers import run_all
 
 TASKS = """
 import os, signal, sys, time
@@ -51,7 +51,7 @@ import os, sys, time
 if __name__ == "__mp_main__" and "slow" in sys.argv:  # a worker that is still starting
     open(os.path.join(sys.argv[1], str(os.getpid())), "w").close()
     time.sleep(60)
-from skyplumb.workers import run_all
+from skyplumb.measure.workers import run_all
 import invented_tasks
 
 if __name__ == "__main__":

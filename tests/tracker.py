@@ -15,14 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from skyplumb.camera import Camera
-from skyplumb.cause import Scene, scene_of
-from skyplumb.motion import Motion, drifts
-from skyplumb.notes import ShotNotes
-from skyplumb.pointing import Pointing
+from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.judge.cause import Scene, scene_of
+from skyplumb.judge.motion import Motion, drifts
+from skyplumb.judge.runs import Light
 from skyplumb.records import Measure, ShotInfo
-from skyplumb.runs import Light
-from skyplumb.sky import Frame, Site
 
 Floats = NDArray[np.float64]
 

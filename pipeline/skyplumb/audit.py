@@ -13,23 +13,23 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from skyplumb.card import sessions, walk, when_utc
-from skyplumb.hotpixels import mark_hot
-from skyplumb.judge import judge
-from skyplumb.measure import measure_shot
-from skyplumb.notes import Notes, load_notes
-from skyplumb.outputs import write_session
-from skyplumb.overrides import Overrides, load_overrides, overrule, refuse_strangers
-from skyplumb.pointing import Exposure, solve_lens
-from skyplumb.progress import Progress
+from skyplumb.calibrate.hot_pixels import mark_hot
+from skyplumb.calibrate.pointing import Exposure, solve_lens
+from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.intake.card import sessions, walk, when_utc
+from skyplumb.intake.notes import Notes, load_notes
+from skyplumb.intake.overrides import Overrides, load_overrides, overrule, refuse_strangers
+from skyplumb.intake.rules import Rules, load_rules
+from skyplumb.judge.runs import Light, exposure_notices, lens_key
+from skyplumb.judge.setups import split_setups
+from skyplumb.judge.verdict import judge
+from skyplumb.measure.progress import Progress
+from skyplumb.measure.shot import measure_shot
+from skyplumb.measure.store import Store
+from skyplumb.measure.workers import run_all
+from skyplumb.output.files import write_session
+from skyplumb.output.table import session_result
 from skyplumb.records import CardFile, Measure, SessionResult, UserError
-from skyplumb.rules import Rules, load_rules
-from skyplumb.runs import Light, exposure_notices, lens_key
-from skyplumb.setups import split_setups
-from skyplumb.sky import Frame, Site
-from skyplumb.store import Store
-from skyplumb.table import session_result
-from skyplumb.workers import run_all
 
 STORE_FOLDER = ".skyplumb"
 SUN_UP_STARS = 20

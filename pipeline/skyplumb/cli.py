@@ -93,7 +93,7 @@ def rules(
     ] = None,
 ) -> None:
     """Print the shipped rules, or check a file."""
-    from skyplumb.rules import describe, load_rules, shipped_text
+    from skyplumb.intake.rules import describe, load_rules, shipped_text
 
     _print((shipped_text() if file is None else describe(load_rules(file))).rstrip())
 
@@ -122,7 +122,7 @@ def tally(
 ) -> None:
     """Count sessions audited before: hit rates by lens and exposure, across nights."""
     with _stoppable("stopped; nothing but whole files was written"):
-        from skyplumb.gear import write_tally
+        from skyplumb.season.gear import write_tally
 
         done = write_tally(folders, out)
     _print(str(done.page.resolve()))
@@ -181,8 +181,8 @@ def forecast(
 ) -> None:
     """Foretell what a lens and exposure will yield, and where a sturdier mount pays."""
     with _stoppable("stopped"):
-        from skyplumb.forecast import Ask, words
-        from skyplumb.gear import foretell_from
+        from skyplumb.season.forecast import Ask, words
+        from skyplumb.season.gear import foretell_from
 
         asked = {
             "focal_mm": focal,

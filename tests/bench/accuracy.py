@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.audit import Options, audit
-from skyplumb.rules import load_rules
+from skyplumb.intake.rules import load_rules
 
 from .cards import KEPT, drawn_card, truth_of
 from .nights import BenchNight

@@ -24,9 +24,9 @@ import pandas as pd
 from skyplumb.audit import audit_session
 from skyplumb.demo import Exposure, Mount, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
-from skyplumb.notes import Notes
+from skyplumb.intake.notes import Notes
+from skyplumb.intake.rules import load_rules
 from skyplumb.records import NAN
-from skyplumb.rules import load_rules
 
 from .nights import FAULTS_BY_NAME, FOCALS_MM, bench_night, lens_by_lot, setting_of
 from .sketch import sketched

@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 from statsmodels.stats.proportion import proportion_confint
 
-from skyplumb.forecast import GRID_S, longest
-from skyplumb.rig import fit_rig
+from skyplumb.season.forecast import GRID_S, longest
+from skyplumb.season.rig_model import fit_rig
 
 from ..drawnseason import Truth, scale_of, write_season
 from .tables import Table, aim
@@ -224,7 +224,8 @@ def tally_table() -> Table:
 def _timed(folder: Path) -> tuple[float, float]:
     """CPU seconds and peak memory of one tally in a process of its own."""
     code = (
-        "import resource, sys; from pathlib import Path; from skyplumb.gear import write_tally;"
+        "import resource, sys; from pathlib import Path;"
+        "from skyplumb.season.gear import write_tally;"
         "write_tally([Path(sys.argv[1])], Path(sys.argv[2]));"
         "u = resource.getrusage(resource.RUSAGE_SELF);"
         "print(u.ru_utime + u.ru_stime, u.ru_maxrss / 1000)"

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.demo import Exposure
+from skyplumb.measure.shapes import SIGMA_TO_FWHM, fit_gaussians
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
-from skyplumb.shapes import SIGMA_TO_FWHM, fit_gaussians
 
 Floats = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from skyplumb.rules import Limits
+from skyplumb.intake.rules import Limits
 
 VERDICTS = ("keep", "doubtful", "reject")
 MARGIN_PX = 0.5

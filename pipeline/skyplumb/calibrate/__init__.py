@@ -1,0 +1,1 @@
+"""What all frames of a lens together say: pointing, camera, hot pixels, shape."""

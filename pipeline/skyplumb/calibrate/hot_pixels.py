@@ -1,0 +1,119 @@
+"""Hot pixels that look like stars: told by the darks on the card, and by standing still.
+
+A lone bright pixel is narrower than any star and never enters a star table. A bright pair
+or a warm cluster may pass for a star in one frame; but it shows in a dark too, and it stays
+where it is when the camera points elsewhere. On a well-tracked run the stars stay as well,
+so that only frames of different pointings are compared.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from skyplumb.judge.runs import Light
+from skyplumb.measure.stars import BIT
+from skyplumb.records import Measure
+
+Floats = NDArray[np.float64]
+
+SAME_PLACE_PX = 0.6
+MOVED_PX = 5.0
+"""The sky must have moved on the sensor by more than this."""
+OTHER_POINTINGS = 8
+SEEN_IN = 2
+"""So many other pointings must show the same bright place."""
+
+
+def mark_hot(lights: Sequence[Light], darks: Sequence[Measure]) -> list[Light]:
+    """The lights with hot pixels flagged in their star tables, so that they do not vote.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+        Pointed, in any order.
+    darks : sequence of Measure
+        Dark frames of the session.
+    """
+    cameras: dict[tuple[object, ...], list[int]] = defaultdict(list)
+    for number, light in enumerate(lights):
+        cameras[_camera(light.measure)].append(number)
+    out = list(lights)
+    for camera, numbers in cameras.items():
+        shut = [_bright_places(dark) for dark in darks if _camera(dark) == camera]
+        known = np.concatenate([np.zeros((0, 2)), *shut])
+        # Asked of every pair of frames, so each frame's place is worked out once.
+        solved = [lights[n] for n in numbers if lights[n].pointing.solved]
+        ra = np.radians([light.pointing.ra_deg for light in solved])
+        dec = np.radians([light.pointing.dec_deg for light in solved])
+        for number in numbers:
+            light = lights[number]
+            others = [solved[n] for n in np.flatnonzero(_moved(light, ra, dec))]
+            hot = _near(light, known) | _standing_still(light, others)
+            if hot.any():
+                out[number] = _flagged(light, hot)
+    return out
+
+
+def _camera(measure: Measure) -> tuple[object, ...]:
+    info = measure.info
+    return (info.serial or info.camera, measure.width_px, measure.height_px)
+
+
+def _bright_places(dark: Measure) -> Floats:
+    """Everything that shines in a dark."""
+    stars = np.stack([dark.stars["x"], dark.stars["y"]], 1)
+    return np.concatenate([stars, dark.hot_xy]).astype(np.float64)
+
+
+def _places(light: Light) -> Floats:
+    stars = light.measure.stars
+    return np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+
+
+def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
+    """Which stars stand where a dark shines."""
+    places = _places(light)
+    if len(known) == 0 or len(places) == 0:
+        return np.zeros(len(places), bool)
+    distance, _ = cKDTree(known).query(places)
+    return np.asarray(distance < SAME_PLACE_PX)
+
+
+def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
+    """Which unmatched stars stand at the same place in frames of other pointings."""
+    places = _places(light)
+    seen = np.zeros(len(places), int)
+    if not light.pointing.solved or len(places) == 0:
+        return seen > 0
+    step = max(1, len(others) // OTHER_POINTINGS)
+    for other in others[::step][:OTHER_POINTINGS]:
+        there = _places(other)
+        if len(there):
+            distance, _ = cKDTree(there).query(places)
+            seen += distance < SAME_PLACE_PX
+    still = seen >= SEEN_IN
+    still[light.pointing.star] = False
+    return still
+
+
+def _moved(light: Light, ra_rad: Floats, dec_rad: Floats) -> NDArray[np.bool_]:
+    """Which middles of other frames lie elsewhere on the sensor; none if it was not solved."""
+    here = light.pointing
+    if not here.solved or here.camera is None or here.frame is None or len(ra_rad) == 0:
+        return np.zeros(len(ra_rad), bool)
+    place = here.camera.project(here.frame.directions(ra_rad, dec_rad) @ here.attitude.T)
+    middle = np.array([(here.camera.width_px - 1) / 2, (here.camera.height_px - 1) / 2])
+    # A middle that is out of this camera's reach (NaN) lies elsewhere.
+    return np.asarray(~(np.hypot(*(place - middle).T) < MOVED_PX))
+
+
+def _flagged(light: Light, hot: NDArray[np.bool_]) -> Light:
+    stars = light.measure.stars.copy()
+    stars["flags"][hot] |= BIT["hot"]
+    return replace(light, measure=replace(light.measure, stars=stars))

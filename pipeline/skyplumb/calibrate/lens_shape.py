@@ -1,0 +1,219 @@
+"""The lens's own star shape across the field, learned from its sharpest frames.
+
+Second moments add, so a star's moments are the lens's at that place plus those of the
+motion. Motion is the same all over the field (or nearly), so the change across the field
+is the lens's: a smooth polynomial in the place, fitted to the sharpest frames together,
+with a constant of its own for each frame. What the lens does at the very centre cannot
+be told from motion in this way; `motion` settles that from the pointings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.measure.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
+from skyplumb.records import FieldShapes, Measure
+
+Floats = NDArray[np.float64]
+
+SHARPEST_FRAMES = 12
+SHOWN_STARS = 150
+SHOWN_CELLS = (15, 10)
+"""A star or so from each cell across and down, so that the shown ones cover the picture."""
+ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
+"""Highest power of the place that so many stars can carry."""
+
+
+@dataclass(frozen=True, slots=True)
+class Votes:
+    """The stars of one frame whose shapes count; all arrays have n rows."""
+
+    place: Floats
+    """Shape (n, 2): from the middle of the picture, over its half diagonal."""
+    spins: Floats
+    """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy, px^2."""
+    errors: Floats
+    """One-sigma errors of `spins`."""
+    kurt: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class LensShape:
+    """Moments the lens adds away from the centre, over those at the centre."""
+
+    order: int
+    coefficients: Floats
+    """Shape (terms, 3), for trace, mxx - myy and 2 mxy, px^2."""
+    frames: int
+    """How many frames it was learned from."""
+    stars: int
+
+    def at(self, place: Floats) -> Floats:
+        """Shape (n, 3): trace, mxx - myy and 2 mxy the lens adds there, px^2."""
+        if self.order == 0:
+            return np.zeros((len(place), 3))
+        return np.asarray(_terms(place, self.order) @ self.coefficients)
+
+
+def lens_doubt_px2(lens: LensShape, frame: Votes) -> float:
+    """How far the lens's mean stretch differs between two draws of a frame's inner stars, px^2.
+
+    The scatter of the lens's spins over the part of the field that makes mean stars, over
+    the square root of their number.
+    """
+    inner = frame.place[np.hypot(frame.place[:, 0], frame.place[:, 1]) < MEAN_STAR_REACH]
+    if len(inner) < 2:
+        return float("inf")
+    spread = lens.at(inner)[:, 1:].std(axis=0).max()
+    return float(spread / np.sqrt(min(len(inner), MEAN_STAR_FROM)))
+
+
+def votes(measure: Measure, least_snr: float = 12.0) -> Votes:
+    """The shapes of a frame's unspoiled stars."""
+    stars = measure.stars
+    good = ((stars["flags"] & ~BIT["faint"]) == 0) & (stars["snr"] > least_snr)
+    stars = stars[good]
+    size = np.array([measure.width_px, measure.height_px], float)
+    pixels = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+    place = (pixels - (size - 1) / 2) / (np.hypot(*size) / 2)
+    mxx, myy, mxy = (stars[name].astype(np.float64) for name in ("mxx", "myy", "mxy"))
+    sxx, syy, sxy = (stars[name].astype(np.float64) for name in ("sxx", "syy", "sxy"))
+    spread = np.hypot(sxx, syy)
+    return Votes(
+        place=place,
+        spins=np.stack([mxx + myy, mxx - myy, 2 * mxy], 1),
+        # Errors far below the scatter between stars would let a few bright ones decide.
+        errors=np.maximum(np.stack([spread, spread, 2 * sxy], 1), 0.02),
+        kurt=stars["kurt"].astype(np.float64),
+    )
+
+
+def field_shapes(frame: Votes, lens: LensShape) -> FieldShapes:
+    """The brightest stars of every part of the picture, with and without the lens's shape."""
+    # Brightest first within each cell, the cells in turn.
+    cell = np.floor((frame.place + 1) / 2 * SHOWN_CELLS) @ (1, SHOWN_CELLS[0])
+    turn = np.zeros(len(cell), int)
+    for one in np.unique(cell):
+        turn[cell == one] = np.arange(np.count_nonzero(cell == one))
+    chosen = np.argsort(turn, kind="stable")[:SHOWN_STARS]
+    place, spins = frame.place[chosen], frame.spins[chosen]
+    return FieldShapes(place, spins, spins - lens.at(place))
+
+
+def learn_lens(frames: Sequence[Votes]) -> LensShape:
+    """Fit the shape of one lens and aperture to its sharpest frames."""
+    counted = [
+        (float(np.median(v.spins[:, 0])), n) for n, v in enumerate(frames) if len(v.place) >= 8
+    ]
+    if not counted:
+        return LensShape(0, np.zeros((0, 3)), 0, 0)
+    counted.sort()
+    # Frames much wider than the sharpest are trailed or out of focus and would blur the lens.
+    limit = counted[0][0] * 1.35 + 0.1
+    chosen = [n for size, n in counted[:SHARPEST_FRAMES] if size <= limit]
+    place = np.concatenate([frames[n].place for n in chosen])
+    spins = np.concatenate([frames[n].spins for n in chosen])
+    errors = np.concatenate([frames[n].errors for n in chosen])
+    owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
+    order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
+    if order == 0:
+        return LensShape(0, np.zeros((0, 3)), len(chosen), len(place))
+    terms = _terms(place, order)
+    design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
+    columns = [robust_fit(design, spins[:, c], errors[:, c])[0] for c in range(3)]
+    coefficients = np.stack(columns, 1)[: terms.shape[1]]
+    return LensShape(order, coefficients, len(chosen), len(place))
+
+
+@dataclass(frozen=True, slots=True)
+class LensReport:
+    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
+
+    corner_stretch_px: float
+    """Longest stretch at a corner."""
+    centre_stretch_px: float
+    """Stretch at the very centre that the sky's shift does not explain: decentring."""
+    tilt_x_fwhm_px: float
+    """FWHM at the right edge over that at the left edge."""
+    tilt_y_fwhm_px: float
+    """FWHM at the lower edge over that at the upper edge."""
+    frames: int
+    """How many sharp frames it was learned from."""
+
+
+def lens_report(lens: LensShape, glass: Floats, across_px2: float, shape: float) -> LensReport:
+    """Sum a lens up.
+
+    Parameters
+    ----------
+    lens : LensShape
+    glass : ndarray, shape (2,)
+        mxx - myy and 2 mxy at the centre, px^2.
+    across_px2 : float
+        Second moment of a sharp star at the centre.
+    shape : float
+        Height over width of the picture.
+    """
+    right = 1 / np.hypot(1, shape)
+    low = shape * right
+    corners = np.array([[right, low], [-right, low], [right, -low], [-right, -low]])
+    stretch = np.hypot(*lens.at(corners)[:, 1:].T).max()
+    edges = lens.at(np.array([[right, 0], [-right, 0], [0, low], [0, -low]]))[:, 0] / 2
+    widths = 2.3548 * np.sqrt(np.maximum(across_px2 + edges, 0.05))
+    return LensReport(
+        corner_stretch_px=float(np.sqrt(12 * stretch)),
+        centre_stretch_px=float(np.sqrt(12 * np.hypot(*glass))),
+        tilt_x_fwhm_px=float(widths[0] - widths[1]),
+        tilt_y_fwhm_px=float(widths[2] - widths[3]),
+        frames=lens.frames,
+    )
+
+
+def _terms(place: Floats, order: int) -> Floats:
+    """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms)."""
+    x, y = place[:, 0], place[:, 1]
+    return np.stack(
+        [x ** (p - j) * y**j for p in range(1, order + 1) for j in range(p + 1)], axis=1
+    )
+
+
+def robust_fit(
+    design: Floats, values: Floats, errors: Floats, prior: Floats | None = None, rounds: int = 8
+) -> tuple[Floats, Floats]:
+    """Weighted least squares that outliers cannot pull (Cauchy weights).
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, terms)
+    values, errors : ndarray, shape (n,)
+    prior : ndarray, shape (terms,), optional
+        One-sigma width of a prior about zero for each term; inf for none.
+
+    Returns
+    -------
+    solution : ndarray, shape (terms,)
+    covariance : ndarray, shape (terms, terms)
+        Scaled by the scatter that was seen, where that is larger than the errors.
+    """
+    weights = 1 / errors**2
+    ridge = np.zeros(design.shape[1]) if prior is None else 1 / np.square(prior)
+    ridge = ridge + 1e-9 * np.max(np.einsum("n,ni,ni->i", weights, design, design), initial=1e-9)
+    scale = 1.0
+    used = weights
+    solution: Floats = np.zeros(design.shape[1])
+    normal: Any = np.diag(ridge)
+    for _ in range(rounds):
+        normal = (design * used[:, None]).T @ design
+        slope = design.T @ (used * values)
+        solution = np.linalg.solve(normal + scale**2 * np.diag(ridge), slope)
+        pull = (values - design @ solution) / errors
+        freedom = max(len(values) - design.shape[1], 1) / max(len(values), 1)
+        scale = max(1.4826 * float(np.median(np.abs(pull))) / np.sqrt(freedom), 1e-3)
+        used = weights / (1 + (pull / (2.5 * scale)) ** 2)
+    covariance = np.linalg.inv(normal / max(scale, 1.0) ** 2 + np.diag(ridge))
+    return np.asarray(solution), np.asarray(covariance)

@@ -1,0 +1,234 @@
+"""FITS headers -> ShotInfo, by the standard's keywords first and the usual ones after."""
+
+from __future__ import annotations
+
+import io
+import math
+import re
+import warnings
+from datetime import datetime, timedelta
+from typing import TypeAlias
+
+import erfa
+from astropy.io import fits
+from astropy.utils.exceptions import AstropyWarning
+
+from skyplumb.intake.fits_guard import refuse_absurd_counts
+from skyplumb.intake.values import angle_deg, number, positive, tidy, time, within
+from skyplumb.records import NAN, ShotInfo, UnreadableError
+
+Header: TypeAlias = fits.Header
+
+MJD_ZERO = datetime(1858, 11, 17)
+
+IMAGE_TYPES = (
+    # An exposure with the shutter shut that matches a flat is a dark, so darks come first.
+    ("dark", ("dark",)),
+    ("flat", ("flat",)),
+    ("bias", ("bias", "zero", "offset")),
+    ("light", ("light", "object", "obj", "science", "sci", "target")),
+)
+"""What observers write for each type (common practice, no source)."""
+
+ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+
+class _Cards:
+    """Values by keyword: those of the image's header, then those of the primary one."""
+
+    def __init__(self, *headers: Header) -> None:
+        self._headers = headers
+
+    def text(self, *keys: str) -> str:
+        """The first that says something."""
+        return next((text for key in keys if (text := self._one(key))), "")
+
+    def number(self, *keys: str) -> float:
+        """The first that is a number."""
+        values = (number(self._one(key)) for key in keys)
+        return next((value for value in values if not math.isnan(value)), NAN)
+
+    def angle(self, low: float, high: float, *keys: str) -> float:
+        """The first that is an angle in a range, degrees."""
+        values = (within(angle_deg(self._one(key)), low, high) for key in keys)
+        return next((value for value in values if not math.isnan(value)), NAN)
+
+    def _one(self, key: str) -> str:
+        """One value as text; a card that cannot be parsed says nothing."""
+        for header in self._headers:
+            try:
+                value = header.get(key, "")
+            except (fits.VerifyError, ValueError):
+                continue
+            if isinstance(value, str | int | float) and (text := tidy(str(value))):
+                return text
+        return ""
+
+
+def fits_info(data: bytes, file: str) -> ShotInfo:
+    """What the header of the first image in a FITS file says.
+
+    Raises
+    ------
+    UnreadableError
+        If the headers are broken or there is no image.
+    """
+    refuse_absurd_counts(data, file)
+    with warnings.catch_warnings():
+        # What astropy warns of (odd cards, a cut file) is judged here or when decoding.
+        warnings.simplefilter("ignore", AstropyWarning)
+        warnings.simplefilter("ignore", erfa.ErfaWarning)
+        return _from_cards(_Cards(*_headers(data, file)))
+
+
+def _headers(data: bytes, file: str) -> tuple[Header, Header]:
+    """Header of the first image with two axes or more, and the primary one."""
+    try:
+        with fits.open(io.BytesIO(data), memmap=False) as units:
+            primary = units[0].header
+            for unit in units:
+                if unit.is_image and unit.header.get("NAXIS", 0) >= 2:
+                    return unit.header, primary
+    except (OSError, fits.VerifyError, ValueError, TypeError, KeyError, IndexError) as error:
+        # astropy reports a broken header by whatever its parser stumbles over.
+        raise UnreadableError(
+            f"{file}: broken FITS header ({error}); write the file again"
+        ) from None
+    raise UnreadableError(f"{file}: FITS file without an image; remove it")
+
+
+def _from_cards(cards: _Cards) -> ShotInfo:
+    """The record of what the cards say."""
+    exposure = positive(cards.number("EXPTIME", "EXPOSURE", "XPOSURE"))
+    start, written, known_scale = _start(cards, exposure)
+    focal = positive(cards.number("FOCALLEN", "FOCAL"))
+    latitude, longitude, height = _site(cards)
+    return ShotInfo(
+        camera=cards.text("INSTRUME", "CAMERA", "DETNAM"),
+        serial=cards.text("CAMSN", "SERIAL", "SERIALNO", "CAMID"),
+        lens=cards.text("LENS", "LENSNAME", "TELESCOP"),
+        focal_mm=focal,
+        fnumber=_fnumber(cards, focal),
+        exposure_s=exposure,
+        iso=positive(cards.number("ISO", "ISOSPEED")),
+        clock=start,
+        taken_camera=written,
+        utc_offset_h=0.0 if start and known_scale else NAN,
+        latitude_deg=latitude,
+        longitude_deg=longitude,
+        height_m=height,
+        temperature_c=within(cards.number("CCD-TEMP", "CAMTEMP", "DET-TEMP"), -150, 100),
+        pixel_um=_pixel_um(cards),
+        image_type=_image_type(cards.text("IMAGETYP", "OBSTYPE", "FRAMETYP", "FRAME", "EXPTYPE")),
+        mosaic_claim=_mosaic_claim(cards),
+        gain=cards.number("GAIN"),
+        is_fits=True,
+    )
+
+
+def _start(cards: _Cards, exposure_s: float) -> tuple[datetime | None, str, bool]:
+    """Start of exposure in UTC, how the file writes it, and whether its time scale is known.
+
+    The standard [1]_ leaves open to which part of the exposure DATE-OBS belongs; the start
+    is what it nearly always is. DATE-BEG, DATE-AVG and DATE-END say it.
+
+    References
+    ----------
+    .. [1] FITS Standard 4.0, section 9.5; from memory.
+    """
+    written = cards.text("DATE-BEG", "DATE-OBS", "DATE-AVG", "DATE-END")
+    shift = timedelta()
+    when = time(cards.text("DATE-BEG")) or _date_obs(cards) or _mjd(cards, "MJD-BEG", "MJD-OBS")
+    if when is None and not math.isnan(exposure_s):
+        shift = timedelta(seconds=exposure_s / 2)
+        when = time(cards.text("DATE-AVG")) or _mjd(cards, "MJD-AVG")
+        if when is None:
+            shift = timedelta(seconds=exposure_s)
+            when = time(cards.text("DATE-END")) or _mjd(cards, "MJD-END")
+    if when is None:
+        return None, written, False
+    utc = _utc(when - shift, cards.text("TIMESYS").upper())
+    return utc or when - shift, written or when.isoformat(), utc is not None
+
+
+def _date_obs(cards: _Cards) -> datetime | None:
+    """DATE-OBS, with the time of day in a card of its own where it is not in it."""
+    date = cards.text("DATE-OBS")
+    if old := re.fullmatch(r"(\d\d)/(\d\d)/(\d\d)", date):  # before 1999: day, month, 19..
+        date = f"19{old[3]}-{old[2]}-{old[1]}"
+    return time(date) or time(f"{date} {cards.text('TIME-OBS', 'UT-OBS', 'UT')}")
+
+
+def _mjd(cards: _Cards, *keys: str) -> datetime | None:
+    """A modified Julian date as a datetime."""
+    days = cards.number(*keys)
+    return MJD_ZERO + timedelta(days=days) if 0 < days < 200_000 else None
+
+
+def _utc(when: datetime, scale: str) -> datetime | None:
+    """UTC of a time in the scale TIMESYS names; None for a scale that is not known."""
+    if scale in ("", "UTC", "UT", "UT1", "GMT"):  # UT1 is within a second of UTC
+        return when
+    ahead_of_tai = {"TAI": 0.0, "GPS": -19.0, "TT": 32.184, "TDT": 32.184, "ET": 32.184}
+    ahead_of_tai["TDB"] = 32.184  # to 2 ms
+    if scale not in ahead_of_tai:
+        return None
+    tai = when - timedelta(seconds=ahead_of_tai[scale])
+    return tai - timedelta(seconds=float(erfa.dat(tai.year, tai.month, tai.day, 0.0)))
+
+
+def _fnumber(cards: _Cards, focal_mm: float) -> float:
+    """F-number, else focal length over aperture."""
+    fnumber = positive(cards.number("FNUMBER", "FOCRATIO"))
+    return focal_mm / positive(cards.number("APTDIA")) if math.isnan(fnumber) else fnumber
+
+
+def _site(cards: _Cards) -> tuple[float, float, float]:
+    """Latitude, longitude (east positive, -180..180) and height of the place, degrees and m."""
+    latitude = cards.angle(
+        -90, 90, "OBSGEO-B", "SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", "LATITUDE"
+    )
+    longitude = cards.angle(
+        -180, 360, "OBSGEO-L", "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", "LONGITUD"
+    )
+    height = within(
+        cards.number(
+            "OBSGEO-H", "SITEELEV", "ELEV-OBS", "ALT-OBS", "OBSALT", "OBS-ELEV", "ELEVATIO"
+        ),
+        -500,
+        9000,
+    )
+    x, y, z = (cards.number(f"OBSGEO-{axis}") for axis in "XYZ")
+    if math.isnan(latitude + longitude) and math.hypot(x, y, z) > 6_000_000:
+        east, north, up = erfa.gc2gd(1, (x, y, z))  # 1: WGS84
+        return math.degrees(north), math.degrees(east), within(float(up), -500, 9000)
+    if math.isnan(latitude + longitude) or latitude == longitude == 0:
+        return NAN, NAN, NAN
+    return latitude, longitude - 360 if longitude > 180 else longitude, height
+
+
+def _pixel_um(cards: _Cards) -> float:
+    """Pixel pitch as recorded: XPIXSZ holds it with binning, PIXSIZE1 without (from memory)."""
+    pitch = within(cards.number("XPIXSZ"), 1, 100)
+    if not math.isnan(pitch):
+        return pitch
+    binning = positive(cards.number("XBINNING"))
+    return within(cards.number("PIXSIZE1", "PIXSIZE") * (binning if binning > 1 else 1), 1, 100)
+
+
+def _image_type(text: str) -> str:
+    """light, dark, flat or bias, or empty for anything else."""
+    words = text.casefold()
+    found = (kind for kind, names in IMAGE_TYPES if any(name in words for name in names))
+    return next(found, "")
+
+
+def _mosaic_claim(cards: _Cards) -> str:
+    """The colour order the header names, moved by the offsets it gives."""
+    claims = (cards.text(key).upper() for key in ("BAYERPAT", "COLORTYP", "CFAPAT", "FILTER"))
+    claim = next((claim for claim in claims if claim in ORDERS), "")
+    if claim and cards.number("XBAYROFF") % 2 == 1:
+        claim = claim[1] + claim[0] + claim[3] + claim[2]
+    if claim and cards.number("YBAYROFF") % 2 == 1:
+        claim = claim[2:] + claim[:2]
+    return claim

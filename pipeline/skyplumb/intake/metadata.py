@@ -1,0 +1,39 @@
+"""EXIF and FITS headers -> one record with units.
+
+What a file does not say stays empty or NaN. Nothing here is believed yet: the night notes
+may know better, and the sky shows when a clock or a focal length is wrong.
+"""
+
+from __future__ import annotations
+
+from skyplumb.intake.exif import exif_info
+from skyplumb.intake.fits_header import fits_info
+from skyplumb.records import ShotInfo, UnreadableError
+
+FITS_MAGIC = b"SIMPLE  ="
+
+
+def read_info(data: bytes, file: str) -> ShotInfo:
+    """What a shot says of itself.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file. What it is, is told by its content and not by its name.
+    file : str
+        Its name, for errors.
+
+    Raises
+    ------
+    UnreadableError
+        If no header can be read; names the file and the mend.
+    """
+    if not data:
+        raise UnreadableError(f"{file}: is empty; copy it from the card again")
+    if data.startswith(FITS_MAGIC):
+        return fits_info(data, file)
+    if file.casefold().endswith((".fits", ".fit", ".fts", ".fz")):
+        raise UnreadableError(
+            f"{file}: named FITS but does not begin as one; write the file again or remove it"
+        )
+    return exif_info(data, file)

@@ -1,0 +1,254 @@
+"""The night notes: what the photographer knows and the camera does not.
+
+They outrank what the files say. Every time in them is on the camera's own clock (UTC for
+FITS), because that is what can be read off the pictures; `clock` says how that clock relates
+to UTC.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+from pathlib import Path, PurePosixPath
+from typing import Annotated, TypeVar
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from skyplumb.intake.yaml_file import Settings, like, load_yaml_model, read_text
+from skyplumb.records import NAN, ShotInfo
+
+T = TypeVar("T")
+
+NAMES = ("night-notes.yaml", "night-notes.yml")
+"""Looked for in the card, then beside it."""
+
+
+def _clock_time(value: object) -> object:
+    """YAML reads a full time as a datetime and one without seconds as text."""
+    if isinstance(value, str):
+        try:
+            value = datetime.fromisoformat(value)
+        except ValueError:
+            return value
+    if isinstance(value, datetime) and value.tzinfo is not None:
+        raise ValueError("should be without a zone: the time the camera's own clock showed")
+    if isinstance(value, date) and not isinstance(value, datetime):
+        raise ValueError("should be a date with a time, such as 2026-08-14 23:40")
+    return value
+
+
+ClockTime = Annotated[datetime, BeforeValidator(_clock_time)]
+
+
+class Site(Settings):
+    """Where the tripod stood."""
+
+    latitude_deg: float = Field(ge=-90, le=90)
+    """North positive."""
+    longitude_deg: float = Field(ge=-180, le=180)
+    """East positive."""
+    height_m: float | None = Field(default=None, ge=-500, le=9000)
+    """Above the sea."""
+
+
+class Clock(Settings):
+    """How a camera's clock relates to UTC."""
+
+    utc_offset_h: float = Field(ge=-12, le=14)
+    """Zone the clock was set to, hours east of UTC: 2 for Central European Summer Time."""
+    ahead_s: float = 0.0
+    """How far the clock ran ahead of that zone's true time; negative where it was behind."""
+
+
+class Words(Settings):
+    """What may be said of a whole night or of a part of it."""
+
+    site: Site | None = None
+    clock: Clock | None = None
+    tracker: str | None = None
+    payload_g: float | None = Field(default=None, gt=0)
+    """Mass on the tracker: camera, lens, ball head, plate."""
+    alignment: str | None = None
+    """How the polar axis was aligned."""
+    wind: str | None = None
+    ground: str | None = None
+    counterweight: str | None = None
+    tags: Mapping[str, str | float | bool] = Field(default_factory=dict)
+    """Anything else to compare nights by."""
+
+
+class Match(Settings):
+    """Which shots are meant: everything that is given must match."""
+
+    files: str | None = None
+    """Pattern with * and ? for the path on the card, or for the name alone if it has no /."""
+    lens: str | None = None
+    """Pattern for the lens name as the file says it; "" for a lens without a name."""
+    camera: str | None = None
+    """Pattern for the camera name as the file says it."""
+    serial: str | None = None
+    """Serial number of the body."""
+    after: ClockTime | None = None
+    before: ClockTime | None = None
+    """Start of exposure on the camera's clock, both ends included."""
+
+    @model_validator(mode="after")
+    def _says_something(self) -> Match:
+        if all(getattr(self, name) is None for name in Match.model_fields):
+            raise ValueError(f"says no shots; add one of {', '.join(Match.model_fields)}")
+        if self.after and self.before and self.before < self.after:
+            raise ValueError("before is earlier than after; swap them")
+        return self
+
+    def fits(self, file: str, info: ShotInfo) -> bool:
+        """Whether a shot is meant; one without a time is in no range of times."""
+        path = PurePosixPath(file)
+        if self.files is not None:
+            target = file if "/" in self.files else path.name
+            if not like(target, self.files):
+                return False
+        for pattern, text in (
+            (self.lens, info.lens),
+            (self.camera, info.camera),
+            (self.serial, info.serial),
+        ):
+            if pattern is not None and not like(text, pattern):
+                return False
+        if self.after is None and self.before is None:
+            return True
+        clock = info.clock
+        return (
+            clock is not None
+            and (self.after is None or clock >= self.after)
+            and (self.before is None or clock <= self.before)
+        )
+
+
+class Run(Match, Words):
+    """What is different for some of the shots, and what their files get wrong."""
+
+    lens_name: str | None = None
+    """The lens that was really on."""
+    focal_mm: float | None = Field(default=None, gt=0)
+    """Its true focal length."""
+    fnumber: float | None = Field(default=None, gt=0)
+    camera_name: str | None = None
+    exposure_s: float | None = Field(default=None, gt=0)
+    """The true time behind a rounded or missing one."""
+
+
+class LeaveOut(Match):
+    """Shots that are not to be judged."""
+
+    reason: str = Field(min_length=3)
+
+
+@dataclass(frozen=True, slots=True)
+class ShotNotes:
+    """What the notes make of one shot."""
+
+    info: ShotInfo
+    """What its file says, corrected by the notes."""
+    left_out: str = ""
+    """Why it is not to be judged; empty for a shot that is."""
+    utc_offset_h: float = NAN
+    """Zone of the camera's clock by the notes, hours east of UTC."""
+    clock_ahead_s: float = 0.0
+    """How far that clock ran ahead."""
+    setup: int = 0
+    """How often the tripod had been moved before it, by the notes."""
+    tracker: str = ""
+    payload_g: float = NAN
+    alignment: str = ""
+    wind: str = ""
+    ground: str = ""
+    counterweight: str = ""
+    tags: Mapping[str, str | float | bool] = field(default_factory=dict)
+
+
+class Notes(Words):
+    """A whole night-notes file; an empty one says nothing."""
+
+    runs: Annotated[tuple[Run, ...], Field(strict=False)] = ()
+    """Parts of the night; where several fit a shot, a later one outranks an earlier one."""
+    leave_out: Annotated[tuple[LeaveOut, ...], Field(strict=False)] = ()
+    setups: Annotated[tuple[ClockTime, ...], Field(strict=False)] = ()
+    """When the tripod or the tracker was set up anew, on the camera's clock."""
+
+    def for_shot(self, file: str, info: ShotInfo) -> ShotNotes:
+        """What the notes say of a shot.
+
+        Parameters
+        ----------
+        file : str
+            Relative to the card, with / separators.
+        info : ShotInfo
+            What the file says, uncorrected: patterns are compared with that.
+        """
+        runs = [run for run in self.runs if run.fits(file, info)]
+        out = next((entry.reason for entry in self.leave_out if entry.fits(file, info)), "")
+        # FITS times are UTC by the standard, so a clock meant for the cameras of the night
+        # must not move them; one that is given for certain shots does what it says.
+        spoken: list[Words] = [self, *runs]
+        clock = _last(words.clock for words in (runs if info.is_fits else spoken))
+        tags: dict[str, str | float | bool] = {}
+        for words in spoken:
+            tags |= words.tags
+        return ShotNotes(
+            info=_corrected(info, _last(words.site for words in spoken), runs),
+            left_out=out,
+            utc_offset_h=clock.utc_offset_h if clock else NAN,
+            clock_ahead_s=clock.ahead_s if clock else 0.0,
+            setup=sum(time <= info.clock for time in self.setups) if info.clock else 0,
+            tracker=_last(words.tracker for words in spoken) or "",
+            payload_g=_last(words.payload_g for words in spoken) or NAN,
+            alignment=_last(words.alignment for words in spoken) or "",
+            wind=_last(words.wind for words in spoken) or "",
+            ground=_last(words.ground for words in spoken) or "",
+            counterweight=_last(words.counterweight for words in spoken) or "",
+            tags=tags,
+        )
+
+
+def load_notes(path: Path | None, card: Path) -> Notes:
+    """The night notes at `path`, else those in the card, else those beside it, else none.
+
+    Raises
+    ------
+    SettingsError
+        One line for each mistake, with file, line and key.
+    """
+    if path is None:
+        places = (folder / name for folder in (card, card.resolve().parent) for name in NAMES)
+        path = next((place for place in places if place.is_file()), None)
+    if path is None:
+        return Notes()
+    return load_yaml_model(path, read_text(path), Notes)
+
+
+def _corrected(info: ShotInfo, site: Site | None, runs: Sequence[Run]) -> ShotInfo:
+    """What the file says, with what the notes know better."""
+    if site is not None:
+        height = info.height_m if site.height_m is None else site.height_m
+        info = replace(
+            info,
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            height_m=height,
+        )
+    for run in runs:
+        info = replace(
+            info,
+            lens=run.lens_name or info.lens,
+            focal_mm=run.focal_mm or info.focal_mm,
+            fnumber=run.fnumber or info.fnumber,
+            camera=run.camera_name or info.camera,
+            exposure_s=run.exposure_s or info.exposure_s,
+        )
+    return info
+
+
+def _last(values: Iterable[T | None]) -> T | None:
+    """The last that is there."""
+    return next((value for value in reversed(list(values)) if value is not None), None)

@@ -1,0 +1,126 @@
+"""Verdicts that a person has changed by hand -> the frames they are about.
+
+The page writes such a file; it can as well be typed:
+
+    frames:
+      - file: DCIM/100FERN/FRN_0012.DNG
+        verdict: keep
+        note: the trail is hidden by the nebula's own shape
+
+JSON with the same keys is read too.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from skyplumb.intake.yaml_file import Settings, SettingsError, line_at, load_yaml_model, read_text
+from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.records import NAN
+
+
+class Overrule(Settings):
+    """One frame's verdict by hand."""
+
+    file: str = Field(min_length=1)
+    """Relative to the card, with / separators, as in frames.csv."""
+    verdict: Literal["keep", "doubtful", "reject"]
+    note: str = ""
+    """Why, for the one who reads the list later."""
+
+
+class OverridesFile(Settings):
+    """A whole overrides file; an empty one changes nothing."""
+
+    frames: Annotated[tuple[Overrule, ...], Field(strict=False)] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Overrides:
+    """Every verdict by hand, from one file or several."""
+
+    by_file: Mapping[str, Overrule]
+    stands_at: Mapping[str, str]
+    """File and line of each, for messages."""
+
+
+def load_overrides(paths: Sequence[Path]) -> Overrides:
+    """Read overrides files.
+
+    Raises
+    ------
+    SettingsError
+        A line for each mistake; also if two entries disagree about one frame.
+    """
+    by_file: dict[str, Overrule] = {}
+    stands_at: dict[str, str] = {}
+    for path in paths:
+        text = read_text(path)
+        for number, entry in enumerate(load_yaml_model(path, text, OverridesFile).frames):
+            # In frames.csv a name that a spreadsheet would run begins with ./
+            file = entry.file.removeprefix("./")
+            here = f"{path}:{line_at(path, text, ('frames', number, 'file'))}"
+            if file in by_file and by_file[file].verdict != entry.verdict:
+                raise SettingsError(
+                    f"{here}: frames.{number}.file: {file!r} has another verdict at "
+                    f"{stands_at[file]}; remove one"
+                )
+            by_file[file], stands_at[file] = entry, here
+    return Overrides(by_file, stands_at)
+
+
+def refuse_strangers(overrides: Overrides, judged: Iterable[str]) -> None:
+    """Stop before anything is written if an entry is about no judged frame of the card.
+
+    Raises
+    ------
+    SettingsError
+        A line for each such entry.
+    """
+    known = list(judged)
+    lines = []
+    for file in sorted(overrides.by_file.keys() - set(known)):
+        near = get_close_matches(file, known, n=1, cutoff=0.8)
+        mend = f"did you mean {near[0]!r}?" if near else "correct the path or remove the entry"
+        lines.append(
+            f"{overrides.stands_at[file]}: {file!r} is no judged light frame of this card; {mend}"
+        )
+    if lines:
+        raise SettingsError("\n".join(lines))
+
+
+def overrule(runs: Sequence[JudgedRun], overrides: Overrides) -> list[JudgedRun]:
+    """The runs with the person's verdicts in place of the rules'."""
+    by_file = overrides.by_file
+    return [
+        replace(run, frames=tuple(_decided(frame, by_file) for frame in run.frames)) for run in runs
+    ]
+
+
+def _decided(frame: Judged, by_file: Mapping[str, Overrule]) -> Judged:
+    """One frame with the person's verdict, if there is one."""
+    said = by_file.get(frame.facts.light.file)
+    if said is None:
+        return frame
+    # What is kept has no cause; a fault that only the person sees has no name here.
+    cause = "none" if said.verdict == "keep" else frame.cause
+    if said.verdict != "keep" and cause == "none":
+        cause = "unexplained"
+    note = " ".join(said.note.split())
+    return replace(
+        frame,
+        verdict=said.verdict,
+        cause=cause,
+        confidence=frame.confidence if cause == frame.cause else NAN,
+        causes=frame.causes if said.verdict != "keep" else {},
+        reason=f"decided by hand{': ' + note if note else ''}"
+        f" (the rules said {frame.verdict}: {frame.reason})",
+        rules_verdict=frame.verdict,
+        note=note,
+    )

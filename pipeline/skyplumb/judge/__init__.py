@@ -1,0 +1,1 @@
+"""Star shapes and pointings to motion, mount, cause and verdict; opens no picture."""

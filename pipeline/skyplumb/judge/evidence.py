@@ -1,0 +1,94 @@
+"""What a whole run's trails say together: closure with the sky's shift, and a common axis."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from astropy.stats import rayleightest
+from numpy.typing import NDArray
+
+from skyplumb.judge.cause import Scene
+from skyplumb.records import NAN
+
+Floats = NDArray[np.float64]
+
+CLEAR_TRAIL_PX = 0.7
+"""Shorter trails have no direction worth counting."""
+LEAST_SHIFT_PX = 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class Closure:
+    """How much of the trails the shift of the sky between frames explains.
+
+    1: all of it, the mount drifted steadily; 0: none, the shaking left the pointing alone.
+    """
+
+    slope: float = NAN
+    sigma: float = NAN
+    frames: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class TrailAxes:
+    """Directions of the trails of a run; n is the number of frames, not of stars."""
+
+    frames: int = 0
+    concentration: float = NAN
+    """Mean resultant length of the doubled position angles: 1 all alike, 0 scattered."""
+    p: float = NAN
+    """Rayleigh test: chance of so much likeness among random directions."""
+    ra_share: float = NAN
+    """Mean cos 2 (angle from right ascension): 1 all along it, -1 all across, 0 neither."""
+
+
+def closure(scenes: Sequence[Scene]) -> Closure:
+    """Regression of the measured stretch on the one the shift predicts, through the origin."""
+    measured, predicted = [], []
+    for scene in scenes:
+        shift, motion = scene.drift, scene.motion
+        if np.isfinite(shift.length_px) and np.isfinite(motion.trail_px):
+            measured.append(_spin(motion.trail_px, motion.trail_angle_deg))
+            predicted.append(_spin(shift.length_px, shift.angle_deg))
+    if len(measured) < 3:
+        return Closure(frames=len(measured))
+    e, f = np.array(measured), np.array(predicted)
+    if np.sqrt(12 * np.hypot(f[:, 0], f[:, 1]).max()) < LEAST_SHIFT_PX:
+        return Closure(frames=len(e))
+    size = float(np.sum(f * f))
+    slope = float(np.sum(e * f)) / size
+    left = float(np.sum((e - slope * f) ** 2)) / (2 * len(e) - 1)
+    return Closure(slope, float(np.sqrt(left / size)), len(e))
+
+
+def trail_axes(scenes: Sequence[Scene]) -> TrailAxes:
+    """Whether the clear trails of a run share a direction on the sky.
+
+    A trail has an axis, not a head: angles are doubled (Mardia & Jupp 2000, section 9).
+    """
+    angles, from_ra = [], []
+    for scene in scenes:
+        motion = scene.motion
+        if not (motion.trail_px > CLEAR_TRAIL_PX and motion.trail_px > 3 * motion.trail_sigma_px):
+            continue
+        here = scene.light.pointing.position_angle_of(motion.trail_angle_deg)
+        if np.isfinite(here):
+            angles.append(here)
+            from_ra.append(motion.trail_angle_deg - scene.east_deg)
+    if len(angles) < 2:
+        return TrailAxes(len(angles))
+    doubled = 2 * np.radians(angles)
+    return TrailAxes(
+        frames=len(angles),
+        concentration=float(np.abs(np.mean(np.exp(1j * doubled)))),
+        p=float(rayleightest(doubled)),
+        ra_share=float(np.mean(np.cos(2 * np.radians(from_ra)))),
+    )
+
+
+def _spin(length_px: float, angle_deg: float) -> Floats:
+    """Second moments xx - yy and 2 xy of a uniform trail, px^2."""
+    turn = 2 * np.radians(angle_deg)
+    return length_px**2 / 12 * np.array([np.cos(turn), np.sin(turn)])

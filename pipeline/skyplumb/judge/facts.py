@@ -1,0 +1,200 @@
+"""Everything the verdict of a frame is drawn from: shapes, trail, shift and transparency."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.lens_shape import (
+    LensReport,
+    LensShape,
+    Votes,
+    field_shapes,
+    learn_lens,
+    lens_doubt_px2,
+    lens_report,
+    votes,
+)
+from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
+from skyplumb.judge.motion import (
+    Doubled,
+    Drift,
+    Motion,
+    Stretch,
+    doubled_stars,
+    drifts,
+    glass_at_centre,
+    motion_of,
+    rough_motion,
+    stretch_of,
+)
+from skyplumb.judge.runs import Light, Run, optics_key
+from skyplumb.judge.transparency import extinctions_mag
+from skyplumb.measure import shapes
+from skyplumb.records import NAN, FieldShapes
+
+
+@dataclass(frozen=True, slots=True)
+class FrameFacts:
+    """Everything the verdict of one frame is drawn from."""
+
+    light: Light
+    stars: int
+    """Stars the frame shows."""
+    votes: int
+    """Stars whose shapes counted."""
+    fwhm_px: float
+    across_fwhm_px: float
+    """FWHM across the trail: lens, focus and seeing without the motion."""
+    ellipticity: float
+    image_angle_deg: float
+    motion: Motion
+    drift: Drift
+    extinction_mag: float
+    field: FieldShapes
+    """Some of its stars' shapes, for the page."""
+
+
+def frame_facts(
+    runs: Sequence[Run],
+) -> tuple[dict[str, list[FrameFacts]], dict[str, LensReport]]:
+    """Facts of every frame, and what its lens does, by the name of the run.
+
+    Each lens and aperture is learned from all its runs together.
+    """
+    reports: dict[str, LensReport] = {}
+    by_optics: dict[tuple[object, ...], list[Run]] = defaultdict(list)
+    for run in runs:
+        by_optics[optics_key(run.lights[0])].append(run)
+    out: dict[str, list[FrameFacts]] = {}
+    for group in by_optics.values():
+        lights = [light for run in group for light in run.lights]
+        ballots = [votes(light.measure) for light in lights]
+        lens = learn_lens(ballots)
+        stretches = [stretch_of(ballot, lens) for ballot in ballots]
+        shifts = [drift for run in group for drift in _drifts(run)]
+        kurt = _profile(stretches)
+        glass = glass_at_centre(stretches, shifts, kurt)
+        dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
+        facts = [
+            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
+            for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
+        ]
+        facts = _with_tails(facts, [lens_doubt_px2(lens, ballot) for ballot in ballots])
+        across = percentile([fact.motion.across_px2 for fact in facts], 20)
+        measure = lights[0].measure
+        report = lens_report(lens, glass, across, measure.height_px / max(measure.width_px, 1))
+        start = 0
+        for run in group:
+            out[run.name] = facts[start : start + len(run.lights)]
+            start += len(run.lights)
+            reports[run.name] = report
+    return out, reports
+
+
+def _drifts(run: Run) -> list[Drift]:
+    """Shifts of one run; none where the frames have no clock to order them by."""
+    if not all(light.clocked for light in run.lights):
+        return [Drift() for _ in run.lights]
+    return drifts(
+        [light.pointing for light in run.lights],
+        [light.mid_s for light in run.lights],
+        [light.info.exposure_s for light in run.lights],
+    )
+
+
+def _profile(stretches: Sequence[Stretch | None]) -> float:
+    """Fourth moment of the lens's untrailed star, from its least trailed frames."""
+    known = [s for s in stretches if s is not None and np.isfinite(s.kurt)]
+    if not known:
+        return shapes.GAUSSIAN_KURT
+    size = np.array([np.hypot(*s.centre[1:]) for s in known])
+    across = np.maximum((np.array([s.centre[0] for s in known]) - size) / 2, 0.1)
+    untrailed = shapes.profile_kurt(np.array([s.kurt for s in known]), size / across)
+    calm = np.argsort(size / across, kind="stable")[: max(3, len(known) // 3)]
+    return float(np.median(untrailed[calm]))
+
+
+def _frame_facts(
+    light: Light,
+    ballot: Votes,
+    stretch: Stretch | None,
+    drift: Drift,
+    extinction: float,
+    *,
+    lens: LensShape,
+    glass: NDArray[np.float64],
+    kurt: float,
+) -> FrameFacts:
+    """Put one frame's numbers together."""
+    fwhm = across_fwhm = ellipticity = angle = NAN
+    if len(ballot.place):
+        trace, spin1, spin2 = np.median(ballot.spins, axis=0)
+        size = float(np.hypot(spin1, spin2))
+        fwhm = float(shapes.fwhm_px(trace / 2, kurt))
+        ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
+        angle = float(np.degrees(np.arctan2(spin2, spin1)) / 2)
+    picture = (light.measure.width_px, light.measure.height_px)
+    motion = motion_of(stretch, glass, drift, kurt, picture, Doubled())
+    # Two rests widen the stars along their line; across it they are as wide as ever.
+    narrow = float(shapes.fwhm_px(motion.across_px2, kurt))
+    width = narrow if np.isfinite(narrow) else fwhm
+    doubled = doubled_stars(light.measure, width, motion.trail_px)
+    if not doubled.seen:
+        doubled = double_peak(light.measure.mean_star, width)
+    motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
+    if stretch is None and not doubled.seen:
+        motion = rough_motion(light.measure)
+    if np.isfinite(motion.across_px2):
+        across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
+    return FrameFacts(
+        light=light,
+        stars=light.measure.stars_found,
+        votes=len(ballot.place),
+        fwhm_px=fwhm,
+        across_fwhm_px=across_fwhm,
+        ellipticity=ellipticity,
+        image_angle_deg=angle,
+        motion=motion,
+        drift=drift,
+        # Each image of a doubled star has a part of its light only.
+        extinction_mag=NAN if doubled.seen else float(extinction),
+        field=field_shapes(ballot, lens),
+    )
+
+
+def _with_tails(facts: Sequence[FrameFacts], doubts: Sequence[float]) -> list[FrameFacts]:
+    """The same, with the trail of frames whose faint tails say more than their cores."""
+    trail = np.array([fact.motion.trail_px for fact in facts])
+    angle = np.array([fact.motion.trail_angle_deg for fact in facts])
+    stars = [fact.light.measure.mean_star for fact in facts]
+    out = []
+    for fact, excess in zip(
+        facts, excess_over_calm(stars, trail, angle, np.array(doubts)), strict=True
+    ):
+        tail = None
+        if not np.isfinite(fact.motion.doubled_px):
+            tail = tail_length_px(excess, fact.motion.trail_px)
+        if tail is not None:
+            length, sigma, turned = tail
+            motion = replace(
+                fact.motion,
+                trail_px=length,
+                trail_sigma_px=sigma,
+                trail_angle_deg=turned,
+                trail_worst_px=max(length, fact.motion.trail_worst_px),
+                tail=True,
+            )
+            fact = replace(fact, motion=motion)
+        out.append(fact)
+    return out
+
+
+def percentile(values: Sequence[float], percent: float) -> float:
+    """Of the known values; NaN if there are none."""
+    finite = np.array([v for v in values if np.isfinite(v)])
+    return float(np.percentile(finite, percent)) if len(finite) else NAN

@@ -1,0 +1,195 @@
+"""Faint tails of the mean star: the motion that a Gaussian-weighted shape does not see.
+
+A gust that throws the camera aside for a few seconds leaves a faint tail beside a bright
+round core. The weighted moments of `shapes` follow the core. The plain second moments of
+the frame's mean star follow the tail too, and as plain moments add exactly, those of the
+run's calm frames can be taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from skyplumb.judge.motion import Doubled
+
+Floats = NDArray[np.float64]
+
+FAINTEST = 0.004
+"""Of the core's height; below this the wings of the lens and the sky decide."""
+CLEAR_SIGMAS = 4.0
+LEAST_TAIL_PX2 = 0.2
+"""Smaller changes of the mean star are as likely focus, or other stars of an uneven lens: an
+even trail of 1.5 px. Up to 0.18 px^2 was seen on drawn nights without motion."""
+CALM_FRAMES = 9
+LEAST_SIGMA_PX2 = 0.012
+"""Scatter of the plain moments between like frames that pixels and star places leave."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Plain second moments of a mean star over its own footprint."""
+
+    spins: Floats
+    """mxx - myy and 2 mxy, px^2."""
+    sigma: float
+    """One-sigma error of each."""
+    cut: float
+    """Height, in parts of the core's, down to which the footprint goes."""
+
+
+_NO_SPREAD = Spread(np.zeros(2), np.inf, np.inf)
+
+
+def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Spread | None:
+    """Plain moments of a frame's mean star; None if there is none or it leaves its stamp.
+
+    The footprint goes down to `least_cut` of the core's height, or to the noise.
+    """
+    if mean_star.size == 0:
+        return None
+    size = mean_star.shape[0]
+    half = size // 2
+    y, x = np.mgrid[:size, :size] - half
+    outside = np.hypot(x, y) > 0.85 * half
+    level = float(np.median(mean_star[outside]))
+    noise = 1.4826 * float(np.median(np.abs(mean_star[outside] - level)))
+    star = mean_star.astype(np.float64) - level
+    cut = max(CLEAR_SIGMAS * noise, least_cut)
+    labels, _ = ndimage.label(star > cut, structure=np.ones((3, 3)))
+    core = labels[half, half]
+    if core == 0:
+        return None
+    footprint = ndimage.binary_dilation(labels == core, np.ones((3, 3)), iterations=1)
+    if (footprint & (np.maximum(np.abs(x), np.abs(y)) == half)).any():
+        return None
+    light = np.where(footprint, star, 0.0)
+    total = light.sum()
+    dx = x - (light * x).sum() / total
+    dy = y - (light * y).sum() / total
+    spins = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
+    sigma = noise * np.sqrt(((dx**2 - dy**2) ** 2)[footprint].sum()) / total
+    return Spread(spins, float(sigma), cut)
+
+
+def excess_over_calm(
+    mean_stars: Sequence[NDArray[np.float32]],
+    trail_px: Floats,
+    trail_angle_deg: Floats,
+    lens_sigma_px2: Floats,
+) -> list[Spread | None]:
+    """What motion adds to each frame's plain moments, the lens taken out.
+
+    Parameters
+    ----------
+    mean_stars : sequence of ndarray
+        Of frames of one lens and aperture.
+    trail_px, trail_angle_deg : ndarray, shape (n,)
+        Their trails by the weighted moments.
+    lens_sigma_px2 : ndarray, shape (n,)
+        How far the lens's part may differ for each frame, since other stars made its mean
+        star and the lens draws each place its own way.
+
+    Notes
+    -----
+    The frames with the least trail show the lens, once their own trail's length^2 / 12 is
+    taken out; cut at the same height as the frame they are compared with, since a lens's
+    faint wings need not be round.
+    """
+    spreads = [spread_of(star) for star in mean_stars]
+    turn = 2 * np.radians(trail_angle_deg)
+    own = (trail_px**2 / 12)[:, None] * np.stack([np.cos(turn), np.sin(turn)], 1)
+    usable = [n for n, s in enumerate(spreads) if s is not None and np.isfinite(trail_px[n])]
+    if not usable:
+        return [None] * len(spreads)
+    usable.sort(key=lambda n: (trail_px[n] + 20 * (spreads[n] or _NO_SPREAD).cut, n))
+    calm = usable[: min(max(3, len(usable) // 3), CALM_FRAMES)]
+    lenses: dict[int, tuple[Floats, float]] = {}
+    out: list[Spread | None] = []
+    for spread, doubt in zip(spreads, lens_sigma_px2, strict=True):
+        if spread is None:
+            out.append(None)
+            continue
+        # Steps of a tenth in the cut's height are alike enough to share.
+        step = int(np.ceil(np.log(spread.cut / FAINTEST) / 0.1))
+        if step not in lenses:
+            lenses[step] = _lens_at(FAINTEST * float(np.exp(0.1 * step)), mean_stars, own, calm)
+        lens, scatter = lenses[step]
+        sigma = float(np.sqrt(spread.sigma**2 + scatter**2 + doubt**2))
+        out.append(Spread(spread.spins - lens, sigma, spread.cut))
+    return out
+
+
+def _lens_at(
+    cut: float, mean_stars: Sequence[NDArray[np.float32]], own: Floats, calm: Sequence[int]
+) -> tuple[Floats, float]:
+    """What the calm frames show without their trails, cut at a height, and its scatter."""
+    seen = [(n, spread_of(mean_stars[n], cut)) for n in calm]
+    left = np.array([spread.spins - own[n] for n, spread in seen if spread is not None])
+    if len(left) == 0:
+        return np.zeros(2), np.inf
+    lens = np.median(left, axis=0)
+    scatter = 1.4826 * float(np.median(np.abs(left - lens)))
+    return lens, max(scatter, LEAST_SIGMA_PX2)
+
+
+def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float, float] | None:
+    """Trail (px), its error and its angle (degrees) where the tail says more than the core.
+
+    None where the plain moments do not clearly exceed the trail found by the weighted ones.
+    """
+    if excess is None or not np.isfinite(trail_px):
+        return None
+    size = float(np.hypot(*excess.spins))
+    length = float(np.sqrt(12 * size))
+    clear = size - trail_px**2 / 12 > max(CLEAR_SIGMAS * excess.sigma, LEAST_TAIL_PX2)
+    if not clear or length < 1.15 * trail_px + 0.3:
+        return None
+    angle = float(np.degrees(np.arctan2(excess.spins[1], excess.spins[0])) / 2)
+    return length, 6 * excess.sigma / length, angle
+
+
+def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> Doubled:
+    """Two peaks of the mean star; all NaN if there is one.
+
+    For images too close for two detections: the second peak holds at least a fifth of the
+    first one's height, and the light dips between them.
+    """
+    none = Doubled()
+    if mean_star.size == 0 or not np.isfinite(fwhm_px):
+        return none
+    star = ndimage.gaussian_filter(mean_star.astype(np.float64), 0.6)
+    half = star.shape[0] // 2
+    peaks = (star == ndimage.maximum_filter(star, size=3)) & (star > 0.2 * star.max())
+    rows, columns = np.nonzero(peaks)
+    if len(rows) < 2:
+        return none
+    order = np.argsort(-star[rows, columns], kind="stable")
+    (r0, c0), (r1, c1) = [(rows[n], columns[n]) for n in order[:2]]
+    apart = float(np.hypot(r1 - r0, c1 - c0))
+    if apart < 2 or apart > 1.6 * half:
+        return none
+    along = np.linspace(0, 1, 41)
+    line = ndimage.map_coordinates(star, [r0 + along * (r1 - r0), c0 + along * (c1 - c0)], order=1)
+    if line.min() > 0.85 * star[r1, c1]:
+        return none
+    (y0, x0), (y1, x1) = _top(star, r0, c0), _top(star, r1, c1)
+    apart = float(np.hypot(y1 - y0, x1 - x0))
+    angle = (np.degrees(np.arctan2(y1 - y0, x1 - x0)) + 90) % 180 - 90
+    lower, higher = float(star[r1, c1]), float(star[r0, c0])
+    return Doubled(apart, float(angle), lower / (lower + higher))
+
+
+def _top(star: Floats, row: int, column: int) -> tuple[float, float]:
+    """Place of a peak between the samples: parabolas through its neighbours."""
+    out = []
+    for here, step in ((row, (1, 0)), (column, (0, 1))):
+        before = star[row - step[0], column - step[1]]
+        after = star[(row + step[0]) % star.shape[0], (column + step[1]) % star.shape[1]]
+        bend = before - 2 * star[row, column] + after
+        out.append(here + (0.5 * (before - after) / bend if bend < 0 else 0.0))
+    return out[0], out[1]

@@ -1,0 +1,164 @@
+"""Light frames of one session -> runs: same body, lens, settings and part of the sky."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+import numpy as np
+
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.records import Measure, ShotInfo
+
+SAME_EXPOSURE = 0.04
+"""Exposures that differ less are one setting: shutters and clocks round."""
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """One light frame with what the notes, the clock and the sky say of it."""
+
+    measure: Measure
+    notes: ShotNotes
+    start_utc: datetime | None
+    order_s: float
+    """Start on the session's own time line, s; frames without a clock follow the others."""
+    clocked: bool = True
+    pointing: Pointing = field(default_factory=Pointing)
+
+    @property
+    def info(self) -> ShotInfo:
+        """The metadata as the notes correct it."""
+        return self.notes.info
+
+    @property
+    def file(self) -> str:
+        """Relative to the card."""
+        return self.measure.file
+
+    @property
+    def mid_utc(self) -> datetime | None:
+        """Middle of the exposure, UTC; of an unknown exposure, its start."""
+        if self.start_utc is None:
+            return None
+        exposure = self.info.exposure_s
+        half = exposure / 2 if np.isfinite(exposure) else 0.0
+        return self.start_utc + timedelta(seconds=half)
+
+    @property
+    def mid_s(self) -> float:
+        """Middle of the exposure on the session's time line."""
+        exposure = self.info.exposure_s
+        return self.order_s + (exposure / 2 if np.isfinite(exposure) else 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Frames that are judged together."""
+
+    name: str
+    lights: tuple[Light, ...]
+
+
+def lens_key(light: Light) -> tuple[object, ...]:
+    """Frames of one camera and lens at one focal length: one camera model serves them."""
+    info = light.info
+    focal = round(info.focal_mm, 1) if np.isfinite(info.focal_mm) else None
+    size = (light.measure.width_px, light.measure.height_px)
+    return (info.serial or info.camera, info.lens, focal, size)
+
+
+def optics_key(light: Light) -> tuple[object, ...]:
+    """The same at one aperture: one lens shape serves them."""
+    aperture = light.info.fnumber
+    return (*lens_key(light), round(aperture, 2) if np.isfinite(aperture) else None)
+
+
+def group_runs(lights: Sequence[Light]) -> list[Run]:
+    """Group frames in order of time.
+
+    A frame joins the latest run of its settings whose first solved frame lies within half a
+    field of its own pointing; one that was not solved joins the run before it.
+    """
+    groups: list[list[Light]] = []
+    settings: list[tuple[object, ...]] = []
+    for light in sorted(lights, key=lambda one: (one.order_s, one.file)):
+        key = (*optics_key(light), light.info.iso if np.isfinite(light.info.iso) else None)
+        home = None
+        for number in range(len(groups) - 1, -1, -1):
+            if settings[number] != key or light.notes.setup != groups[number][0].notes.setup:
+                continue
+            if _same_exposure(groups[number][0], light) and _same_field(groups[number], light):
+                home = number
+                break
+        if home is None:
+            groups.append([light])
+            settings.append(key)
+        else:
+            groups[home].append(light)
+    return [Run(_name(n, group[0]), tuple(group)) for n, group in enumerate(groups, 1)]
+
+
+def _same_exposure(a: Light, b: Light) -> bool:
+    """One exposure setting; unknown ones (bulb) go together."""
+    ours, theirs = a.info.exposure_s, b.info.exposure_s
+    if not (np.isfinite(ours) and np.isfinite(theirs)):
+        return bool(np.isfinite(ours) == np.isfinite(theirs))
+    return abs(ours - theirs) <= SAME_EXPOSURE * max(ours, theirs)
+
+
+def _same_field(group: Sequence[Light], light: Light) -> bool:
+    """Within half a field of the run's first frame."""
+    first = next((one.pointing for one in group if one.pointing.solved), None)
+    here = light.pointing
+    if first is None or not here.solved or first.camera is None:
+        return True
+    ra, dec = np.radians([first.ra_deg, here.ra_deg]), np.radians([first.dec_deg, here.dec_deg])
+    cosine = np.sin(dec[0]) * np.sin(dec[1]) + np.cos(dec[0]) * np.cos(dec[1]) * np.cos(
+        ra[0] - ra[1]
+    )
+    camera = first.camera
+    narrow = 2 * np.degrees(np.arctan(min(camera.width_px, camera.height_px) / 2 / camera.focal_px))
+    return bool(np.degrees(np.arccos(np.clip(cosine, -1, 1))) <= narrow / 2)
+
+
+def _name(number: int, light: Light) -> str:
+    """Such as 02-85mm-120s, for people and file names."""
+    info = light.info
+    focal = f"{info.focal_mm:g}mm" if np.isfinite(info.focal_mm) else "lens-unknown"
+    exposure = f"{info.exposure_s:.4g}s" if np.isfinite(info.exposure_s) else "time-unknown"
+    return f"{number:02d}-{focal}-{exposure}"
+
+
+def exposure_notices(lights: Sequence[Light]) -> list[str]:
+    """What start-to-start times say of exposures that are missing or cannot be true."""
+    unknown: list[float] = []
+    too_long = 0
+    cameras: dict[str, list[Light]] = {}
+    for light in lights:
+        if light.clocked:
+            cameras.setdefault(light.info.serial or light.info.camera, []).append(light)
+    for mine in cameras.values():
+        mine = sorted(mine, key=lambda one: one.order_s)
+        for light, later in pairwise(mine):
+            gap = later.order_s - light.order_s
+            exposure = light.info.exposure_s
+            if not np.isfinite(exposure):
+                unknown.append(gap)
+            elif 0 < gap < 0.98 * exposure - 1:
+                too_long += 1
+    notices = []
+    if unknown:
+        notices.append(
+            f"{len(unknown)} frames have no exposure time; until the next one began, the "
+            f"shortest had {min(unknown):.0f} s: give exposure_s in the night notes."
+        )
+    if too_long:
+        notices.append(
+            f"{too_long} frames say they lasted longer than until the next one began: the clock "
+            "or the exposure time is wrong."
+        )
+    return notices

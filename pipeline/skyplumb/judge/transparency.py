@@ -1,0 +1,67 @@
+"""How much starlight each frame lost against the clearest frames of its run.
+
+Each star is compared with itself in the clear frames, so that neither its colour nor the
+lens's fall-off at the edge matters.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.sky import catalogue
+from skyplumb.judge.runs import Light
+from skyplumb.measure.stars import BIT
+
+Floats = NDArray[np.float64]
+
+FEWEST_STARS = 6
+CLEAR_WITHIN_MAG = 0.08
+
+
+def extinctions_mag(lights: Sequence[Light]) -> Floats:
+    """Star zero point below the run's clearest frames, magnitudes; NaN where not solved.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+        One run.
+    """
+    out = np.full(len(lights), np.nan)
+    owners, ids, magnitudes = [], [], []
+    for number, light in enumerate(lights):
+        rows, cats = light.pointing.star, light.pointing.catalogue
+        stars = light.measure.stars[rows]
+        spoiled = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"]
+        good = ((stars["flags"] & spoiled) == 0) & (stars["flux"] > 0)
+        exposure = light.info.exposure_s if np.isfinite(light.info.exposure_s) else 1.0
+        if np.count_nonzero(good) < FEWEST_STARS:
+            continue
+        owners.append(np.full(np.count_nonzero(good), number))
+        ids.append(cats[good])
+        magnitudes.append(-2.5 * np.log10(stars["flux"][good].astype(np.float64) / exposure))
+    if not owners:
+        return out
+    owner, star, magnitude = (np.concatenate(parts) for parts in (owners, ids, magnitudes))
+    offset = magnitude - catalogue().magnitude[star]
+    measured = np.unique(owner)
+    level = {n: float(np.median(offset[owner == n])) for n in measured}
+    levels = np.array([level[n] for n in measured])
+    clearest = float(np.percentile(levels, 10))
+    clear = measured[levels <= clearest + CLEAR_WITHIN_MAG]
+    in_clear = np.isin(owner, clear)
+    order = np.argsort(star[in_clear], kind="stable")
+    known, first = np.unique(star[in_clear][order], return_index=True)
+    groups = np.split(magnitude[in_clear][order], first[1:])
+    reference = np.array([np.median(group) for group in groups])
+    for n in measured:
+        mine = owner == n
+        index = np.minimum(np.searchsorted(known, star[mine]), len(known) - 1)
+        shared = known[index] == star[mine]
+        if np.count_nonzero(shared) >= FEWEST_STARS:
+            out[n] = np.median(magnitude[mine][shared] - reference[index[shared]])
+        else:
+            out[n] = level[n] - clearest
+    return out

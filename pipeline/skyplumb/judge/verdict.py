@@ -1,0 +1,317 @@
+"""Measures and pointings of one session -> a verdict for every frame, with its reason.
+
+Seconds for a thousand frames: nothing here opens a picture, so a changed rule costs no
+measuring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from skyplumb.calibrate.lens_shape import LensReport
+from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
+from skyplumb.judge.cause import Scene, explain, scene_of
+from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
+from skyplumb.judge.motion import trail_over_field
+from skyplumb.judge.mount import MountFit
+from skyplumb.judge.runs import Light, Run, group_runs
+from skyplumb.records import NAN
+
+VERDICTS = ("keep", "doubtful", "reject")
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One rule that a frame did not meet."""
+
+    rule: str
+    severity: int
+    """1 doubtful, 2 reject."""
+    excess: float
+    """How far beyond: the value over its limit, 1 at the limit."""
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One frame's verdict."""
+
+    facts: FrameFacts
+    verdict: str
+    cause: str
+    confidence: float
+    reason: str
+    causes: dict[str, float]
+    """Every cause at work with its share."""
+    trail_causes: dict[str, float]
+    """Shares of the trail's variance alone."""
+    scene: Scene
+    rules_verdict: str = ""
+    """What the rules said where a person decided otherwise, or the same; empty else."""
+    note: str = ""
+    """What that person wrote to it."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunLevels:
+    """What the run's good frames look like."""
+
+    fwhm_px: float
+    stars: float
+    sky: float
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedRun:
+    """One run with its frames' verdicts, in order of time."""
+
+    run: Run
+    frames: tuple[Judged, ...]
+    best_fwhm_px: float
+    mount: MountFit
+    """Of the run's setup, from all its runs."""
+    levels: RunLevels
+    trail_limit_px: float
+    """Longest trail that is kept."""
+    optics: LensReport
+    """The lens's own star shape."""
+
+
+def judge(lights: Sequence[Light], rules: Rules, mounts: Mapping[int, MountFit]) -> list[JudgedRun]:
+    """Judge the light frames of one session; `mounts` are its setups' trackers."""
+    runs = group_runs(lights)
+    facts, optics = frame_facts(runs)
+    return [
+        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], rules)
+        for run in runs
+    ]
+
+
+def _judge_run(
+    run: Run,
+    facts: Sequence[FrameFacts],
+    mount: MountFit,
+    optics: LensReport,
+    rules: Rules,
+) -> JudgedRun:
+    """Verdicts of one run."""
+    info = run.lights[0].info
+    limits = rules.limits_for(info.lens, info.focal_mm)
+    levels = RunLevels(
+        fwhm_px=percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
+        stars=percentile([f.stars for f in facts], 80),
+        sky=percentile([f.light.measure.sky_level for f in facts], 10),
+    )
+    findings = [_findings(fact, levels, limits) for fact in facts]
+    scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
+    judged = []
+    for number, (fact, found) in enumerate(zip(facts, findings, strict=True)):
+        verdict = VERDICTS[max((f.severity for f in found), default=0)]
+        found = sorted(found, key=lambda f: (-f.severity, -f.excess))
+        if not found:
+            words = _praise(fact, limits)
+            judged.append(Judged(fact, verdict, "none", NAN, words, {}, {}, scenes[number]))
+            continue
+        why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
+        words = "; ".join(f.words for f in found)
+        if why.words:
+            words += f" ({why.words})"
+        judged.append(
+            Judged(
+                facts=fact,
+                verdict=verdict,
+                cause=why.cause,
+                confidence=why.confidence,
+                reason=words,
+                causes=why.shares,
+                trail_causes=why.trail_shares,
+                scene=scenes[number],
+            )
+        )
+    return JudgedRun(
+        run=run,
+        frames=tuple(judged),
+        best_fwhm_px=levels.fwhm_px,
+        mount=mount,
+        levels=levels,
+        trail_limit_px=limits.trail_px.keep_up_to,
+        optics=optics,
+    )
+
+
+def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
+    """Whether a frame would be kept if this cause had not been at work."""
+    if cause not in frame.causes:
+        return False
+    fact = frame.facts
+    motion = fact.motion
+    left = max(1 - frame.trail_causes.get(cause, 0.0), 0.0)
+    length = motion.trail_px * float(np.sqrt(left))
+    motion = replace(
+        motion,
+        trail_px=length,
+        trail_worst_px=length if cause == "axis" else motion.trail_worst_px * np.sqrt(left),
+        turn_rad=0.0 if cause == "axis" else motion.turn_rad,
+        doubled_px=NAN if cause == "knock" else motion.doubled_px,
+    )
+    fact = replace(
+        fact,
+        motion=motion,
+        across_fwhm_px=run.levels.fwhm_px if cause in ("focus", "wind") else fact.across_fwhm_px,
+        extinction_mag=0.0 if cause == "cloud" else fact.extinction_mag,
+        stars=int(max(fact.stars, run.levels.stars)) if cause in _LOSING_STARS else fact.stars,
+        votes=max(fact.votes, 1000) if cause in _LOSING_STARS else fact.votes,
+    )
+    if cause == "bright-sky":
+        measure = replace(fact.light.measure, sky_level=run.levels.sky)
+        fact = replace(fact, light=replace(fact.light, measure=measure))
+    info = fact.light.info
+    return not _findings(fact, run.levels, rules.limits_for(info.lens, info.focal_mm))
+
+
+_LOSING_STARS = ("cloud", "obstruction", "untracked", "knock")
+"""Causes that hide or spoil stars, besides lengthening them."""
+
+
+def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:
+    """Every rule the frame does not meet."""
+    found = _light_findings(fact, levels, limits)
+    doubled = _above(
+        "doubled_px",
+        fact.motion.doubled_px,
+        limits.doubled_px,
+        "stars stand twice, {value:.1f} px apart",
+    )
+    trail = _trail_finding(fact, levels, limits)
+    few = fact.votes < limits.min_stars.at_least
+    if few and trail is not None and trail.rule == "ellipticity":
+        trail = None  # the plain shape of a few stars is luck
+    found += [doubled, trail]
+    if few:
+        if doubled is None and trail is None:
+            found.append(_few_stars(fact, limits))
+        return [f for f in found if f is not None]
+    if levels.fwhm_px > 0:
+        found.append(
+            _above(
+                "fwhm_of_best",
+                fact.across_fwhm_px / levels.fwhm_px,
+                limits.fwhm_of_best,
+                f"FWHM {fact.across_fwhm_px:.1f} px, {{value:.2f}} times the run's best",
+            )
+        )
+    return [f for f in found if f is not None]
+
+
+def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding | None]:
+    """Rules of sky, transparency and star count."""
+    sky_ratio = fact.light.measure.sky_level / levels.sky if levels.sky > 0 else NAN
+    found = [
+        _above(
+            "sky_of_darkest",
+            sky_ratio,
+            limits.sky_of_darkest,
+            "sky {value:.1f} times the run's darkest",
+        ),
+        _above(
+            "extinction_mag",
+            fact.extinction_mag,
+            limits.extinction_mag,
+            "stars {value:.1f} mag fainter than in the run's clearest frames",
+        ),
+    ]
+    fullness = fact.stars / levels.stars if levels.stars > 0 else NAN
+    clear = fact.extinction_mag <= limits.extinction_mag.keep_up_to
+    # A trail or blur spreads faint stars under the noise: no loss of its own if the sky is clear.
+    trailed = fact.motion.trail_px > limits.trail_px.keep_up_to
+    blurred = clear and (trailed or fact.across_fwhm_px > 1.2 * levels.fwhm_px)
+    long_trails = fact.motion.trail_px > 5
+    if not (blurred or long_trails):
+        words = "{value:.0%} of the run's star count"
+        found.append(_below("stars_of_run", fullness, limits.stars_of_run, words))
+    return found
+
+
+def _trail_finding(fact: FrameFacts, levels: RunLevels, limits: Limits) -> Finding | None:
+    """The trail at the centre, else at the corners, else the plain shape."""
+    motion = fact.motion
+    length = motion.trail_px
+    if not np.isfinite(length):
+        words = "stars {value:.2f} out of round"
+        return _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
+    where = _towards(fact)
+    found = _above("trail_px", length, limits.trail_px, "trailed {value:.1f} px " + where)
+    if found is None and levels.fwhm_px > 0:
+        found = _above(
+            "trail_of_fwhm",
+            length / levels.fwhm_px,
+            limits.trail_of_fwhm,
+            f"trailed {length:.1f} px {where}, {{value:.1f}} times the width of the run's sharp"
+            " stars",
+        )
+    limit = limits.trail_px.reject_over
+    if found is None and motion.trail_worst_px > limit:
+        picture = (fact.light.measure.width_px, fact.light.measure.height_px)
+        sharp = float(np.mean(trail_over_field(motion, picture, 25) <= limits.trail_px.keep_up_to))
+        found = Finding(
+            "trail_worst_px",
+            1,
+            motion.trail_worst_px / limit,
+            f"the field turns: sharp in {sharp:.0%} of the picture, trailed"
+            f" {motion.trail_worst_px:.1f} px in the worst corner, limit {limit:g}",
+        )
+    return found
+
+
+def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:
+    need = limits.min_stars.at_least
+    words = f"{fact.votes} stars that can be measured, needs {need}"
+    if fact.stars >= need and fact.votes < need:
+        words = f"{fact.stars} stars, but only {fact.votes} can be measured, needs {need}"
+    return Finding("min_stars", 2, need / max(fact.votes, 0.5), words)
+
+
+def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | None:
+    """A finding if the value is over its keeping limit; an unknown value is none."""
+    if not value > limit.keep_up_to:
+        return None
+    severity = 2 if value > limit.reject_over else 1
+    return Finding(
+        rule,
+        severity,
+        value / max(limit.keep_up_to, 1e-9),
+        f"{words.format(value=value)}, limit {limit.keep_up_to:g}",
+    )
+
+
+def _below(rule: str, value: float, limit: Floor, words: str) -> Finding | None:
+    if not value < limit.keep_from:
+        return None
+    severity = 2 if value < limit.reject_below else 1
+    return Finding(
+        rule,
+        severity,
+        limit.keep_from / max(value, 1e-3),
+        f"{words.format(value=value)}, limit {limit.keep_from:.0%}",
+    )
+
+
+def _towards(fact: FrameFacts) -> str:
+    """Direction of the trail, on the sky where that is known."""
+    angle = fact.light.pointing.position_angle_of(fact.motion.trail_angle_deg)
+    if np.isfinite(angle):
+        return f"towards {angle:.0f} deg east of north"
+    return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
+
+
+def _praise(fact: FrameFacts, limits: Limits) -> str:
+    trail = fact.motion.trail_px
+    if np.isfinite(trail):
+        return (
+            f"sharp: trail {trail:.1f} px, limit {limits.trail_px.keep_up_to:g};"
+            f" FWHM {fact.fwhm_px:.1f} px"
+        )
+    return f"stars {fact.ellipticity:.2f} out of round; FWHM {fact.fwhm_px:.1f} px"

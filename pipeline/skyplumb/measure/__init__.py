@@ -1,0 +1,1 @@
+"""One shot by itself: bytes to star table, in parallel, kept in the store."""

@@ -1,0 +1,1 @@
+"""Verdicts to files: table, lists, links, summary and page."""

@@ -1,0 +1,178 @@
+"""A judged session -> the page a person reads.
+
+`session_page` makes plain data that a test can read, `render` pours it into the templates
+of `reports/`. Every count on the page is counted from the frames themselves; only what
+the frames cannot tell (intervals, the mount, the mends) is taken from the summary.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from skyplumb.output.page import figures
+from skyplumb.output.page.frames import (
+    BESIDE_FROM,
+    MOST_WHISKERS,
+    Look,
+    for_script,
+    frame_row,
+    set_times,
+)
+from skyplumb.output.page.mounts import setups_of
+from skyplumb.output.page.render import pour
+from skyplumb.output.page.strips import stretch_of
+from skyplumb.output.page.totals import (
+    advice,
+    aside,
+    clock_note,
+    count,
+    evening,
+    in_order,
+    losses,
+    run_card,
+    spells,
+    told_of,
+)
+from skyplumb.output.page.words import (
+    CAUSES,
+    GLOSSARY,
+    HEAD_FIGURES,
+    MARKS,
+    MORE_FIGURES,
+    NIGHT,
+    VERDICTS,
+)
+from skyplumb.records import SessionResult
+
+Plain = dict[str, Any]
+
+SCRIPTS = ("page-tools.js", "page-charts.js", "page-verdicts.js", "page-frames.js")
+"""The page's own script, in the order in which its parts need each other."""
+
+
+def session_page(result: SessionResult, card: Path | None = None) -> Plain:
+    """Everything the page shows, as texts, numbers and lists; what is not known is None.
+
+    Parameters
+    ----------
+    result : SessionResult
+        The judged session.
+    card : Path, optional
+        The audited folder, from which the page makes the paths of its mended list.
+
+    Returns
+    -------
+    dict
+        Its `beside` holds the files that belong beside the page, name to bytes.
+    """
+    frames = result.frames
+    if not isinstance(frames, pd.DataFrame):
+        raise TypeError("SessionResult.frames is not a DataFrame")
+    judged = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(VERDICTS))]
+    runs = in_order(judged["run"], result.summary)
+    rows, beside = _rows(judged, runs, result)
+    axis = set_times(rows)
+    cards = [run_card(run, place, rows, result.summary) for place, run in enumerate(runs, 1)]
+    setups = setups_of(
+        [(one["title"], one["judged"], told_of(one["run"], result.summary)) for one in cards]
+    )
+    return {
+        "session": result.session,
+        "cameras": list(dict.fromkeys(filter(None, map(figures.words, frames["camera"])))),
+        "evening": evening(rows),
+        "clock_note": clock_note(rows),
+        "notices": list(result.notices),
+        **count(rows),
+        "by_hand": sum(row["decided_by"] == "person" for row in rows),
+        "losses": losses(rows),
+        "advice": advice(result.summary.get("advice")),
+        "setups": setups,
+        "runs": cards,
+        "frames": rows,
+        "causes_met": sorted({row["cause"] for row in rows if row["cause"]}),
+        "aside": aside(frames.drop(judged.index)),
+        "time_axis": axis,
+        "beside": beside,
+        "data": {
+            "session": result.session,
+            "store": _store_name(result.session, card),
+            "root": str(card.absolute()) if card else "",
+            "separator": os.sep,
+            "time_axis": axis,
+            "frames": for_script(rows, runs),
+            "spells": spells(rows),
+            "runs": [
+                {key: one[key] for key in ("id", "run", "number", "title", "picture")}
+                for one in cards
+            ],
+            "axes": [setup["axis"] for setup in setups],
+            "night": [panel._asdict() for panel in NIGHT],
+            "head": [one._asdict() for one in HEAD_FIGURES],
+            "more": [one._asdict() for one in MORE_FIGURES],
+            "causes": CAUSES,
+            "marks": MARKS,
+        },
+    }
+
+
+def render(page: Plain) -> str:
+    """The page as one HTML file that asks for nothing but the pictures beside it."""
+    return pour(
+        "session.html",
+        page,
+        SCRIPTS,
+        {
+            "figure": figures.figure,
+            "setting": figures.setting,
+            "duration": figures.duration,
+            "percent": figures.percent,
+        },
+        {
+            "with_sigma": figures.with_sigma,
+            "CAUSES": CAUSES,
+            "GLOSSARY": GLOSSARY,
+            "MARKS": MARKS,
+            "VERDICTS": VERDICTS,
+            "HEAD": HEAD_FIGURES,
+        },
+    )
+
+
+def _rows(
+    judged: pd.DataFrame, runs: list[str], result: SessionResult
+) -> tuple[list[Plain], dict[str, bytes]]:
+    """The judged frames, and the strips that are files of their own."""
+    crops = {file: result.crops[file] for file in judged["file"] if file in result.crops}
+    stretches = {
+        run: stretch_of(crops[f] for f in judged.loc[judged["run"] == run, "file"] if f in crops)
+        for run in runs
+    }
+    look = partial(
+        Look,
+        most_whiskers=min(150, MOST_WHISKERS // max(len(judged), 1)),
+        beside=len(judged) >= BESIDE_FROM,
+    )
+    rows, beside = [], {}
+    for record in judged.to_dict("records"):
+        file = record["file"]
+        row, strip = frame_row(
+            record,
+            look(crops.get(file), stretches[record["run"]], result.fields.get(file)),
+        )
+        rows.append(row)
+        if strip:
+            beside[row["strip"]["uri"]] = strip
+    return rows, beside
+
+
+def _store_name(session: str, card: Path | None) -> str:
+    """Under what name a browser keeps the changes: one for each session of each card."""
+    place = str(card.absolute()) if card else ""
+    told = hashlib.blake2b(place.encode("utf-8", "replace"), digest_size=6).hexdigest()
+    return f"skyplumb {session} {told}"

@@ -1,0 +1,198 @@
+"""Judged frames of the page -> counts, losses, spells and runs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from skyplumb.output.page.figures import STAMP, middle, number, setting, span, words
+from skyplumb.output.page.words import ASIDE, CAUSES, SPELLS, VERDICTS
+
+Plain = dict[str, Any]
+
+
+def count(rows: list[Plain]) -> Plain:
+    """Frames and seconds by verdict."""
+    seconds = {v: _seconds(row for row in rows if row["verdict"] == v) for v in VERDICTS}
+    return {
+        "judged": len(rows),
+        **{v: sum(row["verdict"] == v for row in rows) for v in VERDICTS},
+        "seconds": {**seconds, "judged": sum(seconds.values())},
+        "untimed": sum(row["exposure_s"] is None for row in rows),
+    }
+
+
+def losses(rows: list[Plain]) -> list[Plain]:
+    """Frames not kept by cause, the dearest in rejected frames first."""
+    found = []
+    for cause in sorted({row["cause"] for row in rows if row["verdict"] != "keep"}):
+        lost = [row for row in rows if row["cause"] == cause and row["verdict"] != "keep"]
+        label, meaning = CAUSES.get(cause, (cause or "no cause given", ""))
+        found.append({"cause": cause, "label": label, "meaning": meaning, **count(lost)})
+    return sorted(found, key=lambda loss: (-loss["reject"], -loss["doubtful"], loss["cause"]))
+
+
+def advice(told: object) -> list[Plain]:
+    """The summary's mends in its own order: the one that buys most first."""
+    if not isinstance(told, list | tuple):
+        return []
+    found = []
+    for one in told:
+        if not isinstance(one, Mapping) or not words(one.get("mend")):
+            continue
+        cause = words(one.get("cause"))
+        found.append(
+            {
+                "cause": cause,
+                "label": CAUSES.get(cause, (cause, ""))[0],
+                "mend": words(one.get("mend")),
+                "caution": words(one.get("caution")),
+                "saves_frames": int(number(one.get("saves_frames")) or 0),
+                "saves_seconds": 60 * (number(one.get("saves_minutes")) or 0.0),
+            }
+        )
+    return found
+
+
+def spells(rows: list[Plain]) -> list[Plain]:
+    """Rows of frames lost to one cause: what it was, when it set in and when it was over.
+
+    `start` and `end` are on the page's time axis: from the first frame's start to the last
+    one's end, or half a frame to either side where the axis only counts.
+    """
+    found: list[Plain] = []
+    last = None
+    for row in sorted((r for r in rows if r["time"] is not None), key=lambda r: r["time"]):
+        lost = row["verdict"] != "keep" and row["cause"] not in ("", "none")
+        if lost and last and last["cause"] == row["cause"] and last["run"] == row["run"]:
+            found[-1]["end"] = _end(row)
+            found[-1]["frames"] += 1
+        elif lost:
+            label = SPELLS.get(row["cause"], CAUSES.get(row["cause"], (row["cause"],))[0])
+            spell = {"cause": row["cause"], "label": label, "run": row["run"], "frames": 1}
+            found.append(spell | {"start": row["time"], "end": _end(row)})
+        last = row if lost else None
+    return found
+
+
+def run_card(run: str, place: int, rows: list[Plain], summary: Mapping[str, Any]) -> Plain:
+    """The card of one run."""
+    mine = [row for row in rows if row["run"] == run]
+    kept = [row for row in mine if row["verdict"] == "keep"]
+    told = told_of(run, summary)
+    sharpest = min(
+        (row for row in kept or mine if row["fwhm_px"] is not None),
+        key=lambda row: row["fwhm_px"],
+        default=None,
+    )
+    lens = mine[0]["lens"]
+    settings = {name: mine[0][name] for name in ("focal_mm", "aperture", "iso", "exposure_s")}
+    optics = lens or (
+        f"{setting(settings['focal_mm'])} mm" if settings["focal_mm"] else "Unnamed lens"
+    )
+    exposure = settings["exposure_s"]
+    return {
+        "id": f"run-{place}",
+        "run": run,
+        "number": place,
+        "title": f"{optics}, {setting(exposure)} s" if exposure else optics,
+        "lens": lens,
+        **settings,
+        **count(mine),
+        "rate": len(kept) / len(mine),
+        "rate_low": number(told.get("hit_rate_low")),
+        "rate_high": number(told.get("hit_rate_high")),
+        "losses": losses(mine),
+        "sharpest": sharpest,
+        "scale_arcsec_px": middle(row["scale_arcsec_px"] for row in mine),
+        "kept_trail_px": middle(row["trail_px"] for row in kept),
+        "kept_fwhm_px": middle(row["fwhm_px"] for row in kept),
+        "solved": sum(row["solved"] for row in mine),
+        "altitudes": span(row["altitude_deg"] for row in mine),
+        "picture": next((row["picture"] for row in mine if row["picture"][0]), (0, 0)),
+        "directed": sum(row["trail_pa_deg"] is not None for row in mine),
+        "closure": number(told.get("closure_slope")),
+        "closure_sigma": number(told.get("closure_slope_sigma")),
+        "axes": _axes(told.get("trail_axes")),
+        "first": min((row["clock"] for row in mine if row["clock"]), default=""),
+        "last": max((row["clock"] for row in mine if row["clock"]), default=""),
+    }
+
+
+def aside(others: pd.DataFrame) -> list[Plain]:
+    """What was not judged, by kind, each file with its reason."""
+    known = [*ASIDE, *sorted(set(others["kind"].astype(str)) - set(ASIDE))]
+    groups = []
+    for kind in known:
+        files = [
+            {"file": str(file), "reason": words(reason)}
+            for file, reason in others.loc[others["kind"] == kind, ["file", "reason"]].values
+        ]
+        if files:
+            groups.append({"kind": kind, "heading": ASIDE.get(kind, kind), "files": files})
+    return groups
+
+
+def in_order(runs: Iterable[object], summary: Mapping[str, Any]) -> list[str]:
+    """Run names as the summary orders them, then any it does not name."""
+    met = [str(run) for run in runs]
+    told = [str(run.get("run")) for run in _told_runs(summary)]
+    return [run for run in dict.fromkeys([*told, *met]) if run in set(met)]
+
+
+def told_of(run: str, summary: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The run's own entry in the summary; empty if there is none."""
+    return next((told for told in _told_runs(summary) if str(told.get("run")) == run), {})
+
+
+def evening(rows: list[Plain]) -> str:
+    """First and last start by the camera's clock, in words; empty if no frame has a time."""
+    stamps = sorted(s for s in (row["clock"] or row["utc"] for row in rows) if STAMP.match(s))
+    if not stamps:
+        return ""
+    first, last = stamps[0], stamps[-1]
+    return f"{first[:16]} to {last[11:16] if last[:10] == first[:10] else last[:16]}"
+
+
+def clock_note(rows: list[Plain]) -> str:
+    """How the camera's clock relates to UTC, in words; empty if that is unknown or changes."""
+    ahead = set()
+    for row in rows:
+        if row["clock"] and row["utc"]:
+            pair = pd.Timestamp(row["clock"]) - pd.Timestamp(row["utc"])
+            ahead.add(round(pair.total_seconds()))
+    if not ahead or max(ahead) - min(ahead) > 2:
+        return ""
+    seconds = min(ahead)
+    minutes, rest = divmod(abs(seconds), 60)
+    parts = [(minutes // 60, "h"), (minutes % 60, "min"), (rest, "s")]
+    spoken = " ".join(f"{value} {unit}" for value, unit in parts if value) or "0 s"
+    if seconds == 0:
+        return "which showed UTC"
+    return f"{spoken} {'ahead of' if seconds > 0 else 'behind'} UTC"
+
+
+def _told_runs(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [run for run in summary.get("runs") or [] if isinstance(run, Mapping)]
+
+
+def _axes(told: object) -> Plain | None:
+    """Whether the run's trails share an axis; None if that is not known."""
+    if not isinstance(told, Mapping):
+        return None
+    found = {key: number(told.get(key)) for key in ("frames", "concentration", "p", "ra_share")}
+    return found if found["frames"] and found["p"] is not None else None
+
+
+def _end(row: Plain) -> float:
+    """End of a frame's exposure on the time axis."""
+    by_clock = row["time"] > 1e6
+    return float(row["time"] + (1000 * (row["exposure_s"] or 0) if by_clock else 0))
+
+
+def _seconds(rows: Iterable[Plain]) -> float:
+    """Exposure time; frames of unknown exposure add nothing (`untimed` counts them)."""
+    return math.fsum(row["exposure_s"] or 0.0 for row in rows)

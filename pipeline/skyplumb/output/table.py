@@ -1,0 +1,326 @@
+"""Verdicts -> the rows of frames.csv and the facts of summary.json."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+from scipy.stats import binomtest
+
+from skyplumb.intake.card import when_utc
+from skyplumb.intake.notes import Notes
+from skyplumb.intake.rules import Rules
+from skyplumb.judge.advice import advise, mount_faults
+from skyplumb.judge.evidence import closure, trail_axes
+from skyplumb.judge.mount import MountFit
+from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.records import CardFile, Measure, SessionResult, ShotInfo
+
+Row = dict[str, object]
+
+
+def session_result(
+    name: str,
+    judged: Sequence[JudgedRun],
+    measures: Sequence[Measure],
+    excluded: Mapping[str, str],
+    others: Sequence[CardFile],
+    notes: Notes,
+    rules: Rules,
+    notices: Sequence[str],
+) -> SessionResult:
+    """Everything the files of one session are written from."""
+    by_file: dict[str, Row] = {}
+    for run in judged:
+        for frame in run.frames:
+            by_file[frame.facts.light.file] = _light_row(run, frame)
+    for measure in measures:
+        if measure.file not in by_file:
+            noted = notes.for_shot(measure.file, measure.info)
+            kind = "excluded" if measure.file in excluded else measure.kind
+            row = _shot_row(noted.info, when_utc(noted.info, noted).start_utc)
+            row |= {"kind": kind, "reason": excluded.get(measure.file, measure.note)}
+            if measure.kind != "unreadable":
+                row |= {"sky_level": measure.sky_level}
+            by_file[measure.file] = row
+    for entry in others:
+        by_file[entry.file.as_posix()] = {"kind": entry.kind, "reason": entry.note}
+    rows = [{"file": file, "session": name, **row} for file, row in sorted(by_file.items())]
+    order = {file: n for n, file in enumerate(_in_time(judged))}
+    rows.sort(key=lambda row: (order.get(str(row["file"]), len(order)), str(row["file"])))
+    crops = {m.file: m for m in measures if m.kind == "light"}
+    return SessionResult(
+        name,
+        pd.DataFrame(rows),
+        _summary(name, judged, rows, notices, rules),
+        crops,
+        tuple(notices),
+        {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
+    )
+
+
+def _in_time(judged: Sequence[JudgedRun]) -> list[str]:
+    """Light frames of all runs in order of time."""
+    lights = [frame.facts.light for run in judged for frame in run.frames]
+    return [light.file for light in sorted(lights, key=lambda one: (one.order_s, one.file))]
+
+
+def _shot_row(info: ShotInfo, start_utc: object) -> Row:
+    """Columns that come from the metadata alone."""
+    return {
+        "taken_camera": info.taken_camera,
+        "taken_utc": _iso(start_utc),
+        "camera": info.camera,
+        "lens": info.lens,
+        "focal_mm": info.focal_mm,
+        "aperture": info.fnumber,
+        "exposure_s": info.exposure_s,
+        "iso": info.iso,
+    }
+
+
+def _light_row(run: JudgedRun, frame: Judged) -> Row:
+    facts = frame.facts
+    light, motion = facts.light, facts.motion
+    pointing = light.pointing
+    return {
+        **_shot_row(light.info, light.start_utc),
+        "run": run.run.name,
+        "kind": "light",
+        "stars": facts.stars,
+        "fwhm_px": facts.fwhm_px,
+        "fwhm_arcsec": facts.fwhm_px * pointing.scale_arcsec_px,
+        "ellipticity": facts.ellipticity,
+        "image_angle_deg": facts.image_angle_deg,
+        "trail_px": motion.trail_px,
+        "trail_worst_px": motion.trail_worst_px,
+        "trail_sigma_px": motion.trail_sigma_px,
+        "trail_angle_deg": motion.trail_angle_deg,
+        "trail_pa_deg": pointing.position_angle_of(motion.trail_angle_deg),
+        "shift_px": facts.drift.length_px,
+        "doubled_px": motion.doubled_px,
+        "solved": "true" if pointing.solved else "false",
+        "ra_deg": pointing.ra_deg,
+        "dec_deg": pointing.dec_deg,
+        "roll_pa_deg": pointing.roll_pa_deg,
+        "scale_arcsec_px": pointing.scale_arcsec_px if pointing.solved else np.nan,
+        "altitude_deg": pointing.altitude_deg,
+        "azimuth_deg": pointing.azimuth_deg,
+        "sky_level": light.measure.sky_level,
+        "extinction_mag": facts.extinction_mag,
+        "verdict": frame.verdict,
+        "cause": frame.cause,
+        "confidence": frame.confidence,
+        "reason": frame.reason,
+        "taken_mid_utc": _iso(light.mid_utc),
+        "setup": light.notes.setup + 1,
+        "fwhm_across_px": facts.across_fwhm_px,
+        "measured_stars": facts.votes,
+        "matched_stars": len(pointing.star) if pointing.solved else np.nan,
+        "pointing_rms_px": pointing.rms_px,
+        "streaks": light.measure.trails,
+        "shift_angle_deg": facts.drift.angle_deg,
+        "east_deg": frame.scene.east_deg,
+        "zenith_deg": frame.scene.zenith_deg,
+        "zenith_pa_deg": pointing.way_pa_deg(frame.scene.zenith_deg),
+        "decided_by": "person" if frame.rules_verdict else "rules",
+        "rules_verdict": frame.rules_verdict or frame.verdict,
+        "note": frame.note,
+    }
+
+
+def _iso(moment: object) -> str:
+    """ISO 8601 to the millisecond, marked as UTC; empty where unknown."""
+    if moment is None:
+        return ""
+    return moment.isoformat(timespec="milliseconds") + "Z"  # type: ignore[attr-defined,no-any-return]
+
+
+def _summary(
+    name: str,
+    judged: Sequence[JudgedRun],
+    rows: Sequence[Row],
+    notices: Sequence[str],
+    rules: Rules,
+) -> dict[str, object]:
+    frames = [frame for run in judged for frame in run.frames]
+    kept = [frame for frame in frames if frame.verdict == "keep"]
+    return {
+        "session": name,
+        "shots": len(rows),
+        "kinds": dict(sorted(Counter(str(row["kind"]) for row in rows).items())),
+        "lights": len(frames),
+        "keep": len(kept),
+        "keep_minutes": _minutes(kept),
+        "notices": list(notices),
+        "advice": [asdict(one) for one in advise(judged, rules)],
+        "runs": [_run_summary(run) for run in judged],
+    }
+
+
+def _minutes(frames: Sequence[Judged]) -> float:
+    times = [frame.facts.light.info.exposure_s for frame in frames]
+    return round(sum(t for t in times if np.isfinite(t)) / 60, 2)
+
+
+def _run_summary(run: JudgedRun) -> dict[str, object]:
+    info = run.run.lights[0].info
+    count = len(run.frames)
+    keep = sum(frame.verdict == "keep" for frame in run.frames)
+    interval = binomtest(keep, count).proportion_ci(method="wilson")
+    lost = [frame for frame in run.frames if frame.verdict != "keep"]
+    scenes = [frame.scene for frame in run.frames]
+    explained = closure(scenes)
+    return {
+        "run": run.run.name,
+        "camera": info.camera,
+        "lens": info.lens,
+        "focal_mm": info.focal_mm,
+        "aperture": info.fnumber,
+        "exposure_s": info.exposure_s,
+        "iso": info.iso,
+        "shots": count,
+        "keep": keep,
+        "doubtful": sum(frame.verdict == "doubtful" for frame in run.frames),
+        "hit_rate": keep / count,
+        "hit_rate_low": float(interval.low),
+        "hit_rate_high": float(interval.high),
+        "best_fwhm_px": run.best_fwhm_px,
+        "loss": dict(sorted(Counter(frame.cause for frame in lost).items())),
+        "loss_minutes": {
+            cause: _minutes([frame for frame in lost if frame.cause == cause])
+            for cause in sorted({frame.cause for frame in lost})
+        },
+        "frames": [
+            {
+                "file": frame.facts.light.file,
+                "verdict": frame.verdict,
+                "causes": {cause: round(share, 4) for cause, share in frame.causes.items()},
+                **_by_hand(frame),
+            }
+            for frame in run.frames
+        ],
+        "closure_slope": explained.slope,
+        "closure_slope_sigma": explained.sigma,
+        "trail_axes": asdict(trail_axes(scenes)),
+        "optics": asdict(run.optics),
+        "mount": _mount_summary(run.mount) | _slip_onset(run),
+        "notes": _notes_summary(run),
+    }
+
+
+def _notes_summary(run: JudgedRun) -> dict[str, object]:
+    """What the night notes say of all frames of the run; what they say of some only is left out."""
+    said: list[dict[str, object]] = []
+    for light in run.run.lights:
+        words = {name: getattr(light.notes, name) for name in NOTE_WORDS}
+        words |= {f"tags.{name}": value for name, value in light.notes.tags.items()}
+        said.append({name: value for name, value in words.items() if value not in ("", None)})
+    common = {
+        name: value for name, value in said[0].items() if all(s.get(name) == value for s in said)
+    }
+    # An unknown mass is NaN, which is unlike itself, so it has gone already.
+    return dict(sorted(common.items()))
+
+
+NOTE_WORDS = ("tracker", "payload_g", "alignment", "wind", "ground", "counterweight")
+"""Night notes that runs can be compared by; tags join them as `tags.<name>`."""
+
+
+def _by_hand(frame: Judged) -> dict[str, object]:
+    """What a person decided; nothing for a frame left to the rules."""
+    if not frame.rules_verdict:
+        return {}
+    return {"decided_by": "person", "rules_verdict": frame.rules_verdict, "note": frame.note}
+
+
+def _mount_summary(fit: MountFit) -> dict[str, object]:
+    """The mount's numbers, null where unknown with the reason in `why_not`."""
+    numbers = dict.fromkeys(name + suffix for name in MOUNT_NUMBERS for suffix in ("", "_sigma"))
+    told: dict[str, object] = {"setup": str(fit.setup + 1), "frames": fit.frames, **numbers}
+    if fit.why_not:
+        # A camera that stood still has a rate, and a name for it, though no axis.
+        known = {"rate_error_ppm": fit.rate_error_ppm, "rate_name": fit.rate_name}
+        return told | (known if fit.rate_name else {}) | {"why_not": fit.why_not}
+    alt, az, total = fit.axis_sigmas_arcmin
+    why_not: dict[str, str] = {}
+    told |= {
+        "axis_total_error_arcmin": fit.axis_total_error_arcmin,
+        "axis_total_error_arcmin_sigma": total,
+        "rate_error_ppm": fit.rate_error_ppm,
+        "rate_error_ppm_sigma": fit.rate_sigma_ppm,
+        "rate_name": fit.rate_name,
+        "residual_arcsec": fit.residual_arcsec,
+        "span_min": fit.span_s / 60,
+        "alike": list(fit.alike),
+        "faults": mount_faults(fit),
+    }
+    if fit.earth_fixed:
+        told |= {
+            "axis_alt_error_arcmin": fit.axis_alt_error_arcmin,
+            "axis_alt_error_arcmin_sigma": alt,
+            "axis_az_error_arcmin": fit.axis_az_error_arcmin,
+            "axis_az_error_arcmin_sigma": az,
+            "axis_covariance_arcmin2": (
+                np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
+            ).tolist(),
+        }
+    else:
+        unknown = "site or UTC unknown: the axis error has a size but no direction"
+        why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
+    if not fit.rate_known:
+        why_not["rate_error_ppm"] = (
+            "the head slipped, which a wrong rate and a far larger axis error would look like; "
+            "the rate is taken to be right"
+        )
+    if fit.periodic is not None:
+        told |= {
+            "periodic_amplitude_arcsec": fit.periodic.amplitude_arcsec,
+            "periodic_amplitude_arcsec_sigma": fit.periodic_sigma[0],
+            "periodic_period_s": fit.periodic.period_s,
+            "periodic_period_s_sigma": fit.periodic_sigma[1],
+        }
+    else:
+        unseen = "no period was seen that the frames' spacing and span could show"
+        why_not |= {"periodic_amplitude_arcsec": unseen, "periodic_period_s": unseen}
+    if np.isfinite(fit.sag_arcsec_per_min):
+        told |= {
+            "sag_arcsec_per_min": fit.sag_arcsec_per_min,
+            "sag_arcsec_per_min_sigma": fit.sag_sigma,
+        }
+    else:
+        why_not["sag_arcsec_per_min"] = "no onset of a slip was seen"
+    if np.isfinite(fit.elastic_arcsec):
+        told |= {"elastic_arcsec": fit.elastic_arcsec, "elastic_arcsec_sigma": fit.elastic_sigma}
+    return told | ({"why_not": why_not} if why_not else {})
+
+
+def _slip_onset(run: JudgedRun) -> dict[str, object]:
+    """When the head of the run's setup let go, by the camera's clock and UTC, as far as known."""
+    at_s = run.mount.sag_onset_s
+    clocked = [light for light in run.run.lights if light.clocked]
+    if not (np.isfinite(at_s) and clocked) or run.mount.sag_from_start:
+        return {}
+    first = clocked[0]
+    later = timedelta(seconds=round(at_s - first.order_s))
+    told: dict[str, object] = {}
+    if first.info.clock is not None:
+        told["sag_onset_camera"] = (first.info.clock + later).isoformat(timespec="seconds")
+    if first.start_utc is not None:
+        told["sag_onset_utc"] = _iso(first.start_utc + later)
+    return told
+
+
+MOUNT_NUMBERS = (
+    "axis_alt_error_arcmin",
+    "axis_az_error_arcmin",
+    "axis_total_error_arcmin",
+    "rate_error_ppm",
+    "periodic_amplitude_arcsec",
+    "periodic_period_s",
+    "sag_arcsec_per_min",
+)

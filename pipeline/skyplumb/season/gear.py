@@ -1,0 +1,54 @@
+"""Audited sessions -> the files and the forecast that say what the gear can hold."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from skyplumb.output.files import plain, write_atomic
+from skyplumb.records import UserError
+from skyplumb.season.comparison import effects
+from skyplumb.season.cross_validation import model_of
+from skyplumb.season.forecast import Ask, Forecast, foretell
+from skyplumb.season.gear_page import facts, gear_page, render, table
+from skyplumb.season.rig_model import counts_of
+from skyplumb.season.sessions import read_season
+from skyplumb.season.tally import tally
+
+
+@dataclass(frozen=True, slots=True)
+class Written:
+    """What was done."""
+
+    page: Path
+    sessions: int
+    judged: int
+    keep: int
+    why_no_model: str
+
+
+def write_tally(folders: Sequence[Path], out: Path) -> Written:
+    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html."""
+    if out.exists() and not out.is_dir():
+        raise UserError(f"{out}: is a file; point --out to a folder")
+    season = read_season(folders)
+    counted = tally(season)
+    model = model_of(counts_of(season.frames, season.runs))
+    compared = effects(season.frames, season.runs)
+    told = json.dumps(plain(facts(season, counted, model, compared)), indent=1, ensure_ascii=False)
+    write_atomic(out / "tally.json", told.encode() + b"\n")
+    write_atomic(out / "tally.csv", table(counted).to_csv(index=False).encode())
+    page = render(gear_page(season, counted, model, compared))
+    write_atomic(out / "tally.html", page.encode())
+    total = counted.total.iloc[0]
+    return Written(
+        out / "tally.html", season.sessions, int(total["judged"]), int(total["keep"]), model.why_not
+    )
+
+
+def foretell_from(folders: Sequence[Path], ask: Ask) -> Forecast:
+    """Forecast from the sessions under `folders`."""
+    season = read_season(folders)
+    return foretell(season, model_of(counts_of(season.frames, season.runs)), ask)

@@ -1,0 +1,308 @@
+"""A counted season and its model -> the page of the gear, and the same facts for programs."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from skyplumb.judge.advice import LASER_CAUTION
+from skyplumb.output.page.render import pour
+from skyplumb.output.page.words import CAUSES
+from skyplumb.season.comparison import Effect
+from skyplumb.season.cross_validation import Model
+from skyplumb.season.gear_charts import CHARTS, CONFIG
+from skyplumb.season.sessions import NOT_THE_GEAR, Season
+from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
+
+Plain = dict[str, Any]
+
+SIDEREAL_ARCSEC_S = 15.041067
+VERDICTS = ("keep", "doubtful", "reject")
+FORMULA = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Breakdown:
+    """A table of hit rates on the page."""
+
+    id: str
+    title: str
+    keys: tuple[str, ...]
+    """Of lens, setting, focal, camera, night."""
+    heads: tuple[str, ...]
+
+
+BREAKDOWNS = (
+    Breakdown("cells", "By lens and exposure", ("lens", "setting"), ("Lens", "Exposure, s")),
+    Breakdown("lenses", "By lens", ("lens",), ("Lens",)),
+    Breakdown("settings", "By exposure", ("setting",), ("Exposure, s",)),
+    Breakdown("focals", "By focal length", ("focal",), ("Focal length, mm",)),
+    Breakdown("cameras", "By camera", ("camera",), ("Camera",)),
+    Breakdown("nights", "By night", ("night",), ("Night",)),
+)
+
+COLUMNS = {"lens": "lens_label", "setting": "setting_s", "focal": "focal_mm"}
+"""Names on the page that are others in the frames."""
+
+TITLES = {
+    "cells": "What each lens holds at each exposure",
+    "curves": "Hit rate against image scale x exposure",
+    "losses": "What each cause cost",
+    "nights": "Night by night",
+    "calibration": "Nights foretold from the others",
+}
+
+
+def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
+    """Everything the page shows, as texts, numbers and lists; what is not known is None."""
+    frames = labelled(season.frames)
+    nights = sorted(frames["night"].astype(str).unique())
+    best = best_mend(tally.costs)
+    total = _records(tally.total)[0]
+    return {
+        "nights": nights,
+        "span": _span(nights),
+        "sessions": season.sessions,
+        "twice": season.twice,
+        "total": total,
+        "breakdowns": [{**asdict(one), "rows": _rows(tally, one)} for one in BREAKDOWNS],
+        "differences": [
+            {**asdict(one), "told_apart": one.told_apart}
+            for one in sorted(tally.differences, key=lambda one: one.p_corrected)
+        ],
+        "costs": [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)],
+        "best": best and {**best, "label": _label(str(best["cause"]))},
+        "laser": LASER_CAUTION,
+        "effects": [_plain(asdict(one)) for one in effects],
+        "model": _model(model),
+        "titles": TITLES,
+        "not_the_gear": [_label(cause) for cause in NOT_THE_GEAR],
+        "data": {
+            **_groups(frames, season.runs, nights),
+            "breakdowns": [asdict(one) for one in BREAKDOWNS],
+            "curves": _curves(frames, season.runs, model),
+            "calibration": _records(model.check.calibration) if model.check else [],
+            "charts": {name: spec() for name, spec in CHARTS.items()},
+            "config": CONFIG,
+            "titles": TITLES,
+            "apart": list(NOT_THE_GEAR),
+            "alone": ALONE,
+        },
+    }
+
+
+def render(page: Plain) -> str:
+    """The page as one HTML file that needs nothing else and asks for nothing."""
+    filters: dict[str, Callable[..., Any]] = {
+        "percent": _percent,
+        "figure": _figure,
+        "hours": _hours,
+        "key": _key,
+    }
+    return pour("gear.html", page, ("gear.js",), filters, {})
+
+
+def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
+    """tally.json: what the page tells, without the page."""
+    return {
+        "sessions": season.sessions,
+        "audited_twice": season.twice,
+        "total": _records(tally.total)[0],
+        "hit_rates": {name: _records(table) for name, table in tally.groups.items()},
+        "differences": [{**asdict(one), "told_apart": one.told_apart} for one in tally.differences],
+        "costs": _records(tally.costs),
+        "best_mend": best_mend(tally.costs),
+        "model": _model(model),
+        "effects": [_plain(asdict(one)) for one in effects],
+    }
+
+
+def table(tally: Tally) -> pd.DataFrame:
+    """tally.csv: every breakdown in one table, `by` telling which; empty where it does not hold."""
+    parts = [tally.total.assign(by="all")]
+    parts += [part.assign(by=name) for name, part in tally.groups.items()]
+    lost = tally.costs.assign(by="cause", hours=tally.costs["minutes"] / 60)
+    parts.append(lost[["by", "cause", "frames", "doubtful", "hours"]])
+    names = {"lens_label": "lens", "setting_s": "exposure_s"}
+    whole = pd.concat([part.rename(columns=names).astype(object) for part in parts])
+    keys = ["by", "camera", "lens", "focal_mm", "exposure_s", "night", "cause"]
+    return whole[[*keys, *(name for name in whole.columns if name not in keys)]].map(_cell)
+
+
+def _cell(value: object) -> object:
+    """Numbers to six digits; no text that a spreadsheet would run as a formula."""
+    if isinstance(value, float):
+        return f"{value:.6g}" if math.isfinite(value) else ""
+    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
+
+
+def _groups(frames: pd.DataFrame, runs: pd.DataFrame, nights: list[str]) -> Plain:
+    """The frames as counts that the page can add up again: columns of numbers and names."""
+    known = frames.assign(
+        alone=(frames["share"] >= ALONE),
+        cause=frames["cause"].astype(str).where(frames["verdict"] != "keep", ""),
+    )
+    keys = ["night", "camera", "lens_label", "focal_mm", "setting_s", "verdict", "cause", "alone"]
+    table = (
+        known.groupby(keys, observed=True, dropna=False)
+        .agg(n=("run_id", "size"), seconds=("exposure_s", "sum"))
+        .reset_index()
+    )
+    names: dict[str, list[Any]] = {"night": nights, "verdict": list(VERDICTS)}
+    columns: dict[str, list[Any]] = {}
+    for key in keys[:-1]:
+        short = {value: name for name, value in COLUMNS.items()}.get(key, key)
+        if short not in names:
+            values = table[key].dropna().unique().tolist()
+            order = list(frames[key].cat.categories) if key == "lens_label" else sorted(values)
+            names[short] = order
+        place = {value: n for n, value in enumerate(names[short])}
+        columns[short] = [place.get(value) for value in table[key]]
+    columns["alone"] = table["alone"].astype(int).tolist()
+    columns["n"] = table["n"].tolist()
+    columns["seconds"] = [round(value, 3) for value in table["seconds"]]
+    focal = frames.groupby("lens_label", observed=True)["focal_mm"].median()
+    scale = frames["run_id"].map(runs["scale_arcsec_px"])
+    scale = scale.groupby(frames["lens_label"], observed=True).median()
+    return {
+        "groups": columns,
+        "names": names,
+        "labels": {cause: _label(cause) for cause in names["cause"]},
+        "lens_focal": [_number(focal.get(lens)) for lens in names["lens"]],
+        "lens_scale": [_number(scale.get(lens)) for lens in names["lens"]],
+    }
+
+
+def _curves(frames: pd.DataFrame, runs: pd.DataFrame, model: Model) -> list[Plain]:
+    """The model's hit rate along exposure for each lens of the season."""
+    if model.rig is None:
+        return []
+    out: list[Plain] = []
+    scales = frames["run_id"].map(runs["scale_arcsec_px"])
+    for lens, mine in frames.groupby("lens_label", observed=True):
+        scale, focal = float(scales[mine.index].median()), float(mine["focal_mm"].median())
+        longest = mine["setting_s"].max()
+        if not (scale > 0 and longest > 0 and (focal > 0 or model.used == "rig")):
+            continue
+        exposures = np.geomspace(max(mine["setting_s"].min() / 2, 1), longest * 2, 24)
+        rate = model.rate(scale, focal, exposures)
+        out += [
+            {
+                "kind": "model",
+                "lens": str(lens),
+                "focal": _number(focal),
+                "path": round(SIDEREAL_ARCSEC_S * t / scale, 3),
+                "rate": round(float(rate.middle[n]), 4),
+                "low": round(float(rate.low[n]), 4),
+                "high": round(float(rate.high[n]), 4),
+                "exposure": round(float(t), 1),
+            }
+            for n, t in enumerate(exposures)
+        ]
+    return out
+
+
+def _model(model: Model) -> Plain:
+    """The model in figures."""
+    told: Plain = {"used": model.used, "why_not": model.why_not}
+    if model.check is not None:
+        check = model.check
+        told |= {
+            "frames": check.frames,
+            "nights": check.nights,
+            "rig_log_chance": _number(check.rig_score),
+            "plain_log_chance": _number(check.plain_score),
+        }
+    if model.rig is not None:
+        rig = model.rig
+        middle, low, high = rig.events_per_min
+        told |= {
+            "measured": rig.measured,
+            "middle_scale_arcsec_px": rig.middle_scale,
+            "events_per_min": middle,
+            "events_per_min_low": low,
+            "events_per_min_high": high,
+            "events_scale_power": float(rig.events.params[1]),
+            "trail_half_kept_px": rig.tolerated if rig.measured else None,
+            "night_spread_drift": rig.drift.spread,
+            "night_spread_events": rig.events.spread,
+            "night_spread_rest": rig.rest.spread,
+            "axis_arcmin": _number(np.median(rig.faults.axis_arcmin)) if rig.measured else None,
+        }
+    return told
+
+
+def _rows(tally: Tally, one: Breakdown) -> list[Plain]:
+    """Rows of a breakdown with its keys under the page's names."""
+    wanted = tuple(COLUMNS.get(key, key) for key in one.keys)
+    found = next(
+        part
+        for part in tally.groups.values()
+        if tuple(part.columns[: len(wanted)]) == wanted and part.columns[len(wanted)] == "frames"
+    )
+    return [{**row, "keys": [row[name] for name in wanted]} for row in _records(found)]
+
+
+def _records(table: pd.DataFrame) -> list[Plain]:
+    return [_plain(row) for row in table.to_dict("records")]
+
+
+def _plain(row: Mapping[Any, Any]) -> Plain:
+    """A row without NaN and numpy's own numbers."""
+    return {str(name): _value(value) for name, value in row.items()}
+
+
+def _value(value: object) -> object:
+    if isinstance(value, tuple | list):
+        return [_value(item) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def _number(value: object) -> float | None:
+    """A finite number or None."""
+    if value is None:
+        return None
+    number = float(value)  # type: ignore[arg-type]
+    return number if math.isfinite(number) else None
+
+
+def _label(cause: object) -> str:
+    name = str(cause) or "unexplained"
+    return CAUSES[name][0] if name in CAUSES else name
+
+
+def _span(nights: Iterable[str]) -> str:
+    """First and last date of the nights that have one."""
+    dates = sorted(night[:10] for night in nights if night[:4].isdigit())
+    if not dates:
+        return "dates unknown"
+    return dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
+
+
+def _percent(share: float | None, digits: int = 0) -> str:
+    return "–" if share is None else f"{100 * share:.{digits}f}\u202f%".replace("-", "−")
+
+
+def _figure(value: float | None, digits: int = 3) -> str:
+    return "–" if value is None else f"{value:.{digits}g}".replace("-", "−")
+
+
+def _hours(hours: float) -> str:
+    minutes = round(hours * 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def _key(value: object) -> str:
+    """A lens, camera or night as it is called, a number as it is engraved."""
+    if value is None or value == "":
+        return "not known"
+    return f"{value:.4g}" if isinstance(value, float | int) else str(value)
