@@ -211,8 +211,8 @@ def with_fields(night: SessionResult, many: bool = False) -> SessionResult:
     """The night with a picture size and star shapes, as an audit has them."""
     rng = np.random.default_rng(2)
     place = rng.uniform(-0.5, 0.5, (60, 2))
-    spins = np.column_stack([np.full(60, 2.0), rng.normal(0.3, 0.1, (60, 2))])
-    shapes = FieldShapes(place, spins, spins - [0, 0.3, 0])
+    moments = np.column_stack([np.full(60, 2.0), rng.normal(0.3, 0.1, (60, 2))])
+    shapes = FieldShapes(place, moments, moments - [0, 0.3, 0])
     one = next(iter(night.crops.values()))
     few = replace(one, crops=one.crops[:1], crop_xy=one.crop_xy[:1])
     crops = {

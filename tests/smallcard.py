@@ -11,7 +11,18 @@ from pathlib import Path
 
 import exiv2
 
-from skyplumb.demo import Body, Clock, Knock, Lens, Mount, Night, Run, Site, Sky, render_card
+from skyplumb.demo import (
+    Body,
+    Clock,
+    DrawnRun,
+    DrawnSite,
+    Knock,
+    Lens,
+    Mount,
+    Night,
+    Sky,
+    render_card,
+)
 
 MOOR = "DCIM/100MOOR Süd"
 """Folder of the first run of the small card: frames 1 to 7, the fourth knocked, the last cut."""
@@ -72,18 +83,20 @@ class Finished:
 def draw_small_card(out: Path) -> Path:
     """Draw it, with its night notes beside it."""
     evening = datetime(2026, 9, 12, 20, 0)
-    moor = Run(
+    moor = DrawnRun(
         _LENS, evening, 60.0, 7, ra_deg=313.0, dec_deg=40.0, folder=MOOR, companions=(0,),
         broken=(6,),
     )  # fmt: skip
-    fen = Run(
+    fen = DrawnRun(
         _LENS, evening + timedelta(minutes=9), 30.0, 4, ra_deg=350.0, dec_deg=58.0, folder=FEN
     )
-    dark = Run(_LENS, evening + timedelta(minutes=15), 60.0, 1, kind="dark", folder="dunkel")
-    flat = Run(_LENS, evening + timedelta(minutes=20), 0.02, 1, kind="flat", iso=100, folder="hell")
+    dark = DrawnRun(_LENS, evening + timedelta(minutes=15), 60.0, 1, kind="dark", folder="dunkel")
+    flat = DrawnRun(
+        _LENS, evening + timedelta(minutes=20), 0.02, 1, kind="flat", iso=100, folder="hell"
+    )
     knock = Knock(moor.start_of(3) + 25.0, 1000.0, 600.0)  # 8 px at 138 arcsec/px
     night = Night(
-        Site(47.2, 11.8, 1900.0),
+        DrawnSite(47.2, 11.8, 1900.0),
         _BODY,
         Mount(name="Zwirn", knocks=(knock,)),
         (moor, fen, dark, flat),

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from skyplumb.calibrate.lens_shape import LensReport
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import Site
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.advice import LASER_CAUTION, Advice, advise, mount_faults
@@ -18,7 +19,7 @@ from skyplumb.judge.cause import explain, scene_of
 from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.motion import Drift, Motion
 from skyplumb.judge.mount import MountFit, Periodic, fit_mount
-from skyplumb.judge.runs import Light, Run
+from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels
 from skyplumb.records import NAN, FieldShapes
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, mean_lean, scenes_of, shoot
@@ -39,7 +40,7 @@ def facts_of(light: Light, motion: Motion) -> FrameFacts:
     return FrameFacts(
         light=light,
         stars=400,
-        votes=200,
+        shape_stars=200,
         fwhm_px=2.6,
         across_fwhm_px=2.6,
         ellipticity=0.1,
@@ -273,9 +274,9 @@ def test_faults_are_told_when_they_matter_and_stand_clear() -> None:
     assert mount_faults(solar) == ["drive at solar rate"]
     swings = replace(sure, periodic=Periodic(480.0, 12.0, 9.0))
     assert mount_faults(swings) == ["periodic error 15.0 arcsec over 480 s"]
-    sinks = replace(sure, sag_arcsec_per_min=20.0, sag_sigma=1.0)
+    sinks = replace(sure, slip_arcsec_per_min=20.0, slip_sigma=1.0)
     assert mount_faults(sinks) == ["head slips 20.0 arcsec/min downwards"]
-    bends = replace(sure, elastic_arcsec=600.0, elastic_sigma=30.0)
+    bends = replace(sure, flexure_arcsec=600.0, flexure_sigma=30.0)
     assert mount_faults(bends) == ["head bends 600 arcsec under a level camera"]
     assert mount_faults(MountFit(why_not="too few frames")) == []
     still = fit_mount(shoot(Tracker(too_fast=-1.0), [PLAN]))

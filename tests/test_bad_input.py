@@ -15,7 +15,17 @@ import pytest
 from astropy.io import fits
 from numpy.typing import NDArray
 
-from skyplumb.demo import Body, Exposure, Lens, Mount, Night, Run, Site, Sky, draw_frame
+from skyplumb.demo import (
+    Body,
+    DrawnExposure,
+    DrawnRun,
+    DrawnSite,
+    Lens,
+    Mount,
+    Night,
+    Sky,
+    draw_frame,
+)
 from smallcard import MOOR, Finished, change_exif
 
 Command = Callable[..., Finished]
@@ -319,11 +329,11 @@ def observatory(tmp_path_factory: pytest.TempPathFactory) -> Path:
     body = Body("K", "Kauz", "", width_px=1200, height_px=800, pixel_um=16.0, pattern="")
     lens = Lens("", 24.0, 2.0, fwhm_px=2.6)
     start = datetime(2026, 9, 12, 20, 0)
-    run = Run(lens, start, 60.0, 3, ra_deg=TARGET[0], dec_deg=TARGET[1], roll_deg=30.0)
+    run = DrawnRun(lens, start, 60.0, 3, ra_deg=TARGET[0], dec_deg=TARGET[1], roll_deg=30.0)
     sky = Sky(mag_arcsec2=18.5, satellites_per_h=0.0)
-    night = Night(Site(47.2, 11.8), body, Mount(), (run,), sky, faint_to_mag=8.0, seed=9)
+    night = Night(DrawnSite(47.2, 11.8), body, Mount(), (run,), sky, faint_to_mag=8.0, seed=9)
     for number in range(3):
-        mosaic = Exposure(night, 0, number).draw()
+        mosaic = DrawnExposure(night, 0, number).draw()
         began = start + timedelta(seconds=run.start_of(number))
         header = fits.Header(
             {

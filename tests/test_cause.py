@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.light import Light
 from skyplumb.judge.cause import Explanation, Scene, _confidence, explain, scene_of, trail_causes
 from skyplumb.judge.motion import Drift, Motion
 from skyplumb.judge.mount import MountFit, fit_mount
-from skyplumb.judge.runs import Light
 from skyplumb.records import STAR_DTYPE
 from tracker import (
     NORTHERN,
@@ -220,7 +220,7 @@ def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
     fit = fit_mount(lights)
     scenes = scenes_of(tracker, LONG, lights)
     found = explain(TRAILED, scenes, 4, fit)
-    # 3.3 degrees of droop on one short target reads as a fast drive: it cannot be told.
+    # 3.3 degrees of flexure on one short target reads as a fast drive: it cannot be told.
     assert found.cause in ("drive", "axis")
     assert "elastic" in found.words
     shaken = replace(scenes[4], motion=motion_from(line_moments(40.0, 77.0)))

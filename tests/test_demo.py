@@ -28,14 +28,14 @@ from skyplumb import demo
 from skyplumb.demo import (
     Body,
     Clock,
-    Exposure,
+    DrawnExposure,
+    DrawnRun,
+    DrawnSite,
     Gusts,
     Knock,
     Lens,
     Mount,
     Night,
-    Run,
-    Site,
     Sky,
     draw_frame,
     frame_truth,
@@ -50,7 +50,7 @@ START = datetime(2026, 8, 14, 21, 30)
 SMALL = Body("Pinhole 2", "Testwerk", "T-17", width_px=600, height_px=400, hot_pixels=20)
 TELE = Lens("Tele", 200.0, 4.0)
 PERFECT = Mount()
-RIDGE = Site(46.0, 10.0, 2000.0)
+RIDGE = DrawnSite(46.0, 10.0, 2000.0)
 LOCAL = Clock()
 CLEAR = Sky(satellites_per_h=0.0)
 
@@ -58,7 +58,7 @@ CLEAR = Sky(satellites_per_h=0.0)
 def night(
     lens: Lens = TELE,
     mount: Mount = PERFECT,
-    site: Site = RIDGE,
+    site: DrawnSite = RIDGE,
     *,
     clock: Clock = LOCAL,
     sky: Sky = CLEAR,
@@ -69,7 +69,7 @@ def night(
     words: dict[str, Any] = {"ra_deg": 310.0, "dec_deg": 40.0, "exposure_s": 60.0, "frames": 1}
     if "alt_deg" in run:
         words |= {"ra_deg": float("nan"), "dec_deg": float("nan")}
-    made = Run(lens, START, **(words | run))
+    made = DrawnRun(lens, START, **(words | run))
     return Night(site, body, mount, (made,), sky, clock)
 
 
@@ -85,7 +85,7 @@ def horizontal(latitude_deg: float, hour_deg: float, dec_deg: float) -> dict[str
 
 def drift_arcsec_per_min(made: Night, *, air: bool) -> tuple[float, float]:
     """East and north motion of a star against the camera, in the minute around the aim."""
-    exposure = Exposure(made, 0, 0)
+    exposure = DrawnExposure(made, 0, 0)
     centre = exposure.optics.centre[None]
     star = exposure.apparent_at(centre, exposure.begin_s, air=air)
     path = exposure.path(star, exposure.begin_s + np.array([-30.0, 30.0]), air=air)[0]
@@ -110,7 +110,7 @@ def test_stars_stand_where_astropy_and_a_pinhole_put_them(
     focal_mm: float, ra: float, dec: float
 ) -> None:
     made = night(Lens("", focal_mm, 4.0), tracking="off", ra_deg=ra, dec_deg=dec, exposure_s=40.0)
-    exposure = Exposure(made, 0, 0)
+    exposure = DrawnExposure(made, 0, 0)
     field = np.degrees(200.0 / exposure.optics.focal_px)
     grid = np.array([(a, b) for a in (-1, 0, 1) for b in (-0.9, 0.0, 0.8)]) * field
     ras, decs = ra + grid[:, 0] / np.cos(np.radians(dec)), dec + grid[:, 1]
@@ -149,7 +149,7 @@ def test_stars_stand_where_astropy_and_a_pinhole_put_them(
 
 
 def test_seen_altitudes_are_those_of_astropy_down_to_ten_degrees() -> None:
-    dome = Exposure(night(), 0, 0).dome
+    dome = DrawnExposure(night(), 0, 0).dome
     time = Time(START, scale="utc")
     time.delta_ut1_utc = 0.0
     frame = AltAz(
@@ -187,7 +187,7 @@ def test_seen_altitudes_are_those_of_astropy_down_to_ten_degrees() -> None:
 def test_axis_and_rate_errors_drift_as_derived(
     phi: float, hour: float, dec: float, mount: Mount, east: float, north: float
 ) -> None:
-    made = night(mount=mount, site=Site(phi, 10.0), **horizontal(phi, hour, dec))
+    made = night(mount=mount, site=DrawnSite(phi, 10.0), **horizontal(phi, hour, dec))
     drift = 10.0 * np.array(drift_arcsec_per_min(made, air=False))
     # 1e-3 relative as the table says, and 1e-3 for the second order of 1 arcmin times ten
     np.testing.assert_allclose(drift, [east, north], rtol=1e-3, atol=1.5e-3)
@@ -197,13 +197,17 @@ def test_one_degree_of_axis_error_drifts_as_barrett_published() -> None:
     # F. Barrett, Measuring Polar Axis Alignment Error, 2016: 15.7 arcsec/min per degree at most;
     # a star on the meridian drifts south when the axis is too far east.
     made = night(
-        mount=Mount(axis_az_error_arcmin=60.0), site=Site(1.0, 10.0), **horizontal(1.0, 0.0, 0.0)
+        mount=Mount(axis_az_error_arcmin=60.0),
+        site=DrawnSite(1.0, 10.0),
+        **horizontal(1.0, 0.0, 0.0),
     )
     _, north = drift_arcsec_per_min(made, air=False)
     assert north == pytest.approx(-15.7, abs=0.06)  # printed to 0.1; 15.75 with the sidereal rate
     # The same: a star in the east drifts north when the axis is too high.
     made = night(
-        mount=Mount(axis_alt_error_arcmin=60.0), site=Site(40.0, 10.0), **horizontal(40, -80, 5)
+        mount=Mount(axis_alt_error_arcmin=60.0),
+        site=DrawnSite(40.0, 10.0),
+        **horizontal(40, -80, 5),
     )
     _, north = drift_arcsec_per_min(made, air=False)
     assert north > 15.0
@@ -213,7 +217,7 @@ def test_one_arcminute_of_axis_error_drifts_as_covington_published() -> None:
     # M. Covington, Astrophotography for the Amateur, 1999, appendix B (code): 0.26180 arcsec/min
     # for 1 arcmin, with 15 instead of 15.041 arcsec/s.
     made = night(
-        mount=Mount(axis_alt_error_arcmin=1.0), site=Site(40.0, 10.0), **horizontal(40, -90, 0)
+        mount=Mount(axis_alt_error_arcmin=1.0), site=DrawnSite(40.0, 10.0), **horizontal(40, -90, 0)
     )
     _, north = drift_arcsec_per_min(made, air=False)
     assert north * 15.0 / 15.041067 == pytest.approx(0.26180, abs=1e-4)  # second order of 1'
@@ -232,7 +236,7 @@ def test_one_arcminute_of_axis_error_drifts_as_covington_published() -> None:
 def test_refraction_alone_drifts_as_derived(
     phi: float, hour: float, dec: float, east: float, north: float
 ) -> None:
-    made = night(site=Site(phi, 10.0, 0.0, 10.0), **horizontal(phi, hour, dec))
+    made = night(site=DrawnSite(phi, 10.0, 0.0, 10.0), **horizontal(phi, hour, dec))
     drift = drift_arcsec_per_min(made, air=True)
     # 1 %: the table's hour angle is the true place, here it is the seen one, 1 to 3 arcmin lower
     np.testing.assert_allclose(drift, [east, north], rtol=0.01, atol=2e-3)
@@ -241,7 +245,7 @@ def test_refraction_alone_drifts_as_derived(
 def test_a_still_camera_trails_at_the_earths_rate() -> None:
     # 30 s at declinations 0 and 60: 451.232 and 225.616 arcsec (IERS 2010 rotation rate).
     for dec, expected in ((0.0, 451.232), (60.0, 225.616)):
-        made = night(site=Site(40.0, 10.0), tracking="off", **horizontal(40.0, 0.0, dec))
+        made = night(site=DrawnSite(40.0, 10.0), tracking="off", **horizontal(40.0, 0.0, dec))
         east, north = drift_arcsec_per_min(made, air=False)
         assert -east / 2.0 == pytest.approx(expected, rel=2e-5)  # chord and tangent: (0.002)^2
         assert abs(north) < 1.0
@@ -249,11 +253,11 @@ def test_a_still_camera_trails_at_the_earths_rate() -> None:
 
 def test_elastic_sag_follows_the_change_of_gravity() -> None:
     # omega kappa cos(phi) (cos H, sin(dec) sin H), closed form: the zenith's own motion.
-    phi, hour, dec, droop = 45.0, 40.0, 30.0, 600.0
+    phi, hour, dec, flexure = 45.0, 40.0, 30.0, 600.0
     made = night(
-        mount=Mount(elastic_arcsec=droop), site=Site(phi, 10.0), **horizontal(phi, hour, dec)
+        mount=Mount(elastic_arcsec=flexure), site=DrawnSite(phi, 10.0), **horizontal(phi, hour, dec)
     )
-    rate = 7.292115e-5 * 60.0 * droop * np.cos(np.radians(phi))
+    rate = 7.292115e-5 * 60.0 * flexure * np.cos(np.radians(phi))
     expected = rate * np.array(
         [np.cos(np.radians(hour)), np.sin(np.radians(dec)) * np.sin(np.radians(hour))]
     )
@@ -267,10 +271,10 @@ def test_a_slipping_head_moves_the_stars_towards_the_zenith() -> None:
     phi, hour, dec = 40.0, 30.0, 20.0
     made = night(
         mount=Mount(creep_arcsec_per_min=200.0),
-        site=Site(phi, 10.0),
+        site=DrawnSite(phi, 10.0),
         **horizontal(phi, hour, dec),
     )
-    exposure = Exposure(made, 0, 0)
+    exposure = DrawnExposure(made, 0, 0)
     star = exposure.apparent_at(exposure.optics.centre[None], 0.0, air=False)
     path = exposure.path(star, np.array([0.0, 6.0]), air=False)[0]
     right, down = (path[1] - path[0]) * exposure.optics.scale_arcsec_px
@@ -283,13 +287,13 @@ def test_a_slipping_head_moves_the_stars_towards_the_zenith() -> None:
 
 def test_distortion_is_undone_by_its_inverse() -> None:
     made = night(Lens("", 14.0, 2.8, k1=-0.05, k2=0.015))
-    optics = Exposure(made, 0, 0).optics
+    optics = DrawnExposure(made, 0, 0).optics
     np.testing.assert_allclose(optics.pixels(optics.directions(optics.corners)), optics.corners)
 
 
 def test_the_truth_names_the_place_that_is_in_the_middle() -> None:
     made = night(Lens("", 85.0, 2.8), roll_deg=30.0)
-    truth = frame_truth(Exposure(made, 0, 0))
+    truth = frame_truth(DrawnExposure(made, 0, 0))
     # The target is aimed at when the run starts; refraction moves it 0.1 arcsec in 30 s.
     assert truth["ra_deg"] == pytest.approx(310.0, abs=1e-3)
     assert truth["dec_deg"] == pytest.approx(40.0, abs=1e-3)
@@ -323,14 +327,14 @@ def test_a_jump_and_a_swing_have_the_variances_of_closed_form() -> None:
 
 
 def test_a_knock_doubles_the_stars_unless_it_comes_at_the_end() -> None:
-    exposure = Exposure(night(mount=Mount(knocks=(Knock(24.0, 40.0, 30.0),))), 0, 0)
+    exposure = DrawnExposure(night(mount=Mount(knocks=(Knock(24.0, 40.0, 30.0),))), 0, 0)
     truth = frame_truth(exposure)
     assert truth["doubled_px"] == pytest.approx(50.0 / exposure.optics.scale_arcsec_px)
     assert truth["cause"] == "knock"
     jump = np.sqrt(12 * 0.4 * 0.6) * truth["doubled_px"]
     assert truth["trail_px"] == pytest.approx(jump, rel=0.01)  # refraction adds a little
     late = night(mount=Mount(knocks=(Knock(57.0, 40.0, 30.0),)))
-    assert frame_truth(Exposure(late, 0, 0))["doubled_px"] is None
+    assert frame_truth(DrawnExposure(late, 0, 0))["doubled_px"] is None
 
 
 @pytest.mark.parametrize(
@@ -346,7 +350,7 @@ def test_a_knock_doubles_the_stars_unless_it_comes_at_the_end() -> None:
     ],
 )
 def test_each_fault_alone_is_named(cause: str, changes: dict[str, Any]) -> None:
-    truth = frame_truth(Exposure(night(**changes), 0, 0))
+    truth = frame_truth(DrawnExposure(night(**changes), 0, 0))
     assert truth["cause"] == cause
 
 
@@ -405,7 +409,7 @@ def test_a_trail_adds_its_twelfth_to_the_second_moment_and_a_lens_its_own_shape(
 def test_a_drawn_sky_has_its_stars_where_their_mean_path_puts_them() -> None:
     mount = Mount(axis_alt_error_arcmin=20.0, axis_az_error_arcmin=20.0)
     made = night(mount=mount, body=replace(SMALL, pattern="", hot_pixels=0))
-    exposure = Exposure(replace(made, faint_to_mag=10.0), 0, 0)
+    exposure = DrawnExposure(replace(made, faint_to_mag=10.0), 0, 0)
     picture = exposure.draw().astype(float) - 512
     picture -= np.median(picture)
     found = heavens.stars_within(310.0, 40.0, 0.5)
@@ -430,7 +434,7 @@ def test_a_drawn_sky_has_its_stars_where_their_mean_path_puts_them() -> None:
 
 def test_corner_stars_have_the_lenss_stretch_and_the_middle_has_none() -> None:
     made = night(Lens("", 85.0, 2.8, fwhm_px=2.0, radial_px=3.0, tangential_px=1.0))
-    optics = Exposure(made, 0, 0).optics
+    optics = DrawnExposure(made, 0, 0).optics
     middle, corner = optics.shape(np.stack([optics.centre, optics.corners[3]]))
     np.testing.assert_allclose(middle, [4.0, 4.0, 0.0])
     values, vectors = np.linalg.eigh([[corner[0], corner[2]], [corner[2], corner[1]]])
@@ -453,7 +457,7 @@ def test_a_corner_gets_the_share_of_light_that_the_lens_leaves_it() -> None:
         light.append((cut - sky).sum())
     # 8 px inside the corner 0.515 is left; 2 % for noise and the sky's own slope
     assert light[1] / light[0] == pytest.approx(0.515, abs=0.02)
-    flat = Exposure(night(lens, kind="flat", body=replace(SMALL, pattern="")), 0, 0).draw()
+    flat = DrawnExposure(night(lens, kind="flat", body=replace(SMALL, pattern="")), 0, 0).draw()
     centre, corner = flat[190:210, 290:310].mean() - 512, flat[:8, :8].mean() - 512
     assert corner / centre == pytest.approx(0.51, abs=0.01)
 
@@ -498,10 +502,10 @@ def test_a_doubled_star_has_two_images_with_their_shares() -> None:
 
 def test_hot_pixels_belong_to_the_body_and_the_same_night_is_drawn_alike() -> None:
     made = night(kind="dark", frames=2, exposure_s=120.0)
-    first, again, second = (Exposure(made, 0, k).draw() for k in (0, 0, 1))
+    first, again, second = (DrawnExposure(made, 0, k).draw() for k in (0, 0, 1))
     np.testing.assert_array_equal(first, again)
     assert (first != second).any()
-    other = Exposure(night(kind="dark", body=replace(SMALL, serial="T-18")), 0, 0).draw()
+    other = DrawnExposure(night(kind="dark", body=replace(SMALL, serial="T-18")), 0, 0).draw()
 
     def hottest(mosaic: np.ndarray) -> set[int]:
         return set(np.argsort(mosaic.ravel())[-8:].tolist())
@@ -515,7 +519,7 @@ def test_a_cloud_takes_its_magnitudes_from_the_stars() -> None:
     dull = night(exposure_s=20.0, sky=Sky(cloud=((-9.0, 1.0), (99.0, 1.0)), satellites_per_h=0.0))
     light = []
     for made in (clear, dull):
-        exposure = Exposure(made, 0, 0)
+        exposure = DrawnExposure(made, 0, 0)
         even = exposure.sky_electrons()
         picture = (exposure.draw().astype(float) - 512) * 0.8
         bright = picture[::2, 1::2] - np.median(picture[::2, 1::2])
@@ -546,7 +550,7 @@ def test_a_dng_reads_back_bit_for_bit_with_its_metadata(tmp_path: Path) -> None:
     card = render_card(tmp_path / "out", "dng", nights=[made], jobs=1)
     path = card / "Über dem Grat" / "Nacht 1" / "PINH_0002.dng"
     with rawpy.imread(str(path)) as raw:
-        np.testing.assert_array_equal(raw.raw_image_visible, Exposure(made, 0, 1).draw())
+        np.testing.assert_array_equal(raw.raw_image_visible, DrawnExposure(made, 0, 1).draw())
         assert raw.black_level_per_channel == [512] * 4
         assert raw.white_level == 16383
         assert np.array_equal(np.asarray(raw.raw_pattern), [[0, 1], [3, 2]])
@@ -569,7 +573,7 @@ def test_a_fits_reads_back_bit_for_bit_with_its_metadata(tmp_path: Path) -> None
     made = _card_night()
     card = render_card(tmp_path / "out", "fits", nights=[made], jobs=1)
     with fits.open(card / "Über dem Grat" / "Nacht 1" / "PINH_0002.fits") as hdus:
-        np.testing.assert_array_equal(hdus[0].data, Exposure(made, 0, 1).draw())
+        np.testing.assert_array_equal(hdus[0].data, DrawnExposure(made, 0, 1).draw())
         header = hdus[0].header
         assert header["DATE-OBS"] == "2026-08-14T21:30:14.750"
         assert header["BAYERPAT"] == "RGGB"
@@ -623,7 +627,8 @@ def test_the_built_in_night_has_every_fault_it_promises() -> None:
         kinds += [run.kind] * run.frames
         if run.kind == "light":
             causes |= {
-                frame_truth(Exposure(made, index, frame))["cause"] for frame in range(run.frames)
+                frame_truth(DrawnExposure(made, index, frame))["cause"]
+                for frame in range(run.frames)
             }
     assert causes >= {"none", "axis", "wind", "knock", "sag", "cloud", "untracked"}
     assert kinds.count("dark") == 2

@@ -27,7 +27,15 @@ from skyplumb.season.gear_page import gear_page, render
 from skyplumb.season.mixed_model import LOGIT, PROBIT, SURVIVAL, Prior, fit_mixed, success_rate
 from skyplumb.season.rig_model import Faults, Rate, counts_of, fit_rig
 from skyplumb.season.sessions import Season, label_of, read_season
-from skyplumb.season.tally import best_mend, costs, count_by, labelled, tally, tell_apart, trend_p
+from skyplumb.season.tally import (
+    best_mend,
+    costs,
+    count_by,
+    labelled,
+    significant_differences,
+    tally,
+    trend_p,
+)
 from smallcard import Finished
 
 Command = Callable[..., Finished]
@@ -296,7 +304,7 @@ def test_two_cells_are_compared_by_fishers_exact_test() -> None:
 
 def tally_of(frames: pd.DataFrame) -> tuple:
     frames = labelled(frames)
-    return tell_apart(count_by(frames, ("lens_label", "setting_s")), frames)
+    return significant_differences(count_by(frames, ("lens_label", "setting_s")), frames)
 
 
 def test_the_trend_test_is_that_of_cochran_and_armitage() -> None:
@@ -330,7 +338,7 @@ def test_comparisons_are_corrected_for_their_number() -> None:
     # Holm 1979: the smallest of m is multiplied by m, the next by m - 1, never falling.
     by_hand = np.minimum(np.maximum.accumulate(np.array(plain) * np.arange(len(plain), 0, -1)), 1)
     assert sorted(one.p_corrected for one in found) == pytest.approx(by_hand)
-    assert any(one.p < 0.05 and not one.told_apart for one in found)
+    assert any(one.p < 0.05 and not one.significant for one in found)
 
 
 # What causes cost

@@ -9,10 +9,10 @@ import pytest
 
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.hot_pixels import mark_hot
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.calibrate.sky import Frame
+from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.runs import Light
 from skyplumb.measure.stars import BIT
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
@@ -40,7 +40,7 @@ def light(name: str, ra_deg: float, seed: int) -> Light:
     pointing = Pointing(
         solved=True,
         camera=CAMERA,
-        frame=Frame(None, None),
+        sky=ObservedSky(None, None),
         attitude=np.stack([x, np.cross(z, x), z]),
         star=np.arange(2, 82),
         ra_deg=ra_deg,

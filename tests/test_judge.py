@@ -9,10 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from skyplumb.calibrate.light import Light
 from skyplumb.intake.notes import Notes, ShotNotes
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge import verdict as judging
-from skyplumb.judge.runs import Light
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.output.table import session_result
@@ -147,15 +147,15 @@ limits:
 
 
 @pytest.mark.parametrize(
-    ("votes", "verdict"), [(10, "keep"), (9, "reject"), (4, "reject"), (0, "reject")]
+    ("shape_stars", "verdict"), [(10, "keep"), (9, "reject"), (4, "reject"), (0, "reject")]
 )
-def test_a_frame_needs_ten_measured_stars(votes: int, verdict: str) -> None:
+def test_a_frame_needs_ten_measured_stars(shape_stars: int, verdict: str) -> None:
     # As many stars are found as usual; most of them cannot be measured.
-    odd = light(20, stars=votes, found=120)
+    odd = light(20, stars=shape_stars, found=120)
     found = verdict_of(odd)
     assert found.verdict == verdict
     if verdict == "reject":
-        assert f"but only {votes} can be measured, needs 10" in found.reason
+        assert f"but only {shape_stars} can be measured, needs 10" in found.reason
 
 
 def test_few_stars_do_not_get_a_verdict_by_their_shape() -> None:

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.lens_shape import LensShape, Votes, learn_lens, robust_fit, votes
-from skyplumb.judge.motion import Doubled, Drift, Motion, glass_at_centre, motion_of, stretch_of
+from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, learn_lens, robust_fit, shape_stars
+from skyplumb.judge.motion import Doubled, Drift, Motion, motion_of, on_axis_astigmatism, stretch_of
 from skyplumb.measure.stars import BIT
 from skyplumb.records import STAR_DTYPE, Measure
 
@@ -50,35 +50,37 @@ def frame(
     noise: float = 0.15,
     clumped: bool = False,
     focus: float = 1.0,
-    glass: tuple[float, float] = (0.0, 0.0),
+    astigmatism: tuple[float, float] = (0.0, 0.0),
     turn_rad: float = 0.0,
-) -> Votes:
+) -> ShapeStars:
     """Stars of one frame, each moment `noise` px^2 off."""
     rng = np.random.default_rng([seed, 5])
     place = places(count, seed, clumped)
-    spins = np.array([ROUND, *glass]) + lens_spins(place, focus)
+    moments = np.array([ROUND, *astigmatism]) + lens_spins(place, focus)
     # A turn moves each place by its distance from the middle, added to the trail.
     way = length * np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
     moved = way + turn_rad * HALF * np.stack([-place[:, 1], place[:, 0]], 1)
     xx, yy, xy = moved[:, 0] ** 2 / 12, moved[:, 1] ** 2 / 12, moved[:, 0] * moved[:, 1] / 12
-    spins += np.stack([xx + yy, xx - yy, 2 * xy], 1)
+    moments += np.stack([xx + yy, xx - yy, 2 * xy], 1)
     errors = noise * np.array([np.sqrt(2), np.sqrt(2), 2])
-    spins += rng.normal(0, 1, spins.shape) * errors
-    return Votes(place, spins, np.tile(errors, (count, 1)), np.full(count, 2.0))
+    moments += rng.normal(0, 1, moments.shape) * errors
+    return ShapeStars(place, moments, np.tile(errors, (count, 1)), np.full(count, 2.0))
 
 
-def trail_of(one: Votes, lens: LensShape) -> Motion:
+def trail_of(one: ShapeStars, lens: LensShape) -> Motion:
     """The trail of a frame of Gaussian stars, without pointings."""
     nothing = Doubled()
     return motion_of(stretch_of(one, lens), np.zeros(2), Drift(), 2.0, PICTURE, nothing)
 
 
-def plain_length(one: Votes, lens: LensShape) -> tuple[float, float]:
+def plain_length(one: ShapeStars, lens: LensShape) -> tuple[float, float]:
     """sqrt(12 x excess) and its angle, as plain moments have it: these tables are plain."""
     stretch = stretch_of(one, lens)
     assert stretch is not None
-    spin = stretch.centre[1:]
-    return float(np.sqrt(12 * np.hypot(*spin))), float(np.degrees(np.arctan2(spin[1], spin[0])) / 2)
+    quadrupole = stretch.centre[1:]
+    return float(np.sqrt(12 * np.hypot(*quadrupole))), float(
+        np.degrees(np.arctan2(quadrupole[1], quadrupole[0])) / 2
+    )
 
 
 @pytest.fixture(scope="module")
@@ -105,7 +107,7 @@ def test_trailed_frames_do_not_blur_what_is_learned(lens: LensShape) -> None:
 
 
 def test_a_common_trail_is_not_taken_for_the_lens(lens: LensShape) -> None:
-    # Every frame trails alike, as with a steady drift: only the change over the field is glass.
+    # Every frame trails alike, as with a steady drift: only the change over the field is its.
     drifting = learn_lens([frame(3.0, 40.0, seed=n) for n in range(8)])
     place = places(300, 97)
     assert np.abs(drifting.at(place) - lens.at(place)).max() < 0.2
@@ -128,7 +130,7 @@ def test_a_short_trail_is_found_under_a_strong_lens(
         for n in range(12)
     ]
     lengths, angles = np.transpose(found)
-    # 250 stars of 0.21 px^2: 0.013 px^2 in each spin, doubled where the stars stand together
+    # 250 stars of 0.21 px^2: 0.013 px^2 in each quadrupole, doubled where the stars stand together
     # and the middle has to be reckoned from a corner; L dL = 6 dM gives 0.05 and 0.1 px.
     assert np.mean(lengths) == pytest.approx(length, abs=0.1)
     assert np.mean(angles) == pytest.approx(angle, abs=4)
@@ -136,7 +138,7 @@ def test_a_short_trail_is_found_under_a_strong_lens(
     # The plain mean of the stars is wrong where they are clumped, or the test shows nothing.
     if clumped:
         naive = np.mean(
-            [frame(length, angle, seed=n, clumped=True, focus=focus).spins for n in range(9)],
+            [frame(length, angle, seed=n, clumped=True, focus=focus).moments for n in range(9)],
             axis=(0, 1),
         )[1:]
         assert np.sqrt(12 * np.hypot(*naive)) > 1.25 * length
@@ -145,7 +147,7 @@ def test_a_short_trail_is_found_under_a_strong_lens(
 def test_no_trail_leaves_a_floor_of_noise_alone(lens: LensShape) -> None:
     motions = [trail_of(frame(seed=200 + n), lens) for n in range(20)]
     lengths = np.array([m.trail_px for m in motions])
-    # 0.013 px^2 of noise in each spin, and some from the lens: sqrt(12 x 0.02) = 0.5 px.
+    # 0.013 px^2 of noise in each quadrupole, and some from the lens: sqrt(12 x 0.02) = 0.5 px.
     assert np.median(lengths) < 0.45
     assert lengths.max() < 0.8
     sigma = np.array([m.trail_sigma_px for m in motions])
@@ -188,27 +190,29 @@ def test_a_lens_without_frames_adds_nothing() -> None:
     assert learn_lens([frame(count=250)] * 2).order == 4
 
 
-@pytest.mark.parametrize("glass", [(0.0, 0.0), (0.15, -0.1)])
+@pytest.mark.parametrize("astigmatism", [(0.0, 0.0), (0.15, -0.1)])
 def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
-    lens: LensShape, glass: tuple[float, float]
+    lens: LensShape, astigmatism: tuple[float, float]
 ) -> None:
     rng = np.random.default_rng(3)
     stretches, shifts = [], []
     for n in range(12):
         # The sky moved by as much as the stars are long, this way or that.
         length, angle = float(rng.uniform(0.5, 2.5)), float(rng.uniform(-90, 90))
-        stretches.append(stretch_of(frame(length, angle, seed=400 + n, glass=glass), lens))
+        stretches.append(
+            stretch_of(frame(length, angle, seed=400 + n, astigmatism=astigmatism), lens)
+        )
         turn = np.radians(angle)
         shifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, 0.0))
-    found = glass_at_centre(stretches, shifts, 2.0)
+    found = on_axis_astigmatism(stretches, shifts, 2.0)
     # 0.013 px^2 a frame, and the law of lengths made for weighted moments on these plain ones:
     # up to a tenth of 0.5 px^2, turned at random.
-    assert found == pytest.approx(np.array(glass), abs=0.05)
+    assert found == pytest.approx(np.array(astigmatism), abs=0.05)
 
 
 def test_without_pointings_the_centre_is_taken_for_round(lens: LensShape) -> None:
     stretches = [stretch_of(frame(2.0, 30.0, seed=n), lens) for n in range(6)]
-    assert glass_at_centre(stretches, [Drift()] * 6, 2.0) == pytest.approx(np.zeros(2))
+    assert on_axis_astigmatism(stretches, [Drift()] * 6, 2.0) == pytest.approx(np.zeros(2))
 
 
 def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
@@ -218,7 +222,7 @@ def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
         length = 3.0 if n % 3 else 0.3
         stretches.append(stretch_of(frame(length, 20.0, seed=500 + n), lens))
         shifts.append(Drift(0.05, 0.02, 0.0, 0.0))
-    assert np.hypot(*glass_at_centre(stretches, shifts, 2.0)) < 0.06
+    assert np.hypot(*on_axis_astigmatism(stretches, shifts, 2.0)) < 0.06
 
 
 def test_spoiled_and_weak_stars_have_no_vote() -> None:
@@ -228,11 +232,11 @@ def test_spoiled_and_weak_stars_have_no_vote() -> None:
     for row, name in enumerate(("saturated", "blended", "edge", "hot", "streak", "unfit")):
         stars["flags"][row] = BIT[name]
     stars["snr"][6] = 5.0
-    ballot = votes(Measure("a", "light", "", width_px=3000, height_px=2000, stars=stars))
-    assert len(ballot.place) == 1
+    shaped = shape_stars(Measure("a", "light", "", width_px=3000, height_px=2000, stars=stars))
+    assert len(shaped.place) == 1
     # From the middle over the half diagonal: 1499.5 / 1802.8.
-    assert ballot.place[0] == pytest.approx([1499.5 / HALF, 0.0])
-    assert ballot.spins[0] == pytest.approx([2.2, 0.2, 0.0], abs=1e-6)
+    assert shaped.place[0] == pytest.approx([1499.5 / HALF, 0.0])
+    assert shaped.moments[0] == pytest.approx([2.2, 0.2, 0.0], abs=1e-6)
 
 
 def test_outliers_do_not_pull_a_robust_fit() -> None:

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.patterns import TIERS, tier_for
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import catalogue
 from skyplumb.demo import draw_frame
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.runs import Light
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure.shot import kind_of
 from skyplumb.measure.stars import BIT, measure_stars

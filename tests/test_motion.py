@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.calibrate.sky import Frame
+from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.judge.motion import Motion, doubled_stars, drifts, rough_motion, trail_over_field
 from skyplumb.records import NAN, STAR_DTYPE, Measure
 
@@ -34,7 +34,7 @@ def pointings(shifts: list[tuple[float, float]], turn_deg: float = 0.0) -> list[
             Pointing(
                 solved=True,
                 camera=CAMERA,
-                frame=Frame(None, None),
+                sky=ObservedSky(None, None),
                 attitude=(move * roll * first).as_matrix(),
                 covariance=np.eye(3) * (0.02 / CAMERA.focal_px) ** 2,
             )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from skyplumb.intake.overrides import load_overrides, refuse_strangers
+from skyplumb.intake.overrides import load_overrides, refuse_unknown_files
 from skyplumb.intake.yaml_file import SettingsError
 from smallcard import FEN, MOOR, Finished
 
@@ -77,7 +77,7 @@ def test_two_files_must_not_disagree_but_may_repeat(tmp_path: Path) -> None:
 def test_a_frame_that_is_not_there_is_named_with_the_nearest_one(tmp_path: Path) -> None:
     path = written(tmp_path / "o.yaml", "frames:\n  - {file: N_0012.dng, verdict: keep}\n")
     with pytest.raises(SettingsError, match=r"o\.yaml:2: 'N_0012.dng' .* mean 'N_0013.dng'\?"):
-        refuse_strangers(load_overrides([path]), ["N_0013.dng", "other.dng"])
+        refuse_unknown_files(load_overrides([path]), ["N_0013.dng", "other.dng"])
 
 
 # ---- through the audit ------------------------------------------------------------------

@@ -14,8 +14,8 @@ from astropy.time import Time
 from astropy.utils import iers
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.pointing import Exposure, LensSolution, solve_lens
-from skyplumb.calibrate.sky import Frame, Site, catalogue
+from skyplumb.calibrate.pointing import LensSolution, StarField, solve_lens
+from skyplumb.calibrate.sky import ObservedSky, Site, catalogue
 from skyplumb.records import NAN, STAR_DTYPE, Measure
 
 Floats = NDArray[np.float64]
@@ -130,13 +130,13 @@ def exposure(
     mirrored: bool = False,
     faint: float = 7.5,
     k1: float = 0.0,
-    frame: Frame | None = None,
+    frame: ObservedSky | None = None,
     noise_px: float = 0.1,
     keep: int | None = None,
     fisheye: bool = False,
     focal: float = FOCAL,
     seed: int = 1,
-) -> Exposure:
+) -> StarField:
     """The star table of a shot, with centroids `noise_px` off and a tenth of the stars missing."""
     rng = np.random.default_rng(seed)
     known = catalogue()
@@ -160,7 +160,7 @@ def exposure(
     pixels += rng.normal(0, noise_px, pixels.shape)
     there = rng.random(len(pixels)) > 0.1
     measure = table(pixels[there], magnitude[there], keep)
-    return Exposure(measure, frame or Frame(shot.utc, shot.site))
+    return StarField(measure, frame or ObservedSky(shot.utc, shot.site))
 
 
 def off_arcsec(solution: LensSolution, shot: Shot, number: int = 0) -> float:
@@ -202,7 +202,7 @@ def test_an_unknown_focal_length_is_found_from_the_stars() -> None:
 
 def test_without_time_and_site_the_place_is_still_found() -> None:
     shot = Shot(altitude_deg=60)
-    solution = solve_lens([exposure(shot, frame=Frame(None, None))], FOCAL)
+    solution = solve_lens([exposure(shot, frame=ObservedSky(None, None))], FOCAL)
     pointing = solution.pointings[0]
     # Refraction and aberration shift the field by up to 20 arcsec each, and squeeze it, which
     # the camera takes up; the lifted place itself is 35 arcsec from the true one.
@@ -274,7 +274,7 @@ def test_a_wide_lens_that_is_no_fisheye_is_solved_into_its_corners() -> None:
 
 def test_a_clock_that_puts_the_field_under_the_horizon_is_noticed() -> None:
     shot = Shot(altitude_deg=25, azimuth_deg=90)
-    wrong = Frame(NIGHT - timedelta(hours=9), SITE)
+    wrong = ObservedSky(NIGHT - timedelta(hours=9), SITE)
     solution = solve_lens([exposure(shot, frame=wrong)], FOCAL)
     assert solution.below_horizon
     assert not solution.pointings[0].solved
@@ -288,14 +288,14 @@ def test_random_dots_are_not_solved() -> None:
         dots = table(
             rng.uniform([0, 0], [WIDTH, HEIGHT], (120, 2)), np.sort(rng.uniform(3, 8, 120))
         )
-        solution = solve_lens([Exposure(dots, Frame(NIGHT, SITE))], FOCAL)
+        solution = solve_lens([StarField(dots, ObservedSky(NIGHT, SITE))], FOCAL)
         assert not solution.pointings[0].solved
         assert solution.pointings[0].why_not == "no star pattern of the catalogue fits"
 
 
 def test_too_few_stars_are_said_to_be_the_reason() -> None:
     few = table(np.array([[100.0, 100], [900, 500], [2000, 1500]]), np.array([3.0, 4, 5]))
-    solution = solve_lens([Exposure(few, Frame(NIGHT, SITE))], FOCAL)
+    solution = solve_lens([StarField(few, ObservedSky(NIGHT, SITE))], FOCAL)
     assert solution.pointings[0].why_not == "only 3 stars were found"
     assert np.isnan(solution.pointings[0].scale_arcsec_px)
     assert solve_lens([], FOCAL).pointings == []

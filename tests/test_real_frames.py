@@ -8,11 +8,11 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 import pytest
 
-from skyplumb.calibrate.pointing import Exposure, LensSolution, solve_lens
-from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.pointing import LensSolution, StarField, solve_lens
+from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.runs import Light
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import JudgedRun, judge
 from skyplumb.measure.shot import measure_shot
@@ -36,7 +36,7 @@ def solution(pair: list[Measure]) -> LensSolution:
         assert info.clock is not None
         middle = info.clock + timedelta(seconds=info.exposure_s / 2)
         site = Site(info.latitude_deg, info.longitude_deg, info.height_m)
-        exposures.append(Exposure(measure, Frame(middle, site)))
+        exposures.append(StarField(measure, ObservedSky(middle, site)))
     return solve_lens(exposures, 21_000.0)
 
 

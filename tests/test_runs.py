@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from skyplumb.calibrate.light import Light
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.runs import Light, exposure_notices
+from skyplumb.judge.runs import exposure_notices
 from skyplumb.records import Measure, ShotInfo
 
 

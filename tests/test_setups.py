@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from skyplumb.judge.runs import Light
+from skyplumb.calibrate.light import Light
 from skyplumb.judge.setups import split_setups
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shoot, unknown
 

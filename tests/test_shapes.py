@@ -121,12 +121,12 @@ def test_a_narrow_round_star_is_round_wherever_it_falls_on_its_pixel() -> None:
     offsets = [(0.0, 0.0), (0.25, 0.0), (0.5, 0.0), (0.31, 0.17)]
     stamps = np.stack([drawn(1.9, GAUSS, offset=place) for place in offsets])
     moments = fitted(stamps).moments
-    spin = np.hypot(moments[:, 0] - moments[:, 1], 2 * moments[:, 2])
+    quadrupole = np.hypot(moments[:, 0] - moments[:, 1], 2 * moments[:, 2])
     # A pixel's box is no Gaussian, so a little is left: under 2 % of the moment (0.73 px^2),
     # where sums over pixels show 5 % at the third place.
-    assert spin.max() < 0.015
+    assert quadrupole.max() < 0.015
     theirs = of_adaptive_moments(stamps[2])
-    assert abs(theirs[0] - theirs[1]) > 2 * spin[2]
+    assert abs(theirs[0] - theirs[1]) > 2 * quadrupole[2]
 
 
 @pytest.mark.parametrize("beta", [GAUSS, 4.0, 2.5])
@@ -143,7 +143,7 @@ def test_trail_lengths_and_angles_are_recovered(beta: float, fwhm: float) -> Non
     larger, smaller, angle = axes(moments)
     found = trail_length_px(larger - smaller, smaller, np.full(5, whole.kurt.mean()))
     # The law is an approximation, 1 % where the pixels sample the star and 2.5 % below; the
-    # spin that narrow stars show without a trail, some 0.01 px^2, turns the shortest.
+    # quadrupole that narrow stars show without a trail, some 0.01 px^2, turns the shortest.
     assert found == pytest.approx(lengths, rel=0.01 if sampled else 0.025)
     assert angle == pytest.approx(np.full(5, 33.0), abs=0.8 if sampled else 2.0)
 
@@ -299,8 +299,16 @@ def test_long_trails_are_fitted_from_a_poor_start(length: float, size: int, angl
     stamp = drawn_line(2.6, length, angle, size)
     along, across = length**2 / 20, 0.8  # what an isophote says of it: too small by a half
     turn = np.radians(2 * angle)
-    spin = (along - across) / 2 * np.array([np.cos(turn), np.sin(turn)])
-    start = np.array([[(along + across) / 2 + spin[0], (along + across) / 2 - spin[0], spin[1]]])
+    quadrupole = (along - across) / 2 * np.array([np.cos(turn), np.sin(turn)])
+    start = np.array(
+        [
+            [
+                (along + across) / 2 + quadrupole[0],
+                (along + across) / 2 - quadrupole[0],
+                quadrupole[1],
+            ]
+        ]
+    )
     classes = np.zeros((1, size, size), np.int8)
     fit = fit_gaussians(1e4 * stamp[None], classes, 1.0, start, np.zeros((1, 2)))
     assert fit.converged[0]

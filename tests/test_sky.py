@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.sky import (
     SIDEREAL_RATE_ARCSEC_S,
-    Frame,
+    ObservedSky,
     Site,
     catalogue,
     position_angle_deg,
@@ -54,7 +54,7 @@ def apart_arcsec(a: Floats, b: Floats) -> Floats:
 def test_places_agree_with_astropy_to_an_arcsecond_refraction_included(site: Site) -> None:
     rng = np.random.default_rng(2)
     ra, dec = rng.uniform(0, 2 * np.pi, 400), np.arcsin(rng.uniform(-1, 1, 400))
-    frame = Frame(NIGHT, site)
+    frame = ObservedSky(NIGHT, site)
     altitude, azimuth = frame.altitude_azimuth_deg(frame.directions(ra, dec))
     location = EarthLocation(
         lat=site.latitude_deg * u.deg, lon=site.longitude_deg * u.deg, height=site.height_m * u.m
@@ -95,11 +95,11 @@ def test_refraction_moves_a_tracked_star_as_derived(
     latitude: float, hour: float, dec: float, east: float, north: float
 ) -> None:
     site = Site(latitude, 10.0)
-    middle = Frame(NIGHT, site)
+    middle = ObservedSky(NIGHT, site)
     ra_rad, dec_rad = middle.icrs(aimed(latitude, hour, dec)[None])
     step = timedelta(seconds=30)
     before, after = (
-        Frame(NIGHT + way * step, site).directions(ra_rad, dec_rad)[0] for way in (-1, 1)
+        ObservedSky(NIGHT + way * step, site).directions(ra_rad, dec_rad)[0] for way in (-1, 1)
     )
     # The camera turns with the Earth rotation angle; what is left is the drift in one minute.
     longitude = np.arctan2(after[1], after[0]) - np.arctan2(before[1], before[0])
@@ -145,7 +145,7 @@ def test_position_angles_run_from_north_through_east() -> None:
 def test_icrs_is_the_inverse_of_directions(site: Site | None, utc: datetime | None) -> None:
     rng = np.random.default_rng(5)
     ra, dec = rng.uniform(0, 2 * np.pi, 300), np.arcsin(rng.uniform(-1, 1, 300))
-    frame = Frame(utc, site)
+    frame = ObservedSky(utc, site)
     seen = frame.directions(ra, dec)
     back = unit_vectors(*frame.icrs(seen))
     altitude = frame.altitude_azimuth_deg(seen)[0]
@@ -163,7 +163,7 @@ def test_yearly_aberration_has_the_published_amplitude() -> None:
     largest = []
     for month in range(12):
         utc = datetime(2026, 1, 5) + timedelta(days=30.44 * month)
-        seen = Frame(utc, None).directions(ra, dec)
+        seen = ObservedSky(utc, None).directions(ra, dec)
         sun = get_sun(Time(utc)).cartesian.xyz.value
         # The Sun bends light beside it; away from it by under 0.01 arcsec.
         away = np.abs(plain @ sun) < 0.5
@@ -176,8 +176,8 @@ def test_yearly_aberration_has_the_published_amplitude() -> None:
 
 def test_without_a_time_directions_are_the_catalogue_places() -> None:
     ra, dec = np.array([0.3, 6.0]), np.array([-1.2, 0.7])
-    assert Frame(None, None).directions(ra, dec) == pytest.approx(unit_vectors(ra, dec))
-    assert Frame(None, SITES[0]).directions(ra, dec) == pytest.approx(unit_vectors(ra, dec))
+    assert ObservedSky(None, None).directions(ra, dec) == pytest.approx(unit_vectors(ra, dec))
+    assert ObservedSky(None, SITES[0]).directions(ra, dec) == pytest.approx(unit_vectors(ra, dec))
 
 
 @pytest.mark.parametrize(
@@ -196,21 +196,21 @@ def test_the_suns_altitude_agrees_with_astropy() -> None:
             utc = NIGHT + timedelta(hours=hours)
             location = EarthLocation(lat=site.latitude_deg * u.deg, lon=site.longitude_deg * u.deg)
             theirs = get_sun(Time(utc)).transform_to(AltAz(obstime=Time(utc), location=location))
-            found = Frame(utc, site).sun_altitude_deg()
+            found = ObservedSky(utc, site).sun_altitude_deg()
             # Refraction, some 0.5 deg at the horizon, is in ours: it is to tell day from night.
             assert found == pytest.approx(theirs.alt.deg, abs=0.6)
-    assert np.isnan(Frame(NIGHT, None).sun_altitude_deg())
-    assert np.isnan(Frame(None, SITES[0]).sun_altitude_deg())
+    assert np.isnan(ObservedSky(NIGHT, None).sun_altitude_deg())
+    assert np.isnan(ObservedSky(None, SITES[0]).sun_altitude_deg())
 
 
 def test_altitudes_need_a_site() -> None:
-    altitude, azimuth = Frame(NIGHT, None).altitude_azimuth_deg(np.eye(3))
+    altitude, azimuth = ObservedSky(NIGHT, None).altitude_azimuth_deg(np.eye(3))
     assert np.isnan(altitude).all()
     assert np.isnan(azimuth).all()
 
 
 def test_altitude_and_azimuth_of_the_cardinal_points() -> None:
-    frame = Frame(NIGHT, Site(40.0, 0.0))
+    frame = ObservedSky(NIGHT, Site(40.0, 0.0))
     phi = np.radians(40.0)
     zenith = np.array([np.cos(phi), 0, np.sin(phi)])
     north, east = np.array([-np.sin(phi), 0, np.cos(phi)]), np.array([0.0, 1.0, 0.0])

@@ -316,8 +316,10 @@ def test_a_lens_that_darkens_its_corners_still_shows_its_corner_stars() -> None:
     # 2 px across the FWHM, radially, add to the 2.4 px in squares.
     stars = found.stars[row[corner & (distance < 1)]]
     out = np.arctan2(stars["y"] - 500.0, stars["x"] - 750.0)
-    spin = (stars["mxx"] - stars["myy"]) * np.cos(2 * out) + 2 * stars["mxy"] * np.sin(2 * out)
-    assert np.median(spin) > 0.4
+    quadrupole = (stars["mxx"] - stars["myy"]) * np.cos(2 * out) + 2 * stars["mxy"] * np.sin(
+        2 * out
+    )
+    assert np.median(quadrupole) > 0.4
 
 
 def test_crops_run_from_the_middle_to_the_corners() -> None:

@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.cause import Scene, scene_of
 from skyplumb.judge.motion import Motion, drifts
-from skyplumb.judge.runs import Light
 from skyplumb.records import Measure, ShotInfo
 
 Floats = NDArray[np.float64]
@@ -94,8 +94,8 @@ class Tracker:
         up = np.array([0.0, 0.0, 1.0])
         forward = out[:, :, 2]
         level = np.cross(up, forward)  # turning about it lowers the view
-        droop = Rotation.from_rotvec(self.droop_arcsec * ARCSEC * level).as_matrix()
-        return np.asarray((droop @ out).transpose(0, 2, 1))
+        flexure = Rotation.from_rotvec(self.droop_arcsec * ARCSEC * level).as_matrix()
+        return np.asarray((flexure @ out).transpose(0, 2, 1))
 
     def _sunk(self, aim: Floats, time_s: Floats) -> Floats:
         """How far the head has slipped, turned back to time 0; shape (n, 3, 3).
@@ -205,8 +205,8 @@ def shoot(
             measured = Rotation.from_rotvec(rng.normal(size=3) * sigma * ARCSEC)
             utc = night + timedelta(seconds=float(start))
             mid = utc + timedelta(seconds=plan.exposure_s / 2)
-            seen = Frame(mid, tracker.site)
-            frame = Frame(mid if clock_known else None, tracker.site if site_known else None)
+            seen = ObservedSky(mid, tracker.site)
+            frame = ObservedSky(mid if clock_known else None, tracker.site if site_known else None)
             real = measured.as_matrix() @ attitude
             if not frame.observed:
                 real = among_the_stars(real, seen, frame)
@@ -219,7 +219,7 @@ def shoot(
                     Pointing(
                         solved=True,
                         camera=plan.camera,
-                        frame=frame,
+                        sky=frame,
                         attitude=real,
                         covariance=np.diag(np.maximum(sigma, 0.05) ** 2) * ARCSEC**2,
                     ),
@@ -232,8 +232,8 @@ def mean_lean(lights: Sequence[Light], from_s: float) -> float:
     """Mean sine of the zenith distance of the frames in the middle of which a time has passed."""
     leans = []
     for light in lights:
-        if light.mid_s >= from_s and light.pointing.frame is not None:
-            site = light.pointing.frame.site
+        if light.mid_s >= from_s and light.pointing.sky is not None:
+            site = light.pointing.sky.site
             assert site is not None
             phi = np.radians(site.latitude_deg)
             up = light.pointing.attitude[2] @ np.array([np.cos(phi), 0.0, np.sin(phi)])
@@ -267,7 +267,7 @@ def light_of(
     return Light(measure, ShotNotes(info), utc, start_s, True, pointing)
 
 
-def among_the_stars(attitude: Floats, seen: Frame, frame: Frame) -> Floats:
+def among_the_stars(attitude: Floats, seen: ObservedSky, frame: ObservedSky) -> Floats:
     """An attitude as it is measured without site or clock: against unrefracted star places."""
     z = attitude[2]
     near = z + 0.02 * attitude[0]
@@ -297,7 +297,7 @@ def shaken(light: Light, about_x: float, about_y: float) -> Light:
     moved = Pointing(
         solved=True,
         camera=pointing.camera,
-        frame=pointing.frame,
+        sky=pointing.sky,
         attitude=move @ pointing.attitude,
         covariance=pointing.covariance,
     )

@@ -14,13 +14,15 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from skyplumb.calibrate.hot_pixels import mark_hot
-from skyplumb.calibrate.pointing import Exposure, solve_lens
-from skyplumb.calibrate.sky import Frame, Site
+from skyplumb.calibrate.light import Light, lens_key
+from skyplumb.calibrate.pointing import StarField, solve_lens
+from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.intake.card import sessions, walk, when_utc
 from skyplumb.intake.notes import Notes, load_notes
-from skyplumb.intake.overrides import Overrides, load_overrides, overrule, refuse_strangers
+from skyplumb.intake.overrides import Overrides, load_overrides, refuse_unknown_files
 from skyplumb.intake.rules import Rules, load_rules
-from skyplumb.judge.runs import Light, exposure_notices, lens_key
+from skyplumb.judge.overrule import overrule
+from skyplumb.judge.runs import exposure_notices
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import judge
 from skyplumb.measure.progress import Progress
@@ -82,7 +84,7 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
                 f"{target}: lies on the card, which is never written to; choose another {option}"
             )
     measures = _measure_all(listed, options, say)
-    refuse_strangers(overrides, (m.file for m in measures if _is_judged(m, notes)))
+    refuse_unknown_files(overrides, (m.file for m in measures if _is_judged(m, notes)))
     aside = [entry for entry in listed if entry.kind not in ("light",)]
     sessions_of = sessions(measures, notes, aside)
     folders, lights, kept = [], 0, 0
@@ -207,7 +209,7 @@ def _point(lights: Sequence[Light], say: Callable[[str], None]) -> tuple[list[Li
     for group in groups.values():
         info = group[0].info
         focal_px = info.focal_mm / info.pixel_um * 1000.0
-        frames = [Frame(light.mid_utc, _site(light)) for light in group]
+        frames = [ObservedSky(light.mid_utc, _site(light)) for light in group]
         wrong = _sun_is_up(group, frames)
         solution = None
         if not wrong:
@@ -220,7 +222,7 @@ def _point(lights: Sequence[Light], say: Callable[[str], None]) -> tuple[list[Li
                 "the time was computed; give clock and site in the night notes."
             )
             group = [replace(light, start_utc=None) for light in group]
-            frames = [Frame(None, None) for _ in group]
+            frames = [ObservedSky(None, None) for _ in group]
             solution = solve_lens(_exposures(group, frames), focal_px, say)
         if solution.fisheye:
             notices.append(f"{info.lens or 'A lens'} is a fisheye: judged without pointing.")
@@ -242,8 +244,8 @@ def _point(lights: Sequence[Light], say: Callable[[str], None]) -> tuple[list[Li
     return sorted(pointed, key=lambda light: order[light.file]), list(dict.fromkeys(notices))
 
 
-def _exposures(group: Sequence[Light], frames: Sequence[Frame]) -> list[Exposure]:
-    return [Exposure(light.measure, frame) for light, frame in zip(group, frames, strict=True)]
+def _exposures(group: Sequence[Light], frames: Sequence[ObservedSky]) -> list[StarField]:
+    return [StarField(light.measure, frame) for light, frame in zip(group, frames, strict=True)]
 
 
 def _site(light: Light) -> Site | None:
@@ -254,7 +256,7 @@ def _site(light: Light) -> Site | None:
     return Site(info.latitude_deg, info.longitude_deg, height)
 
 
-def _sun_is_up(group: Sequence[Light], frames: Sequence[Frame]) -> bool:
+def _sun_is_up(group: Sequence[Light], frames: Sequence[ObservedSky]) -> bool:
     """Whether starry frames would have been taken by day."""
     starry = [
         frame.sun_altitude_deg()

@@ -167,9 +167,9 @@ class FieldShapes:
 
     place: NDArray[np.float64]
     """Shape (n, 2): from the middle of the picture, over its half diagonal."""
-    spins: NDArray[np.float64]
+    moments: NDArray[np.float64]
     """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy as measured, px^2."""
-    spins_without_lens: NDArray[np.float64]
+    moments_without_lens: NDArray[np.float64]
     """The same less what the lens adds there over the middle of the picture."""
 
 

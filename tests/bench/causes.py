@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.audit import audit_session
-from skyplumb.demo import Exposure, Mount, Night, frame_truth
+from skyplumb.demo import DrawnExposure, Mount, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import load_rules
@@ -159,7 +159,7 @@ def measure_causes(nights: Sequence[CauseNight], jobs: int, say: Say) -> pd.Data
 def judged_night(one: CauseNight) -> pd.DataFrame:
     """Truth and result of one night."""
     run = one.night.runs[0]
-    exposures = [Exposure(one.night, 0, n) for n in one.shown]
+    exposures = [DrawnExposure(one.night, 0, n) for n in one.shown]
     measures = [sketched(exposure, f"frames/{exposure.frame:04d}.fits") for exposure in exposures]
     if one.bare:
         unknown = {"latitude_deg": NAN, "longitude_deg": NAN, "utc_offset_h": NAN}

@@ -22,7 +22,7 @@ import numpy as np
 import rawpy
 import sep
 
-from skyplumb.demo import Body, Clock, Lens, Mount, Night, Run, Site
+from skyplumb.demo import Body, Clock, DrawnRun, DrawnSite, Lens, Mount, Night
 
 from .cards import KEPT, drawn_card
 from .tables import Table, aim
@@ -72,7 +72,7 @@ def cost_night() -> Night:
     body = Body("C24", "Tarn", "TB-COST", width_px=6000, height_px=4000, pixel_um=3.9)
     begin = datetime(2026, 8, 14, 22, 0)
     runs = tuple(
-        Run(
+        DrawnRun(
             Lens(f"Tarn Bench {focal:g}mm", focal, 2.8, fwhm_px=2.8, beta=3.0, radial_px=2.0),
             begin + timedelta(minutes=10 * number),
             60.0,
@@ -84,7 +84,7 @@ def cost_night() -> Night:
         for number, focal in enumerate((24.0, 135.0))
     )
     clock = Clock(utc_offset_h=0.0, gps=True)
-    return Night(Site(46.9, 10.3, 1500.0), body, Mount(), runs, clock=clock, seed=24)
+    return Night(DrawnSite(46.9, 10.3, 1500.0), body, Mount(), runs, clock=clock, seed=24)
 
 
 def cost_tables(jobs: int, say: Callable[[str], None], rounds: int = 3) -> list[Table]:

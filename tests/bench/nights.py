@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from skyplumb.demo import Body, Clock, Gusts, Knock, Lens, Mount, Night, Run, Site, Sky
+from skyplumb.demo import Body, Clock, DrawnRun, DrawnSite, Gusts, Knock, Lens, Mount, Night, Sky
 
 FOCALS_MM = (14.0, 24.0, 35.0, 50.0, 85.0, 135.0, 200.0, 300.0)
 SENSOR_WIDTH_MM = 23.4
@@ -41,7 +41,7 @@ class _Setting:
     lens: Lens
     exposure_s: float
     scale_arcsec_px: float
-    runs: tuple[Run, ...]
+    runs: tuple[DrawnRun, ...]
     flat_speed: float
     """How fast the sky turns at the target, as a share of the equator's speed."""
     lean: float
@@ -74,7 +74,7 @@ def bench_night(number: int, width_px: int, height_px: int) -> BenchNight:
         pattern="" if mono else "RGGB",
     )
     lens, strong = lens_by_lot(focal, rng)
-    site = Site(
+    site = DrawnSite(
         float(rng.uniform(20.0, 50.0) * rng.choice([-1, 1])),
         float(rng.uniform(-180.0, 180.0)),
         float(rng.uniform(0.0, 2500.0)),
@@ -84,7 +84,7 @@ def bench_night(number: int, width_px: int, height_px: int) -> BenchNight:
     )
     exposure = float(rng.choice([30.0, 60.0, 90.0, 120.0]))
     altitude, azimuth = float(rng.uniform(40.0, 75.0)), float(rng.uniform(0.0, 360.0))
-    run = Run(
+    run = DrawnRun(
         lens,
         midnight,
         exposure,
@@ -95,7 +95,7 @@ def bench_night(number: int, width_px: int, height_px: int) -> BenchNight:
         gap_s=float(rng.uniform(2.0, 6.0)),
         folder="frames",
     )
-    runs: tuple[Run, ...] = (run,)
+    runs: tuple[DrawnRun, ...] = (run,)
     if fault in _DRIFTS:
         # Two exposures of one aim: two lengths of trail from one drift.
         first = replace(run, frames=FRAMES // 2)
@@ -168,9 +168,9 @@ def _with_calibration(night: Night) -> Night:
     """Two darks and two flats after the last frame."""
     last = night.runs[-1]
     after = last.start_utc + timedelta(seconds=last.start_of(last.frames) + 60.0)
-    dark = Run(last.lens, after, last.exposure_s, 2, kind="dark", folder="closed")
+    dark = DrawnRun(last.lens, after, last.exposure_s, 2, kind="dark", folder="closed")
     later = after + timedelta(seconds=dark.start_of(2) + 60.0)
-    flat = Run(last.lens, later, 0.02, 2, kind="flat", iso=100, folder="even")
+    flat = DrawnRun(last.lens, later, 0.02, 2, kind="flat", iso=100, folder="even")
     return replace(night, runs=(*night.runs, dark, flat))
 
 

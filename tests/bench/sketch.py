@@ -13,7 +13,7 @@ from datetime import timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.demo import Exposure
+from skyplumb.demo import DrawnExposure
 from skyplumb.measure.shapes import SIGMA_TO_FWHM, fit_gaussians
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
@@ -24,7 +24,7 @@ SIZE = 49
 CENTROID_FLOOR_PX = 0.03
 
 
-def sketched(exposure: Exposure, file: str) -> Measure:
+def sketched(exposure: DrawnExposure, file: str) -> Measure:
     """The measure of one light frame."""
     night, run, body = exposure.night, exposure.run, exposure.night.body
     rng = np.random.default_rng([night.seed, exposure.run_index, exposure.frame, 5])
@@ -120,7 +120,9 @@ def sketched(exposure: Exposure, file: str) -> Measure:
     )
 
 
-def _blur(exposure: Exposure, path: Floats, share: Floats) -> tuple[Floats, NDArray[np.float32]]:
+def _blur(
+    exposure: DrawnExposure, path: Floats, share: Floats
+) -> tuple[Floats, NDArray[np.float32]]:
     """What the estimator makes of the motion (xx, yy, xy px^2), and the mean star."""
     lens = exposure.run.lens
     shape = exposure.optics.shape(exposure.optics.centre, exposure.hours_into_run)
@@ -188,7 +190,7 @@ def _with_doubles(table: NDArray[np.void], rests: Floats) -> NDArray[np.void]:
     return np.concatenate(parts)
 
 
-def _info(exposure: Exposure) -> ShotInfo:
+def _info(exposure: DrawnExposure) -> ShotInfo:
     night, run = exposure.night, exposure.run
     start = night.epoch_utc + timedelta(seconds=exposure.begin_s)
     return ShotInfo(

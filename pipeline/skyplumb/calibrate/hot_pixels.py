@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from skyplumb.judge.runs import Light
+from skyplumb.calibrate.light import Light
 from skyplumb.measure.stars import BIT
 from skyplumb.records import Measure
 
@@ -105,9 +105,9 @@ def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
 def _moved(light: Light, ra_rad: Floats, dec_rad: Floats) -> NDArray[np.bool_]:
     """Which middles of other frames lie elsewhere on the sensor; none if it was not solved."""
     here = light.pointing
-    if not here.solved or here.camera is None or here.frame is None or len(ra_rad) == 0:
+    if not here.solved or here.camera is None or here.sky is None or len(ra_rad) == 0:
         return np.zeros(len(ra_rad), bool)
-    place = here.camera.project(here.frame.directions(ra_rad, dec_rad) @ here.attitude.T)
+    place = here.camera.project(here.sky.directions(ra_rad, dec_rad) @ here.attitude.T)
     middle = np.array([(here.camera.width_px - 1) / 2, (here.camera.height_px - 1) / 2])
     # A middle that is out of this camera's reach (NaN) lies elsewhere.
     return np.asarray(~(np.hypot(*(place - middle).T) < MOVED_PX))

@@ -30,15 +30,15 @@ ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
 
 
 @dataclass(frozen=True, slots=True)
-class Votes:
+class ShapeStars:
     """The stars of one frame whose shapes count; all arrays have n rows."""
 
     place: Floats
     """Shape (n, 2): from the middle of the picture, over its half diagonal."""
-    spins: Floats
+    moments: Floats
     """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy, px^2."""
     errors: Floats
-    """One-sigma errors of `spins`."""
+    """One-sigma errors of `moments`."""
     kurt: Floats
 
 
@@ -60,10 +60,10 @@ class LensShape:
         return np.asarray(_terms(place, self.order) @ self.coefficients)
 
 
-def lens_doubt_px2(lens: LensShape, frame: Votes) -> float:
+def lens_doubt_px2(lens: LensShape, frame: ShapeStars) -> float:
     """How far the lens's mean stretch differs between two draws of a frame's inner stars, px^2.
 
-    The scatter of the lens's spins over the part of the field that makes mean stars, over
+    The scatter of the lens's moments over the part of the field that makes mean stars, over
     the square root of their number.
     """
     inner = frame.place[np.hypot(frame.place[:, 0], frame.place[:, 1]) < MEAN_STAR_REACH]
@@ -73,7 +73,7 @@ def lens_doubt_px2(lens: LensShape, frame: Votes) -> float:
     return float(spread / np.sqrt(min(len(inner), MEAN_STAR_FROM)))
 
 
-def votes(measure: Measure, least_snr: float = 12.0) -> Votes:
+def shape_stars(measure: Measure, least_snr: float = 12.0) -> ShapeStars:
     """The shapes of a frame's unspoiled stars."""
     stars = measure.stars
     good = ((stars["flags"] & ~BIT["faint"]) == 0) & (stars["snr"] > least_snr)
@@ -84,16 +84,16 @@ def votes(measure: Measure, least_snr: float = 12.0) -> Votes:
     mxx, myy, mxy = (stars[name].astype(np.float64) for name in ("mxx", "myy", "mxy"))
     sxx, syy, sxy = (stars[name].astype(np.float64) for name in ("sxx", "syy", "sxy"))
     spread = np.hypot(sxx, syy)
-    return Votes(
+    return ShapeStars(
         place=place,
-        spins=np.stack([mxx + myy, mxx - myy, 2 * mxy], 1),
+        moments=np.stack([mxx + myy, mxx - myy, 2 * mxy], 1),
         # Errors far below the scatter between stars would let a few bright ones decide.
         errors=np.maximum(np.stack([spread, spread, 2 * sxy], 1), 0.02),
         kurt=stars["kurt"].astype(np.float64),
     )
 
 
-def field_shapes(frame: Votes, lens: LensShape) -> FieldShapes:
+def field_shapes(frame: ShapeStars, lens: LensShape) -> FieldShapes:
     """The brightest stars of every part of the picture, with and without the lens's shape."""
     # Brightest first within each cell, the cells in turn.
     cell = np.floor((frame.place + 1) / 2 * SHOWN_CELLS) @ (1, SHOWN_CELLS[0])
@@ -101,14 +101,14 @@ def field_shapes(frame: Votes, lens: LensShape) -> FieldShapes:
     for one in np.unique(cell):
         turn[cell == one] = np.arange(np.count_nonzero(cell == one))
     chosen = np.argsort(turn, kind="stable")[:SHOWN_STARS]
-    place, spins = frame.place[chosen], frame.spins[chosen]
-    return FieldShapes(place, spins, spins - lens.at(place))
+    place, moments = frame.place[chosen], frame.moments[chosen]
+    return FieldShapes(place, moments, moments - lens.at(place))
 
 
-def learn_lens(frames: Sequence[Votes]) -> LensShape:
+def learn_lens(frames: Sequence[ShapeStars]) -> LensShape:
     """Fit the shape of one lens and aperture to its sharpest frames."""
     counted = [
-        (float(np.median(v.spins[:, 0])), n) for n, v in enumerate(frames) if len(v.place) >= 8
+        (float(np.median(v.moments[:, 0])), n) for n, v in enumerate(frames) if len(v.place) >= 8
     ]
     if not counted:
         return LensShape(0, np.zeros((0, 3)), 0, 0)
@@ -117,7 +117,7 @@ def learn_lens(frames: Sequence[Votes]) -> LensShape:
     limit = counted[0][0] * 1.35 + 0.1
     chosen = [n for size, n in counted[:SHARPEST_FRAMES] if size <= limit]
     place = np.concatenate([frames[n].place for n in chosen])
-    spins = np.concatenate([frames[n].spins for n in chosen])
+    moments = np.concatenate([frames[n].moments for n in chosen])
     errors = np.concatenate([frames[n].errors for n in chosen])
     owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
     order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
@@ -125,7 +125,7 @@ def learn_lens(frames: Sequence[Votes]) -> LensShape:
         return LensShape(0, np.zeros((0, 3)), len(chosen), len(place))
     terms = _terms(place, order)
     design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
-    columns = [robust_fit(design, spins[:, c], errors[:, c])[0] for c in range(3)]
+    columns = [robust_fit(design, moments[:, c], errors[:, c])[0] for c in range(3)]
     coefficients = np.stack(columns, 1)[: terms.shape[1]]
     return LensShape(order, coefficients, len(chosen), len(place))
 
@@ -146,13 +146,15 @@ class LensReport:
     """How many sharp frames it was learned from."""
 
 
-def lens_report(lens: LensShape, glass: Floats, across_px2: float, shape: float) -> LensReport:
+def lens_report(
+    lens: LensShape, astigmatism: Floats, across_px2: float, shape: float
+) -> LensReport:
     """Sum a lens up.
 
     Parameters
     ----------
     lens : LensShape
-    glass : ndarray, shape (2,)
+    astigmatism : ndarray, shape (2,)
         mxx - myy and 2 mxy at the centre, px^2.
     across_px2 : float
         Second moment of a sharp star at the centre.
@@ -167,7 +169,7 @@ def lens_report(lens: LensShape, glass: Floats, across_px2: float, shape: float)
     widths = 2.3548 * np.sqrt(np.maximum(across_px2 + edges, 0.05))
     return LensReport(
         corner_stretch_px=float(np.sqrt(12 * stretch)),
-        centre_stretch_px=float(np.sqrt(12 * np.hypot(*glass))),
+        centre_stretch_px=float(np.sqrt(12 * np.hypot(*astigmatism))),
         tilt_x_fwhm_px=float(widths[0] - widths[1]),
         tilt_y_fwhm_px=float(widths[2] - widths[3]),
         frames=lens.frames,

@@ -18,7 +18,7 @@ from scipy.spatial import cKDTree
 
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import RAYLEIGH_MEDIAN, Camera, Matched, fit_attitude, fit_camera
-from skyplumb.calibrate.sky import Frame, catalogue, position_angle_deg, unit_vectors
+from skyplumb.calibrate.sky import ObservedSky, catalogue, position_angle_deg, unit_vectors
 from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
 
@@ -42,7 +42,7 @@ class Pointing:
     solved: bool = False
     why_not: str = ""
     camera: Camera | None = None
-    frame: Frame | None = None
+    sky: ObservedSky | None = None
     attitude: Floats = field(default_factory=lambda: np.full((3, 3), np.nan))
     """Rotation from the sky frame (see `sky`) to the camera axes."""
     covariance: Floats = field(default_factory=lambda: np.full((3, 3), np.nan))
@@ -100,11 +100,11 @@ class Pointing:
 
 
 @dataclass(frozen=True, slots=True)
-class Exposure:
+class StarField:
     """One light frame as the solver needs it."""
 
     measure: Measure
-    frame: Frame
+    sky: ObservedSky
     """The sky at the middle of the exposure."""
 
 
@@ -120,7 +120,7 @@ class LensSolution:
 
 
 def solve_lens(
-    exposures: Sequence[Exposure],
+    exposures: Sequence[StarField],
     focal_px: float,
     say: Callable[[str], None] | None = None,
 ) -> LensSolution:
@@ -128,7 +128,7 @@ def solve_lens(
 
     Parameters
     ----------
-    exposures : sequence of Exposure
+    exposures : sequence of StarField
         In order of time, all of one picture size.
     focal_px : float
         Focal length over pixel pitch, a prior good to some 30 %; NaN if unknown.
@@ -180,7 +180,7 @@ class _Start:
     parity: int
 
 
-def _why(exposure: Exposure) -> str:
+def _why(exposure: StarField) -> str:
     count = len(exposure.measure.stars)
     if count < 5:
         return f"only {count} stars were found"
@@ -188,7 +188,7 @@ def _why(exposure: Exposure) -> str:
 
 
 def _solve_alone(
-    exposure: Exposure,
+    exposure: StarField,
     size: tuple[int, int],
     focal_px: float,
     say: Callable[[str], None] | None,
@@ -231,33 +231,33 @@ def _solve_alone(
     return None
 
 
-def _attitude(exposure: Exposure, start: _Start) -> Floats:
+def _attitude(exposure: StarField, start: _Start) -> Floats:
     """The solver's rotation carried from ICRS into the frame the stars are seen in."""
-    if exposure.frame.utc is None:
+    if exposure.sky.utc is None:
         return start.rotation
     axes = start.rotation[[2, 0]]
     # Refraction has no meaning far below the horizon; a point near the axis gives the roll.
     near = axes[0] + 0.02 * axes[1]
     both = np.stack([axes[0], near / np.linalg.norm(near)])
-    seen = exposure.frame.directions(np.arctan2(both[:, 1], both[:, 0]), np.arcsin(both[:, 2]))
+    seen = exposure.sky.directions(np.arctan2(both[:, 1], both[:, 0]), np.arcsin(both[:, 2]))
     z = seen[0]
     x = seen[1] - (seen[1] @ z) * z
     x /= np.linalg.norm(x)
     return np.stack([x, np.cross(z, x), z])
 
 
-def _below_horizon(exposures: Sequence[Exposure], first: Sequence[_Start | None]) -> bool:
+def _below_horizon(exposures: Sequence[StarField], first: Sequence[_Start | None]) -> bool:
     """Whether most frames that were solved point below the horizon of their time and site."""
     altitudes = []
     for exposure, start in zip(exposures, first, strict=True):
-        if start is not None and exposure.frame.observed:
+        if start is not None and exposure.sky.observed:
             axis = _attitude(exposure, start)[2]
-            altitudes.append(float(exposure.frame.altitude_azimuth_deg(axis[None, :])[0][0]))
+            altitudes.append(float(exposure.sky.altitude_azimuth_deg(axis[None, :])[0][0]))
     return bool(altitudes) and float(np.median(altitudes)) < -1.0
 
 
 def _calibrate(
-    exposures: Sequence[Exposure], first: Sequence[_Start | None], size: tuple[int, int]
+    exposures: Sequence[StarField], first: Sequence[_Start | None], size: tuple[int, int]
 ) -> tuple[Camera | None, bool]:
     """One camera from the frames with the most stars; True if the lens is a fisheye."""
     starts = {n: start for n, start in enumerate(first) if start is not None}
@@ -317,7 +317,7 @@ def _sharpness(measure: Measure) -> float:
 
 
 def _match(
-    exposure: Exposure,
+    exposure: StarField,
     camera: Camera,
     attitude: Floats,
     tolerance: float,
@@ -338,7 +338,7 @@ def _match(
     most = 4 * len(stars) + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
     near = np.flatnonzero(known.directions[:whole_sky] @ axis > np.cos(radius))[:most]
-    seen = exposure.frame.directions(known.ra_rad[near], known.dec_rad[near])
+    seen = exposure.sky.directions(known.ra_rad[near], known.dec_rad[near])
     places = camera.project(seen @ attitude.T)
     half = np.array([camera.width_px, camera.height_px]) / 2
     off = (places - camera.middle) / np.hypot(*half)
@@ -393,13 +393,13 @@ def _errors(stars: NDArray[np.void]) -> Floats:
     return errors
 
 
-def _icrs_axis(exposure: Exposure, attitude: Floats) -> Floats:
+def _icrs_axis(exposure: StarField, attitude: Floats) -> Floats:
     """ICRS direction of the optical axis."""
-    ra, dec = exposure.frame.icrs(attitude[2][None, :])
+    ra, dec = exposure.sky.icrs(attitude[2][None, :])
     return np.asarray(unit_vectors(ra, dec)[0])
 
 
-def _solve_again(exposure: Exposure, camera: Camera, attitude: Floats | None) -> Pointing:
+def _solve_again(exposure: StarField, camera: Camera, attitude: Floats | None) -> Pointing:
     """Attitude with the lens's camera model, from a start within a few pixels or tens of them."""
     if attitude is None:
         return Pointing(why_not=_why(exposure))
@@ -423,17 +423,17 @@ def _solve_again(exposure: Exposure, camera: Camera, attitude: Floats | None) ->
     pointing = Pointing(
         solved=True,
         camera=camera,
-        frame=exposure.frame,
+        sky=exposure.sky,
         attitude=attitude,
         covariance=covariance,
         star=rows,
         catalogue=cats,
         rms_px=float(np.sqrt(np.mean(used**2))),
     )
-    return _with_places(pointing, exposure.frame)
+    return _with_places(pointing, exposure.sky)
 
 
-def _with_places(pointing: Pointing, frame: Frame) -> Pointing:
+def _with_places(pointing: Pointing, frame: ObservedSky) -> Pointing:
     """The same with right ascension, declination, roll, altitude and azimuth."""
     middle = pointing.middle_direction()
     ra, dec = frame.icrs(middle[None, :])
@@ -451,18 +451,18 @@ def _with_places(pointing: Pointing, frame: Frame) -> Pointing:
 def _sky_angle(pointing: Pointing, image_angle_deg: float) -> float:
     """Position angle, 0..360, of a way in the picture from its middle."""
     camera = pointing.camera
-    assert camera is not None and pointing.frame is not None
+    assert camera is not None and pointing.sky is not None
     middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
     turn = np.radians(image_angle_deg)
     way = middle + 20 * np.array([np.cos(turn), np.sin(turn)])
     seen = camera.directions(np.stack([middle, way])) @ pointing.attitude
-    ra, dec = pointing.frame.icrs(seen)
+    ra, dec = pointing.sky.icrs(seen)
     places = unit_vectors(ra, dec)
     return position_angle_deg(places[0], places[1] - (places[1] @ places[0]) * places[0])
 
 
 def _solve_from_neighbours(
-    exposures: Sequence[Exposure], camera: Camera, pointings: list[Pointing]
+    exposures: Sequence[StarField], camera: Camera, pointings: list[Pointing]
 ) -> None:
     """Try frames that found nothing from the nearest solved frame before and after them."""
     for number, exposure in enumerate(exposures):
@@ -480,16 +480,16 @@ def _solve_from_neighbours(
                 break
 
 
-def _carried(there: Exposure, pointing: Pointing, here: Exposure) -> Floats:
+def _carried(there: StarField, pointing: Pointing, here: StarField) -> Floats:
     """The attitude another frame had, for a camera that followed the stars until now."""
-    if here.frame.observed != there.frame.observed:
+    if here.sky.observed != there.sky.observed:
         return pointing.attitude
     # Rows of the attitude are sky directions of the camera axes; follow them among the stars.
     z = pointing.attitude[2]
     near = z + 0.02 * pointing.attitude[0]
     both = np.stack([z, near / np.linalg.norm(near)])
-    ra, dec = there.frame.icrs(both)
-    seen = here.frame.directions(ra, dec)
+    ra, dec = there.sky.icrs(both)
+    seen = here.sky.directions(ra, dec)
     x = seen[1] - (seen[1] @ seen[0]) * seen[0]
     x /= np.linalg.norm(x)
     return np.stack([x, np.cross(seen[0], x), seen[0]])

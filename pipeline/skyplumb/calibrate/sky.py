@@ -72,7 +72,7 @@ def unit_vectors(longitude_rad: Floats, latitude_rad: Floats) -> Floats:
     )
 
 
-class Frame:
+class ObservedSky:
     """The sky at one instant: ICRS to observed directions and back.
 
     `utc` is naive UTC; `site` or `utc` may be missing, see the module's words.

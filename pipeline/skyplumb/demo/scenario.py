@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from .scene import Body, Clock, Gusts, Knock, Lens, Mount, Night, Run, Site, Sky
+from .scene import Body, Clock, DrawnRun, DrawnSite, Gusts, Knock, Lens, Mount, Night, Sky
 
 _FOLDER = "Grat über Källen"
 
@@ -79,35 +79,35 @@ def demo_nights() -> tuple[Night, ...]:
     def after(minutes: float) -> datetime:
         return evening + timedelta(minutes=minutes)
 
-    wide = Run(
+    wide = DrawnRun(
         WIDE, after(0), 60.0, 8, ra_deg=303.0, dec_deg=36.0, roll_deg=20.0,
         folder=f"{_FOLDER}/1 Milchstraße", companions=(0,),
     )  # fmt: skip
-    gusty = Run(
+    gusty = DrawnRun(
         SHORT, after(14), 75.0, 11, ra_deg=313.5, dec_deg=43.5, roll_deg=5.0,
         folder=f"{_FOLDER}/2 Nebel", dithers=((5, 14.0, -9.0),),
     )  # fmt: skip
-    long_short = Run(
+    long_short = DrawnRun(
         LONG, after(33), 120.0, 6, ra_deg=312.3, dec_deg=31.0, roll_deg=-12.0,
         folder=f"{_FOLDER}/3 Schleier",
     )  # fmt: skip
-    long_long = Run(
+    long_long = DrawnRun(
         LONG, after(47), 420.0, 4, ra_deg=312.3, dec_deg=31.0, roll_deg=-12.0,
         folder=f"{_FOLDER}/3 Schleier",
     )  # fmt: skip
-    slipping = Run(
+    slipping = DrawnRun(
         SHORT, after(78), 75.0, 8, ra_deg=345.0, dec_deg=59.0, roll_deg=40.0,
         folder=f"{_FOLDER}/4 Kepheus", broken=(7,),
     )  # fmt: skip
-    foreground = Run(
+    foreground = DrawnRun(
         WIDE, after(92), 60.0, 2, alt_deg=38.0, az_deg=165.0, tracking="off",
         folder=f"{_FOLDER}/Vordergrund",
     )  # fmt: skip
-    darks = Run(LONG, after(99), 120.0, 2, kind="dark", folder=f"{_FOLDER}/5 Dunkel")
-    flat = Run(LONG, after(480), 0.02, 1, kind="flat", iso=100, folder=f"{_FOLDER}/6 Hell")
+    darks = DrawnRun(LONG, after(99), 120.0, 2, kind="dark", folder=f"{_FOLDER}/5 Dunkel")
+    flat = DrawnRun(LONG, after(480), 0.02, 1, kind="flat", iso=100, folder=f"{_FOLDER}/6 Hell")
     runs = (wide, gusty, long_short, long_long, slipping, foreground, darks, flat)
 
-    def moment(run: Run, frame: int, share: float = 0.0) -> float:
+    def moment(run: DrawnRun, frame: int, share: float = 0.0) -> float:
         """Seconds after the start of the night of a point within a frame."""
         start = (run.start_utc - evening).total_seconds()
         return start + run.start_of(frame) + share * run.exposure_s
@@ -137,6 +137,6 @@ def demo_nights() -> tuple[Night, ...]:
             (moment(wide, 7), 0.0),
         ),
     )
-    site = Site(46.87, 10.31, 2290.0, temperature_c=4.0)
+    site = DrawnSite(46.87, 10.31, 2290.0, temperature_c=4.0)
     clock = Clock(utc_offset_h=2.0, error_s=3.0)
     return (Night(site, BODY, mount, runs, sky, clock, photographer="Ylva Törn", seed=814),)

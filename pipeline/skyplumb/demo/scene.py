@@ -23,7 +23,7 @@ TRACKING_RATES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
+class DrawnSite:
     """Where the tripod stands."""
 
     latitude_deg: float
@@ -182,7 +182,7 @@ class Clock:
 
 
 @dataclass(frozen=True, slots=True)
-class Run:
+class DrawnRun:
     """Exposures taken one after the other with one lens and one aim."""
 
     lens: Lens
@@ -222,10 +222,10 @@ class Run:
 class Night:
     """One tripod, one body, one placement of the polar axis, and its runs."""
 
-    site: Site
+    site: DrawnSite
     body: Body
     mount: Mount
-    runs: tuple[Run, ...]
+    runs: tuple[DrawnRun, ...]
     sky: Sky = field(default_factory=Sky)
     clock: Clock = field(default_factory=Clock)
     photographer: str = ""

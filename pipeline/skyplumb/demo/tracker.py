@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from .heavens import EARTH_RAD_PER_S
-from .scene import TRACKING_RATES, Gusts, Mount, Site
+from .scene import TRACKING_RATES, DrawnSite, Gusts, Mount
 
 Floats = NDArray[np.float64]
 
@@ -41,7 +41,7 @@ def blow(gusts: Gusts, begin_s: float, end_s: float, seed: list[int]) -> tuple[P
     )
 
 
-def polar_axis(mount: Mount, site: Site) -> Floats:
+def polar_axis(mount: Mount, site: DrawnSite) -> Floats:
     """The tracker's axis, its northern end, as a unit vector (meridian, east, pole)."""
     hemisphere = 1.0 if site.latitude_deg >= 0 else -1.0
     latitude = np.radians(site.latitude_deg)
@@ -76,7 +76,7 @@ class Tracker:
     """
 
     mount: Mount
-    site: Site
+    site: DrawnSite
     tracking: str
     anchor_s: float
     anchor: Floats

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .exposure import Exposure, without_faults
+from .exposure import DrawnExposure, without_faults
 from .scene import Mount, Night
 from .tracker import Tracker, polar_axis
 
@@ -60,7 +60,7 @@ def trail_of(path: Floats, weights: Floats) -> tuple[float, float, float]:
     )
 
 
-def frame_truth(exposure: Exposure) -> dict[str, Any]:
+def frame_truth(exposure: DrawnExposure) -> dict[str, Any]:
     """All that is known of one light frame, ready for JSON; see the module for the words."""
     optics, ticks = exposure.optics, exposure.ticks()
     weights = 10.0 ** (-0.4 * exposure.extinction_mag(ticks))
@@ -104,7 +104,7 @@ def frame_truth(exposure: Exposure) -> dict[str, Any]:
     }
 
 
-def pointing(exposure: Exposure, at_s: float) -> tuple[float, float, float]:
+def pointing(exposure: DrawnExposure, at_s: float) -> tuple[float, float, float]:
     """ICRS place seen in the middle of the picture and position angle of up, degrees."""
     optics = exposure.optics
     above = optics.centre - np.array([0.0, 20.0])
@@ -116,7 +116,7 @@ def pointing(exposure: Exposure, at_s: float) -> tuple[float, float, float]:
     return float(ra[0]), float(dec[0]), float(np.degrees(np.arctan2(east, north)) % 360.0)
 
 
-def fault_budget(exposure: Exposure) -> dict[str, float]:
+def fault_budget(exposure: DrawnExposure) -> dict[str, float]:
     """Trail in the middle of the picture, px, that each fault would have drawn alone."""
     mount = exposure.night.mount
     perfect = without_faults(mount)
@@ -184,7 +184,7 @@ def fault_budget(exposure: Exposure) -> dict[str, float]:
     return out
 
 
-def _doubled_px(exposure: Exposure) -> float | None:
+def _doubled_px(exposure: DrawnExposure) -> float | None:
     """Separation of doubled stars; None unless a knock leaves enough light on either side."""
     for knock in exposure.night.mount.knocks:
         share = (knock.at_s - exposure.begin_s) / exposure.run.exposure_s
@@ -195,7 +195,7 @@ def _doubled_px(exposure: Exposure) -> float | None:
 
 
 def _causes(
-    exposure: Exposure,
+    exposure: DrawnExposure,
     budget: Mapping[str, float],
     trail_px: float,
     doubled_px: float | None,
@@ -227,7 +227,7 @@ def mount_truth(night: Night, run_index: int) -> dict[str, float]:
     mount, run = night.mount, night.runs[run_index]
     axis = polar_axis(mount, night.site)
     total = np.degrees(np.arctan2(np.hypot(axis[0], axis[1]), abs(axis[2]))) * 60.0
-    middle = Exposure(night, run_index, run.frames // 2)
+    middle = DrawnExposure(night, run_index, run.frames // 2)
     sight = middle.tracker.attitude(np.array([middle.mid_s]))[0, 2]
     lean = float(np.sqrt(max(1.0 - (sight @ middle.dome.zenith) ** 2, 0.0)))
     slipping = mount.creep_from_s < middle.mid_s < mount.creep_to_s

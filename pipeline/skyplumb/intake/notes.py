@@ -41,7 +41,7 @@ def _clock_time(value: object) -> object:
 ClockTime = Annotated[datetime, BeforeValidator(_clock_time)]
 
 
-class Site(Settings):
+class SiteNotes(Settings):
     """Where the tripod stood."""
 
     latitude_deg: float = Field(ge=-90, le=90)
@@ -52,7 +52,7 @@ class Site(Settings):
     """Above the sea."""
 
 
-class Clock(Settings):
+class ClockNotes(Settings):
     """How a camera's clock relates to UTC."""
 
     utc_offset_h: float = Field(ge=-12, le=14)
@@ -64,8 +64,8 @@ class Clock(Settings):
 class Words(Settings):
     """What may be said of a whole night or of a part of it."""
 
-    site: Site | None = None
-    clock: Clock | None = None
+    site: SiteNotes | None = None
+    clock: ClockNotes | None = None
     tracker: str | None = None
     payload_g: float | None = Field(default=None, gt=0)
     """Mass on the tracker: camera, lens, ball head, plate."""
@@ -125,7 +125,7 @@ class Match(Settings):
         )
 
 
-class Run(Match, Words):
+class RunNotes(Match, Words):
     """What is different for some of the shots, and what their files get wrong."""
 
     lens_name: str | None = None
@@ -170,7 +170,7 @@ class ShotNotes:
 class Notes(Words):
     """A whole night-notes file; an empty one says nothing."""
 
-    runs: Annotated[tuple[Run, ...], Field(strict=False)] = ()
+    runs: Annotated[tuple[RunNotes, ...], Field(strict=False)] = ()
     """Parts of the night; where several fit a shot, a later one outranks an earlier one."""
     leave_out: Annotated[tuple[LeaveOut, ...], Field(strict=False)] = ()
     setups: Annotated[tuple[ClockTime, ...], Field(strict=False)] = ()
@@ -227,7 +227,7 @@ def load_notes(path: Path | None, card: Path) -> Notes:
     return load_yaml_model(path, read_text(path), Notes)
 
 
-def _corrected(info: ShotInfo, site: Site | None, runs: Sequence[Run]) -> ShotInfo:
+def _corrected(info: ShotInfo, site: SiteNotes | None, runs: Sequence[RunNotes]) -> ShotInfo:
     """What the file says, with what the notes know better."""
     if site is not None:
         height = info.height_m if site.height_m is None else site.height_m

@@ -13,7 +13,7 @@ JSON with the same keys is read too.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Literal
@@ -21,8 +21,6 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from skyplumb.intake.yaml_file import Settings, SettingsError, line_at, load_yaml_model, read_text
-from skyplumb.judge.verdict import Judged, JudgedRun
-from skyplumb.records import NAN
 
 
 class Overrule(Settings):
@@ -75,7 +73,7 @@ def load_overrides(paths: Sequence[Path]) -> Overrides:
     return Overrides(by_file, stands_at)
 
 
-def refuse_strangers(overrides: Overrides, judged: Iterable[str]) -> None:
+def refuse_unknown_files(overrides: Overrides, judged: Iterable[str]) -> None:
     """Stop before anything is written if an entry is about no judged frame of the card.
 
     Raises
@@ -93,34 +91,3 @@ def refuse_strangers(overrides: Overrides, judged: Iterable[str]) -> None:
         )
     if lines:
         raise SettingsError("\n".join(lines))
-
-
-def overrule(runs: Sequence[JudgedRun], overrides: Overrides) -> list[JudgedRun]:
-    """The runs with the person's verdicts in place of the rules'."""
-    by_file = overrides.by_file
-    return [
-        replace(run, frames=tuple(_decided(frame, by_file) for frame in run.frames)) for run in runs
-    ]
-
-
-def _decided(frame: Judged, by_file: Mapping[str, Overrule]) -> Judged:
-    """One frame with the person's verdict, if there is one."""
-    said = by_file.get(frame.facts.light.file)
-    if said is None:
-        return frame
-    # What is kept has no cause; a fault that only the person sees has no name here.
-    cause = "none" if said.verdict == "keep" else frame.cause
-    if said.verdict != "keep" and cause == "none":
-        cause = "unexplained"
-    note = " ".join(said.note.split())
-    return replace(
-        frame,
-        verdict=said.verdict,
-        cause=cause,
-        confidence=frame.confidence if cause == frame.cause else NAN,
-        causes=frame.causes if said.verdict != "keep" else {},
-        reason=f"decided by hand{': ' + note if note else ''}"
-        f" (the rules said {frame.verdict}: {frame.reason})",
-        rules_verdict=frame.verdict,
-        note=note,
-    )

@@ -126,19 +126,19 @@ def _drive(lost: Sequence[_Lost]) -> str:
 def _sag(lost: Sequence[_Lost]) -> str:
     fit = lost[0].run.mount
     told = ""
-    if np.isfinite(fit.sag_arcsec_per_min):
-        told = f" It sank by {fit.sag_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
+    if np.isfinite(fit.slip_arcsec_per_min):
+        told = f" It sank by {fit.slip_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
     return f"Balance the camera over the head and tighten the head again.{told}"
 
 
 def _onset(lost: Sequence[_Lost]) -> str:
     """When the head let go, by the camera's clock."""
-    if lost[0].run.mount.sag_from_start:
+    if lost[0].run.mount.slip_from_start:
         return "before the first frame"
     light = lost[0].frame.facts.light
     if light.info.clock is None:
         return light.file
-    later = timedelta(seconds=lost[0].run.mount.sag_onset_s - light.order_s)
+    later = timedelta(seconds=lost[0].run.mount.slip_onset_s - light.order_s)
     half_a_minute = timedelta(seconds=30)
     return f"{light.info.clock + later + half_a_minute:%H:%M}"
 
@@ -216,7 +216,7 @@ def mount_faults(fit: MountFit) -> list[str]:
     """Faults of a mount that stand clear of their errors and are large enough to matter.
 
     Three sigma, and over two arcminutes of axis, 300 ppm of rate, two arcseconds of periodic
-    error, three arcseconds a minute of slip or 150 arcsec of droop: what a lens of 200 mm and
+    error, three arcseconds a minute of slip or 150 arcsec of flexure: what a lens of 200 mm and
     pixels of 4 um turn into a tenth of a pixel a minute or less is no fault.
     """
     if fit.why_not:
@@ -234,10 +234,10 @@ def mount_faults(fit: MountFit) -> list[str]:
             f"periodic error {fit.periodic.amplitude_arcsec:.1f} arcsec over "
             f"{fit.periodic.period_s:.0f} s"
         )
-    if abs(fit.sag_arcsec_per_min) > max(3 * fit.sag_sigma, 3.0):
-        out.append(f"head slips {fit.sag_arcsec_per_min:.1f} arcsec/min downwards")
-    if abs(fit.elastic_arcsec) > max(3 * fit.elastic_sigma, 150.0):
-        out.append(f"head bends {fit.elastic_arcsec:.0f} arcsec under a level camera")
+    if abs(fit.slip_arcsec_per_min) > max(3 * fit.slip_sigma, 3.0):
+        out.append(f"head slips {fit.slip_arcsec_per_min:.1f} arcsec/min downwards")
+    if abs(fit.flexure_arcsec) > max(3 * fit.flexure_sigma, 150.0):
+        out.append(f"head bends {fit.flexure_arcsec:.0f} arcsec under a level camera")
     return out
 
 

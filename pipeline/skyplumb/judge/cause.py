@@ -16,10 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit
 
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.motion import Drift, Motion, jump_within
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
-from skyplumb.judge.runs import Light
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
@@ -82,12 +82,12 @@ def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) 
     """Directions of one frame in its picture; NaN where it was not solved."""
     pointing = light.pointing
     east = zenith = sidereal = NAN
-    if pointing.solved and pointing.frame is not None:
+    if pointing.solved and pointing.sky is not None:
         middle = pointing.middle_direction()
         pole = np.array([0.0, 0.0, 1.0])
         east = pointing.image_angle_towards(middle + 1e-3 * np.cross(pole, middle))
-        if pointing.frame.site is not None and pointing.frame.observed:
-            phi = np.radians(pointing.frame.site.latitude_deg)
+        if pointing.sky.site is not None and pointing.sky.observed:
+            phi = np.radians(pointing.sky.site.latitude_deg)
             zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
         flat = float(np.hypot(middle[0], middle[1]))
         rate = SIDEREAL_RATE_ARCSEC_S * flat / pointing.scale_arcsec_px
@@ -219,7 +219,7 @@ def trail_causes(
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
         for cause, path in terms.items():
             parts[cause] = float(time_mean((path @ along) * total))
-        if mount.slip_alike:
+        if mount.slip_degenerate:
             # Either may be it: half of the claim each.
             halves = [max(parts[cause], 0.0) / 2 for cause in ("axis", "drive")]
             parts |= {"axis": halves[0], "drive": halves[1], "sag": parts["sag"] + sum(halves)}
@@ -236,8 +236,8 @@ def trail_causes(
     else:
         parts["wind"] = parts.get("wind", 0.0) + max(rest, 0.0)
     larger = max(parts.get("axis", 0.0), parts.get("drive", 0.0))
-    if mount.alike and larger > 0.2 * variance:
-        words = mount.alike[0]
+    if mount.degenerate_with and larger > 0.2 * variance:
+        words = mount.degenerate_with[0]
     kept = {cause: part for cause, part in parts.items() if part > 0.02 * variance}
     whole = sum(kept.values())
     if whole <= 0:

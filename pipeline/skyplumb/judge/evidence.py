@@ -50,8 +50,8 @@ def closure(scenes: Sequence[Scene]) -> Closure:
     for scene in scenes:
         shift, motion = scene.drift, scene.motion
         if np.isfinite(shift.length_px) and np.isfinite(motion.trail_px):
-            measured.append(_spin(motion.trail_px, motion.trail_angle_deg))
-            predicted.append(_spin(shift.length_px, shift.angle_deg))
+            measured.append(_quadrupole(motion.trail_px, motion.trail_angle_deg))
+            predicted.append(_quadrupole(shift.length_px, shift.angle_deg))
     if len(measured) < 3:
         return Closure(frames=len(measured))
     e, f = np.array(measured), np.array(predicted)
@@ -88,7 +88,7 @@ def trail_axes(scenes: Sequence[Scene]) -> TrailAxes:
     )
 
 
-def _spin(length_px: float, angle_deg: float) -> Floats:
+def _quadrupole(length_px: float, angle_deg: float) -> Floats:
     """Second moments xx - yy and 2 xy of a uniform trail, px^2."""
     turn = 2 * np.radians(angle_deg)
     return length_px**2 / 12 * np.array([np.cos(turn), np.sin(turn)])

@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.lens_shape import (
     LensReport,
     LensShape,
-    Votes,
+    ShapeStars,
     field_shapes,
     learn_lens,
     lens_doubt_px2,
     lens_report,
-    votes,
+    shape_stars,
 )
+from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
 from skyplumb.judge.motion import (
     Doubled,
@@ -27,12 +28,12 @@ from skyplumb.judge.motion import (
     Stretch,
     doubled_stars,
     drifts,
-    glass_at_centre,
     motion_of,
+    on_axis_astigmatism,
     rough_motion,
     stretch_of,
 )
-from skyplumb.judge.runs import Light, Run, optics_key
+from skyplumb.judge.runs import Run
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
@@ -45,7 +46,7 @@ class FrameFacts:
     light: Light
     stars: int
     """Stars the frame shows."""
-    votes: int
+    shape_stars: int
     """Stars whose shapes counted."""
     fwhm_px: float
     across_fwhm_px: float
@@ -73,21 +74,23 @@ def frame_facts(
     out: dict[str, list[FrameFacts]] = {}
     for group in by_optics.values():
         lights = [light for run in group for light in run.lights]
-        ballots = [votes(light.measure) for light in lights]
-        lens = learn_lens(ballots)
-        stretches = [stretch_of(ballot, lens) for ballot in ballots]
+        shaped_frames = [shape_stars(light.measure) for light in lights]
+        lens = learn_lens(shaped_frames)
+        stretches = [stretch_of(shaped, lens) for shaped in shaped_frames]
         shifts = [drift for run in group for drift in _drifts(run)]
         kurt = _profile(stretches)
-        glass = glass_at_centre(stretches, shifts, kurt)
+        astigmatism = on_axis_astigmatism(stretches, shifts, kurt)
         dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
         facts = [
-            _frame_facts(*parts, lens=lens, glass=glass, kurt=kurt)
-            for parts in zip(lights, ballots, stretches, shifts, dimming, strict=True)
+            _frame_facts(*parts, lens=lens, astigmatism=astigmatism, kurt=kurt)
+            for parts in zip(lights, shaped_frames, stretches, shifts, dimming, strict=True)
         ]
-        facts = _with_tails(facts, [lens_doubt_px2(lens, ballot) for ballot in ballots])
+        facts = _with_tails(facts, [lens_doubt_px2(lens, shaped) for shaped in shaped_frames])
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
         measure = lights[0].measure
-        report = lens_report(lens, glass, across, measure.height_px / max(measure.width_px, 1))
+        report = lens_report(
+            lens, astigmatism, across, measure.height_px / max(measure.width_px, 1)
+        )
         start = 0
         for run in group:
             out[run.name] = facts[start : start + len(run.lights)]
@@ -121,32 +124,32 @@ def _profile(stretches: Sequence[Stretch | None]) -> float:
 
 def _frame_facts(
     light: Light,
-    ballot: Votes,
+    shaped: ShapeStars,
     stretch: Stretch | None,
     drift: Drift,
     extinction: float,
     *,
     lens: LensShape,
-    glass: NDArray[np.float64],
+    astigmatism: NDArray[np.float64],
     kurt: float,
 ) -> FrameFacts:
     """Put one frame's numbers together."""
     fwhm = across_fwhm = ellipticity = angle = NAN
-    if len(ballot.place):
-        trace, spin1, spin2 = np.median(ballot.spins, axis=0)
-        size = float(np.hypot(spin1, spin2))
+    if len(shaped.place):
+        trace, quadrupole_plus, quadrupole_cross = np.median(shaped.moments, axis=0)
+        size = float(np.hypot(quadrupole_plus, quadrupole_cross))
         fwhm = float(shapes.fwhm_px(trace / 2, kurt))
         ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
-        angle = float(np.degrees(np.arctan2(spin2, spin1)) / 2)
+        angle = float(np.degrees(np.arctan2(quadrupole_cross, quadrupole_plus)) / 2)
     picture = (light.measure.width_px, light.measure.height_px)
-    motion = motion_of(stretch, glass, drift, kurt, picture, Doubled())
+    motion = motion_of(stretch, astigmatism, drift, kurt, picture, Doubled())
     # Two rests widen the stars along their line; across it they are as wide as ever.
     narrow = float(shapes.fwhm_px(motion.across_px2, kurt))
     width = narrow if np.isfinite(narrow) else fwhm
     doubled = doubled_stars(light.measure, width, motion.trail_px)
     if not doubled.seen:
         doubled = double_peak(light.measure.mean_star, width)
-    motion = motion_of(stretch, glass, drift, kurt, picture, doubled)
+    motion = motion_of(stretch, astigmatism, drift, kurt, picture, doubled)
     if stretch is None and not doubled.seen:
         motion = rough_motion(light.measure)
     if np.isfinite(motion.across_px2):
@@ -154,7 +157,7 @@ def _frame_facts(
     return FrameFacts(
         light=light,
         stars=light.measure.stars_found,
-        votes=len(ballot.place),
+        shape_stars=len(shaped.place),
         fwhm_px=fwhm,
         across_fwhm_px=across_fwhm,
         ellipticity=ellipticity,
@@ -163,7 +166,7 @@ def _frame_facts(
         drift=drift,
         # Each image of a doubled star has a part of its light only.
         extinction_mag=NAN if doubled.seen else float(extinction),
-        field=field_shapes(ballot, lens),
+        field=field_shapes(shaped, lens),
     )
 
 

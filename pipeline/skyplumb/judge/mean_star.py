@@ -34,7 +34,7 @@ LEAST_SIGMA_PX2 = 0.012
 class Spread:
     """Plain second moments of a mean star over its own footprint."""
 
-    spins: Floats
+    moments: Floats
     """mxx - myy and 2 mxy, px^2."""
     sigma: float
     """One-sigma error of each."""
@@ -71,9 +71,9 @@ def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Sp
     total = light.sum()
     dx = x - (light * x).sum() / total
     dy = y - (light * y).sum() / total
-    spins = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
+    moments = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
     sigma = noise * np.sqrt(((dx**2 - dy**2) ** 2)[footprint].sum()) / total
-    return Spread(spins, float(sigma), cut)
+    return Spread(moments, float(sigma), cut)
 
 
 def excess_over_calm(
@@ -120,7 +120,7 @@ def excess_over_calm(
             lenses[step] = _lens_at(FAINTEST * float(np.exp(0.1 * step)), mean_stars, own, calm)
         lens, scatter = lenses[step]
         sigma = float(np.sqrt(spread.sigma**2 + scatter**2 + doubt**2))
-        out.append(Spread(spread.spins - lens, sigma, spread.cut))
+        out.append(Spread(spread.moments - lens, sigma, spread.cut))
     return out
 
 
@@ -129,7 +129,7 @@ def _lens_at(
 ) -> tuple[Floats, float]:
     """What the calm frames show without their trails, cut at a height, and its scatter."""
     seen = [(n, spread_of(mean_stars[n], cut)) for n in calm]
-    left = np.array([spread.spins - own[n] for n, spread in seen if spread is not None])
+    left = np.array([spread.moments - own[n] for n, spread in seen if spread is not None])
     if len(left) == 0:
         return np.zeros(2), np.inf
     lens = np.median(left, axis=0)
@@ -144,12 +144,12 @@ def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float
     """
     if excess is None or not np.isfinite(trail_px):
         return None
-    size = float(np.hypot(*excess.spins))
+    size = float(np.hypot(*excess.moments))
     length = float(np.sqrt(12 * size))
     clear = size - trail_px**2 / 12 > max(CLEAR_SIGMAS * excess.sigma, LEAST_TAIL_PX2)
     if not clear or length < 1.15 * trail_px + 0.3:
         return None
-    angle = float(np.degrees(np.arctan2(excess.spins[1], excess.spins[0])) / 2)
+    angle = float(np.degrees(np.arctan2(excess.moments[1], excess.moments[0])) / 2)
     return length, 6 * excess.sigma / length, angle
 
 

@@ -3,7 +3,7 @@
 Every frame's moments, with the lens's change across the field taken out, leave a constant
 (a trail and a blur), terms linear in the place (a trail that a turn makes longer on one
 side) and terms in the square of the radius (a change of focus). The shift of the sky
-between neighbouring frames then decides what at the centre is motion and what is glass.
+between neighbouring frames then decides what at the centre is motion and what is astigmatism.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from skyplumb.calibrate.lens_shape import LensShape, Votes, robust_fit
+from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, robust_fit
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.measure import shapes
 from skyplumb.measure.stars import BIT
@@ -31,16 +31,16 @@ SURE_PX2 = 0.003
 UNLIKE = 2.5
 """Legs that differ by more than so many times the change beyond them hold a step."""
 DOUBLE_REACH_PX = 90.0
-GLASS_SIGMA_PX2 = 0.15
+ASTIGMATISM_SIGMA_PX2 = 0.15
 """How far from round a lens may draw stars at its very centre before that is believed to be
 motion, px^2 (decentring; common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Stretch:
-    """What one frame's stars show before glass and motion are told apart."""
+    """What one frame's stars show before astigmatism and motion are told apart."""
 
-    votes: int
+    shape_stars: int
     centre: Floats
     """Trace, mxx - myy and 2 mxy at the centre of the field, px^2."""
     covariance: Floats
@@ -48,7 +48,7 @@ class Stretch:
     kurt: float
     """Median weighted fourth moment."""
     slope: Floats
-    """Shape (2,): linear part of the spin terms that a turn during the exposure leaves."""
+    """Shape (2,): linear part of the quadrupole terms that a turn during the exposure leaves."""
     slope_sigma: Floats
 
 
@@ -118,20 +118,20 @@ class Motion:
     """Whether the trail is a faint tail beside a sharper core, as a gust leaves it."""
 
 
-def stretch_of(frame: Votes, lens: LensShape) -> Stretch | None:
+def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
     """Decompose one frame; None with fewer than `FEWEST_VOTES` stars."""
     count = len(frame.place)
     if count < FEWEST_VOTES:
         return None
     x, y = frame.place[:, 0], frame.place[:, 1]
     r2 = x * x + y * y
-    residual = frame.spins - lens.at(frame.place)
+    residual = frame.moments - lens.at(frame.place)
     one = np.ones(count)
     rich = count >= 40
     # Trace: level, tilt of focus, bowl of focus.
     design = np.stack([one, x, y, r2], 1) if rich else one[:, None]
     trace, trace_cov = robust_fit(design, residual[:, 0], frame.errors[:, 0])
-    # The spins share their terms, so they are fitted together: trail (2), turn with trail
+    # The moments share their terms, so they are fitted together: trail (2), turn with trail
     # (2), turn squared (1), radial stretch by focus (1).
     zero = np.zeros(count)
     columns_1 = [one, zero]
@@ -142,18 +142,18 @@ def stretch_of(frame: Votes, lens: LensShape) -> Stretch | None:
         # A turn squared and a radial stretch by focus differ in sign alone: one term holds both.
         columns_1 += [-2 * y, -2 * x, x * x - y * y]
         columns_2 += [2 * x, -2 * y, 2 * x * y]
-        usual = float(np.median(frame.spins[:, 0]))
+        usual = float(np.median(frame.moments[:, 0]))
         priors += [0.3 * usual, 0.3 * usual, 1.0 * usual]
     spin_design = np.concatenate([np.stack(columns_1, 1), np.stack(columns_2, 1)])
     values = np.concatenate([residual[:, 1], residual[:, 2]])
     errors = np.concatenate([frame.errors[:, 1], frame.errors[:, 2]])
-    spin, spin_cov = robust_fit(spin_design, values, errors, np.array(priors))
+    quadrupole, spin_cov = robust_fit(spin_design, values, errors, np.array(priors))
     return Stretch(
-        votes=count,
-        centre=np.array([trace[0], spin[0], spin[1]]),
+        shape_stars=count,
+        centre=np.array([trace[0], quadrupole[0], quadrupole[1]]),
         covariance=np.array([trace_cov[0, 0], spin_cov[0, 0], spin_cov[1, 1]]),
         kurt=float(np.median(frame.kurt)),
-        slope=spin[2:4] if rich else np.zeros(2),
+        slope=quadrupole[2:4] if rich else np.zeros(2),
         slope_sigma=np.sqrt(np.diag(spin_cov)[2:4]) if rich else np.full(2, np.inf),
     )
 
@@ -281,12 +281,12 @@ def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | Non
     if not (a.solved and b.solved and seconds > 0):
         return None
     camera = a.camera
-    assert camera is not None and a.frame is not None and b.frame is not None
+    assert camera is not None and a.sky is not None and b.sky is not None
     middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
     reach = 0.2 * camera.height_px
     pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-    ra, dec = a.frame.icrs(camera.directions(pixels) @ a.attitude)
-    later = camera.project(b.frame.directions(ra, dec) @ b.attitude.T)
+    ra, dec = a.sky.icrs(camera.directions(pixels) @ a.attitude)
+    later = camera.project(b.sky.directions(ra, dec) @ b.attitude.T)
     if not np.isfinite(later).all():
         return None
     move = later - pixels
@@ -299,13 +299,13 @@ def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | Non
     return np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds)
 
 
-def glass_at_centre(
+def on_axis_astigmatism(
     stretches: Sequence[Stretch | None], drift: Sequence[Drift], kurt: float
 ) -> Floats:
     """What the lens itself does to stars at the centre: mxx - myy and 2 mxy, px^2.
 
     Where the pointings say how far the sky moved, the stretch that this leaves unexplained
-    and that the sharpest frames share is glass. Without pointings nothing can tell glass
+    and that the sharpest frames share is the lens's. Without pointings nothing can tell it
     from motion, and the centre is taken for round.
     """
     left, sigma = [], []
@@ -313,7 +313,7 @@ def glass_at_centre(
         if stretch is None or not np.isfinite(shift.length_px):
             continue
         across = max(stretch.centre[0] - np.hypot(*stretch.centre[1:]), 0.2) / 2
-        expected, doubt = _expected_spin(shift, across, kurt)
+        expected, doubt = _expected_quadrupole(shift, across, kurt)
         left.append(stretch.centre[1:] - expected)
         noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
         sigma.append(np.hypot(noise, doubt) + 0.03 * float(np.hypot(*expected)))
@@ -321,7 +321,7 @@ def glass_at_centre(
         return np.zeros(2)
     rest, error = np.array(left), np.array(sigma) + 1e-3
     # Wind adds to the stretch: the third with the least left over for its error shows the
-    # glass; an average of them all would take wind for it.
+    # astigmatism; an average of them all would take wind for it.
     size = np.hypot(rest[:, 0], rest[:, 1])
     calm = np.argsort(np.hypot(size, error), kind="stable")[: max(3, len(rest) // 3)]
     weight = 1 / error[calm] ** 2
@@ -330,10 +330,10 @@ def glass_at_centre(
     # Doubts about shifts are alike from frame to frame and do not average out.
     doubt = float(np.sqrt(np.average(error[calm] ** 2, weights=weight)))
     variance = scatter**2 + doubt**2
-    return np.asarray(centre * GLASS_SIGMA_PX2**2 / (GLASS_SIGMA_PX2**2 + variance))
+    return np.asarray(centre * ASTIGMATISM_SIGMA_PX2**2 / (ASTIGMATISM_SIGMA_PX2**2 + variance))
 
 
-def _expected_spin(shift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
+def _expected_quadrupole(shift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
     """Stretch that a shift draws, mxx - myy and 2 mxy, and how far it may be off, px^2."""
     excess = float(shapes.moment_excess(shift.length_px, across, kurt))
     turn = 2 * np.radians(shift.angle_deg)
@@ -344,27 +344,27 @@ def _expected_spin(shift: Drift, across: float, kurt: float) -> tuple[Floats, fl
 
 def motion_of(
     stretch: Stretch | None,
-    glass: Floats,
+    astigmatism: Floats,
     drift: Drift,
     kurt: float,
     picture: tuple[int, int],
     doubled: Doubled,
 ) -> Motion:
-    """Trail of one frame from its stretch, with the glass at the centre taken out."""
+    """Trail of one frame from its stretch, with the astigmatism at the centre taken out."""
     if stretch is None:
         return with_double(Motion(), doubled)
-    spin = stretch.centre[1:] - glass
+    quadrupole = stretch.centre[1:] - astigmatism
     sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
     if np.isfinite(drift.length_px):
-        across = max((stretch.centre[0] - float(np.hypot(*spin))) / 2, 0.05)
-        expected, doubt = _expected_spin(drift, across, kurt)
+        across = max((stretch.centre[0] - float(np.hypot(*quadrupole))) / 2, 0.05)
+        expected, doubt = _expected_quadrupole(drift, across, kurt)
         doubt = max(doubt, SURE_PX2)
         # What the shift and the noise explain is no trail of its own: both tell of one motion.
-        if np.hypot(*(spin - expected)) < SAME_SIGMAS * np.hypot(sigma, doubt):
+        if np.hypot(*(quadrupole - expected)) < SAME_SIGMAS * np.hypot(sigma, doubt):
             weight = doubt**2 / (doubt**2 + sigma**2)
-            spin = weight * spin + (1 - weight) * expected
+            quadrupole = weight * quadrupole + (1 - weight) * expected
             sigma *= float(np.sqrt(weight))
-    size = float(np.hypot(*spin))
+    size = float(np.hypot(*quadrupole))
     # Noise has no direction but always has a length: take it out of the square.
     excess = float(np.sqrt(max(size**2 - 2 * sigma**2, 0.0)))
     across = max((stretch.centre[0] - size) / 2, 0.05)
@@ -373,7 +373,7 @@ def motion_of(
         float(shapes.trail_length_px(excess + sigma, across, kurt)) - length,
         1e-3,
     )
-    angle = float(np.degrees(np.arctan2(spin[1], spin[0])) / 2)
+    angle = float(np.degrees(np.arctan2(quadrupole[1], quadrupole[0])) / 2)
     turn = _turn_rad(length, angle, stretch, drift, picture)
     motion = Motion(
         trail_px=length,

@@ -28,8 +28,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
-from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Frame
-from skyplumb.judge.runs import Light, lens_key
+from skyplumb.calibrate.light import Light, lens_key
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
@@ -43,18 +43,18 @@ MOST_SMALL_STEPS = 8
 MOST_TRIED = 64
 """Places or onsets that are tried; of more the likeliest, or evenly spread ones, so that a night
 of thousands of frames is fitted in seconds."""
-SHAKY = 2.5
+EXCESS_SCATTER = 2.5
 """Scatter over its expectation from which on something is not explained yet."""
 BEST_ALIGNMENT_ARCMIN = 1.0
 LONG_BEFORE_S = 600.0
 """Where the onset of a slip is put that began before the first frame."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
-BENDS_OR_RUNS = (
+FLEXURE_OR_RATE = (
     "a rate error and an elastic head look alike on one short target; frames of another part of "
     "the sky would tell them apart"
 )
-SLIPS_OR_RUNS = (
+SLIP_OR_RATE = (
     "a head that slips all along looks like this rate and axis error; frames on the other side "
     "of the meridian would tell them apart"
 )
@@ -121,17 +121,17 @@ class MountFit:
     periodic: Periodic | None = None
     periodic_sigma: tuple[float, float] = (NAN, NAN)
     """Of amplitude (arcsec) and period (s)."""
-    sag_arcsec_per_min: float = NAN
+    slip_arcsec_per_min: float = NAN
     """Downwards, mean of the frames from the onset of a slip on. NaN if none is seen."""
-    sag_lean: float = NAN
+    slip_sin_zenith: float = NAN
     """Mean sine of their zenith distance, with which a slip goes."""
-    sag_sigma: float = NAN
-    sag_onset_s: float = NAN
-    sag_from_start: bool = False
+    slip_sigma: float = NAN
+    slip_onset_s: float = NAN
+    slip_from_start: bool = False
     """It slipped before the first frame already; the onset stands for that."""
-    elastic_arcsec: float = NAN
+    flexure_arcsec: float = NAN
     """Droop of a horizontal camera."""
-    elastic_sigma: float = NAN
+    flexure_sigma: float = NAN
     residual_arcsec: float = NAN
     """Robust scatter of the pointings about the fit."""
     misfit: float = NAN
@@ -139,9 +139,9 @@ class MountFit:
     leaves about 1 where there is one."""
     latitude_deg: float = NAN
     span_s: float = NAN
-    slip_alike: bool = False
+    slip_degenerate: bool = False
     """A head that slips all along would look like the axis and rate error found."""
-    alike: tuple[str, ...] = ()
+    degenerate_with: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
 
     @property
@@ -327,7 +327,7 @@ class _Data:
 def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     """Fit the tracker of one setup to all its pointings.
 
-    Each added fault (periodic error, slip, elastic droop) is kept only where it lowers the
+    Each added fault (periodic error, slip, elastic flexure) is kept only where it lowers the
     Bayesian information criterion by `MODEL_GAIN`, so that no order of trying decides.
 
     Returns
@@ -336,7 +336,7 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         With `why_not` in words where there is too little to fit.
     """
     samples = samples_of(lights)
-    frames = [light.pointing.frame for light in lights if light.pointing.solved]
+    frames = [light.pointing.sky for light in lights if light.pointing.solved]
     earth_fixed = bool(frames) and all(f is not None and f.observed for f in frames)
     if not lights:
         return MountFit(setup, 0, "no light frames")
@@ -372,11 +372,11 @@ def _explain(data: _Data) -> _Regression:
     if data.earth_fixed:
         onsets = _onsets(data)
         before = float(data.time[0]) - LONG_BEFORE_S
-        fits += _best_of(data, [_Model(creep_from=onset) for onset in onsets], plain)
-        slips = [_Model(creep_from=onset, rate=False) for onset in (before, *onsets)]
+        fits += _best_of(data, [_Model(slip_onset=onset) for onset in onsets], plain)
+        slips = [_Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
         driven_right = _best_of(data, slips, plain)
-        if _shows_elastic(data):
-            fits.append(_regress(data, _Model(elastic=True)))
+        if _shows_flexure(data):
+            fits.append(_regress(data, _Model(flexure=True)))
     base = min(fits, key=lambda f: f.criterion)
     if base.criterion > plain.criterion - MODEL_GAIN:
         base = plain
@@ -388,9 +388,9 @@ def _explain(data: _Data) -> _Regression:
         gain = base.criterion - simpler.criterion
         if gain > MODEL_GAIN:
             base = simpler
-        elif gain > -MODEL_GAIN and base.model.creep_from is None:
-            base = replace(base, slip_alike=True)
-    if base.model.creep_from is not None and base.model.creep_from > data.time[0]:
+        elif gain > -MODEL_GAIN and base.model.slip_onset is None:
+            base = replace(base, slip_degenerate=True)
+    if base.model.slip_onset is not None and base.model.slip_onset > data.time[0]:
         base = _refine_onset(data, base)
     best = base
     for start in {id(fit): fit for fit in (plain, base)}.values():
@@ -400,7 +400,7 @@ def _explain(data: _Data) -> _Regression:
                 best = trial
     if not best.model.period_s:
         return base
-    best = replace(_refine_period(data, best), slip_alike=base.slip_alike)
+    best = replace(_refine_period(data, best), slip_degenerate=base.slip_degenerate)
     # A sine that leaves a third of what it explains, or more, is a wander and no period.
     swing = float(np.hypot(*best.solution[-2:]))
     return best if swing > 2.5 * _scatter_arcsec(data, best) else base
@@ -426,7 +426,7 @@ def _with_small_steps(data: _Data) -> tuple[_Data, _Regression]:
             data, best, misses = tried, last, 0
             continue
         misses += 1
-        if misses > 2 or best.scatter < SHAKY:
+        if misses > 2 or best.scatter < EXCESS_SCATTER:
             break
     return data, best
 
@@ -510,9 +510,9 @@ def _data(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> _Data:
 class _Model:
     """Which faults a regression holds besides axis and rate."""
 
-    creep_from: float | None = None
+    slip_onset: float | None = None
     """Onset on the data's time line."""
-    elastic: bool = False
+    flexure: bool = False
     period_s: float = 0.0
     rate: bool = True
     """False for a drive that is taken to be right, where a head that slipped all along would
@@ -529,7 +529,7 @@ class _Regression:
     scatter: float
     """Scale of the whitened residuals; 1 where the errors tell all."""
     residual: Floats
-    slip_alike: bool = False
+    slip_degenerate: bool = False
     """A head that slips all along explains what the rate and axis explain here."""
 
 
@@ -551,12 +551,12 @@ def _columns(data: _Data, model: _Model) -> Floats:
         columns.append(np.stack([np.sin(angle) / w, (1 - np.cos(angle)) / w, zero], 1))
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
-    if model.creep_from is not None:
+    if model.slip_onset is not None:
         # Gravity pulls a tilted camera with the sine of its distance from the zenith.
         pull = np.cross(data.zenith, data.forward)
-        columns.append(_integral(pull, np.maximum(time - model.creep_from, 0)))
-    if model.elastic:
-        columns.append(_integral(_droop_rate(data.zenith, data.forward), time))
+        columns.append(_integral(pull, np.maximum(time - model.slip_onset, 0)))
+    if model.flexure:
+        columns.append(_integral(_flexure_rate(data.zenith, data.forward), time))
     if model.period_s:
         phase = 2 * np.pi * time / model.period_s
         # An exposure averages the motion: sinc(T / P).
@@ -573,10 +573,10 @@ def _integral(rate: Floats, clock: Floats) -> Floats:
     return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
 
 
-def _droop_rate(zenith: Floats, forward: Floats) -> Floats:
-    """Rotation a second of an elastic head that follows the sky, per unit of its droop.
+def _flexure_rate(zenith: Floats, forward: Floats) -> Floats:
+    """Rotation a second of an elastic head that follows the sky, per unit of its flexure.
 
-    The droop d = zenith x forward is carried round with the sky as it changes: what is left is
+    The flexure d = zenith x forward is carried round with the sky as it changes: what is left is
     d' - sky x d = (zenith x sky) x forward, a turn without roll.
     """
     sky = np.array([0.0, 0.0, -OMEGA / RAD_TO_ARCSEC])
@@ -609,20 +609,20 @@ def _regress(data: _Data, model: _Model, weights: Floats | None = None) -> _Regr
     number = 3 * count
     cut = 3 * max(scatter, 1e-3)
     squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
-    searched = model.creep_from is not None and model.creep_from > data.time[0]
+    searched = model.slip_onset is not None and model.slip_onset > data.time[0]
     free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
     spare = max(number - free - 1, 1)
     criterion = (
         number * np.log(squares / number + 1e-4)
         + free * np.log(number)
         + 2 * free * (free + 1) / spare
-        + _rarity(solution)
+        + _prior_penalty(solution)
     )
     covariance = covariance * max(scatter, 1.0) ** 2
     return _Regression(model, solution, covariance, criterion, weight, scatter, residual)
 
 
-def _rarity(solution: Floats) -> float:
+def _prior_penalty(solution: Floats) -> float:
     """Minus twice the logarithm of how likely an axis error is before anything is seen.
 
     Any size is as likely as any other by its logarithm, down to what an alignment can reach,
@@ -687,7 +687,7 @@ def _periods(data: _Data) -> Floats:
     return 1 / np.linspace(1 / longest, 1 / shortest, min(count, 400))
 
 
-def _shows_elastic(data: _Data) -> bool:
+def _shows_flexure(data: _Data) -> bool:
     """Whether gravity changed in more than one way: several targets or hours on one.
 
     One short target cannot tell an elastic head from a wrong rate and axis.
@@ -704,9 +704,9 @@ def _refine_onset(data: _Data, best: _Regression) -> _Regression:
     finest = float(np.median(np.diff(np.unique(data.time)))) / 128
     width = float(np.median(np.diff(_onsets(data))))
     while width > finest:
-        onset = best.model.creep_from or 0.0
+        onset = best.model.slip_onset or 0.0
         trials = [
-            _regress(data, replace(best.model, creep_from=onset + step))
+            _regress(data, replace(best.model, slip_onset=onset + step))
             for step in (-width / 2, width / 2)
         ]
         best = min([best, *trials], key=lambda f: f.criterion)
@@ -753,30 +753,33 @@ def _mount_fit(setup: int, data: _Data, best: _Regression, latitude: float) -> M
         misfit=_misfit(data, best),
         latitude_deg=latitude,
         span_s=float(np.ptp(data.time)),
-        slip_alike=best.slip_alike,
-        alike=(*_alike(rate_covariance), *([SLIPS_OR_RUNS] if best.slip_alike else [])),
+        slip_degenerate=best.slip_degenerate,
+        degenerate_with=(
+            *_degenerate_pairs(rate_covariance),
+            *([SLIP_OR_RATE] if best.slip_degenerate else []),
+        ),
     )
     fast = abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and not fit.rate_name
-    if fast and data.earth_fixed and not _shows_elastic(data):
-        fit = replace(fit, alike=(*fit.alike, BENDS_OR_RUNS))
+    if fast and data.earth_fixed and not _shows_flexure(data):
+        fit = replace(fit, degenerate_with=(*fit.degenerate_with, FLEXURE_OR_RATE))
     mean_time = float(np.mean([s.time_s for s in data.samples]))
-    if best.model.creep_from is not None:
-        slipping = data.forward[data.time >= best.model.creep_from]
+    if best.model.slip_onset is not None:
+        slipping = data.forward[data.time >= best.model.slip_onset]
         lean = float(np.linalg.norm(np.cross(data.zenith, slipping), axis=1).mean())
         fit = replace(
             fit,
-            sag_arcsec_per_min=float(solution[at] * 60) * lean,
-            sag_sigma=float(np.sqrt(covariance[at, at]) * 60) * lean,
-            sag_lean=lean,
-            sag_onset_s=best.model.creep_from + mean_time,
-            sag_from_start=bool(best.model.creep_from < data.time[0]),
+            slip_arcsec_per_min=float(solution[at] * 60) * lean,
+            slip_sigma=float(np.sqrt(covariance[at, at]) * 60) * lean,
+            slip_sin_zenith=lean,
+            slip_onset_s=best.model.slip_onset + mean_time,
+            slip_from_start=bool(best.model.slip_onset < data.time[0]),
         )
         at += 1
-    if best.model.elastic:
+    if best.model.flexure:
         fit = replace(
             fit,
-            elastic_arcsec=float(solution[at]),
-            elastic_sigma=float(np.sqrt(covariance[at, at])),
+            flexure_arcsec=float(solution[at]),
+            flexure_sigma=float(np.sqrt(covariance[at, at])),
         )
         at += 1
     if best.model.period_s:
@@ -812,7 +815,7 @@ def _misfit(data: _Data, best: _Regression) -> float:
     return max((float(np.median(one)) for one in whole if len(one) >= FEWEST_FRAMES), default=0.0)
 
 
-def _alike(covariance: Floats) -> tuple[str, ...]:
+def _degenerate_pairs(covariance: Floats) -> tuple[str, ...]:
     """Pairs that the pointings hold only together."""
     sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
     correlation = covariance / np.outer(sigma, sigma)
@@ -836,7 +839,7 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         sag and refraction. None if the frame or the mount is not known.
     """
     pointing = light.pointing
-    camera, frame = pointing.camera, pointing.frame
+    camera, frame = pointing.camera, pointing.sky
     if (
         not pointing.solved
         or camera is None
@@ -861,13 +864,13 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
     if frame.site is not None:
         phi = np.radians(frame.site.latitude_deg)
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
-        if np.isfinite(fit.sag_arcsec_per_min):
-            rate = fit.sag_arcsec_per_min / 60 / max(fit.sag_lean, 1e-3)
+        if np.isfinite(fit.slip_arcsec_per_min):
+            rate = fit.slip_arcsec_per_min / 60 / max(fit.slip_sin_zenith, 1e-3)
             pull = np.cross(zenith, pointing.attitude[2])
-            sag = sag + np.outer(np.maximum(now - fit.sag_onset_s, 0) * rate, pull)
-        if np.isfinite(fit.elastic_arcsec):
-            droop = fit.elastic_arcsec * _droop_rate(zenith, pointing.attitude[2])
-            sag = sag + np.outer(around, droop)
+            sag = sag + np.outer(np.maximum(now - fit.slip_onset_s, 0) * rate, pull)
+        if np.isfinite(fit.flexure_arcsec):
+            flexure = fit.flexure_arcsec * _flexure_rate(zenith, pointing.attitude[2])
+            sag = sag + np.outer(around, flexure)
     turns["sag"] = sag
     out: dict[str, Floats] = {}
     for name, turn in turns.items():
@@ -893,14 +896,14 @@ def time_mean(values: Floats) -> Floats:
 def _refraction_path(light: Light, around: Floats) -> Floats:
     """How changing refraction moves a star in the picture of a camera that follows the pole."""
     pointing = light.pointing
-    camera, frame = pointing.camera, pointing.frame
+    camera, frame = pointing.camera, pointing.sky
     still = np.zeros((len(around), 2))
     if camera is None or frame is None or frame.site is None or frame.utc is None:
         return still
     ra, dec = frame.icrs(pointing.middle_direction()[None, :])
     ends = []
     for seconds in (float(around[0]), float(around[-1])):
-        then = Frame(frame.utc + timedelta(seconds=seconds), frame.site)
+        then = ObservedSky(frame.utc + timedelta(seconds=seconds), frame.site)
         back = Rotation.from_rotvec([0, 0, OMEGA / RAD_TO_ARCSEC * seconds]).as_matrix()
         ends.append(then.directions(ra, dec)[0] @ back.T)
     places = camera.project(np.array(ends) @ pointing.attitude.T)

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from skyplumb.calibrate.light import Light
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, fit_mount, samples_of
-from skyplumb.judge.runs import Light
 
 MISFIT = 2.5
 """Scatter of some pointing's frames about the common axis, over what was expected, below

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import catalogue
-from skyplumb.judge.runs import Light
 from skyplumb.measure.stars import BIT
 
 Floats = NDArray[np.float64]

@@ -12,12 +12,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skyplumb.calibrate.lens_shape import LensReport
+from skyplumb.calibrate.light import Light
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import Scene, explain, scene_of
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import trail_over_field
 from skyplumb.judge.mount import MountFit
-from skyplumb.judge.runs import Light, Run, group_runs
+from skyplumb.judge.runs import Run, group_runs
 from skyplumb.records import NAN
 
 VERDICTS = ("keep", "doubtful", "reject")
@@ -101,7 +102,7 @@ def _judge_run(
     info = run.lights[0].info
     limits = rules.limits_for(info.lens, info.focal_mm)
     levels = RunLevels(
-        fwhm_px=percentile([f.across_fwhm_px for f in facts if f.votes >= 15], 10),
+        fwhm_px=percentile([f.across_fwhm_px for f in facts if f.shape_stars >= 15], 10),
         stars=percentile([f.stars for f in facts], 80),
         sky=percentile([f.light.measure.sky_level for f in facts], 10),
     )
@@ -112,7 +113,7 @@ def _judge_run(
         verdict = VERDICTS[max((f.severity for f in found), default=0)]
         found = sorted(found, key=lambda f: (-f.severity, -f.excess))
         if not found:
-            words = _praise(fact, limits)
+            words = _reason_kept(fact, limits)
             judged.append(Judged(fact, verdict, "none", NAN, words, {}, {}, scenes[number]))
             continue
         why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
@@ -163,7 +164,7 @@ def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
         across_fwhm_px=run.levels.fwhm_px if cause in ("focus", "wind") else fact.across_fwhm_px,
         extinction_mag=0.0 if cause == "cloud" else fact.extinction_mag,
         stars=int(max(fact.stars, run.levels.stars)) if cause in _LOSING_STARS else fact.stars,
-        votes=max(fact.votes, 1000) if cause in _LOSING_STARS else fact.votes,
+        shape_stars=max(fact.shape_stars, 1000) if cause in _LOSING_STARS else fact.shape_stars,
     )
     if cause == "bright-sky":
         measure = replace(fact.light.measure, sky_level=run.levels.sky)
@@ -186,7 +187,7 @@ def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Findi
         "stars stand twice, {value:.1f} px apart",
     )
     trail = _trail_finding(fact, levels, limits)
-    few = fact.votes < limits.min_stars.at_least
+    few = fact.shape_stars < limits.min_stars.at_least
     if few and trail is not None and trail.rule == "ellipticity":
         trail = None  # the plain shape of a few stars is luck
     found += [doubled, trail]
@@ -268,10 +269,10 @@ def _trail_finding(fact: FrameFacts, levels: RunLevels, limits: Limits) -> Findi
 
 def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:
     need = limits.min_stars.at_least
-    words = f"{fact.votes} stars that can be measured, needs {need}"
-    if fact.stars >= need and fact.votes < need:
-        words = f"{fact.stars} stars, but only {fact.votes} can be measured, needs {need}"
-    return Finding("min_stars", 2, need / max(fact.votes, 0.5), words)
+    words = f"{fact.shape_stars} stars that can be measured, needs {need}"
+    if fact.stars >= need and fact.shape_stars < need:
+        words = f"{fact.stars} stars, but only {fact.shape_stars} can be measured, needs {need}"
+    return Finding("min_stars", 2, need / max(fact.shape_stars, 0.5), words)
 
 
 def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | None:
@@ -307,7 +308,7 @@ def _towards(fact: FrameFacts) -> str:
     return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
 
 
-def _praise(fact: FrameFacts, limits: Limits) -> str:
+def _reason_kept(fact: FrameFacts, limits: Limits) -> str:
     trail = fact.motion.trail_px
     if np.isfinite(trail):
         return (

@@ -119,7 +119,7 @@ def _light_row(run: JudgedRun, frame: Judged) -> Row:
         "taken_mid_utc": _iso(light.mid_utc),
         "setup": light.notes.setup + 1,
         "fwhm_across_px": facts.across_fwhm_px,
-        "measured_stars": facts.votes,
+        "measured_stars": facts.shape_stars,
         "matched_stars": len(pointing.star) if pointing.solved else np.nan,
         "pointing_rms_px": pointing.rms_px,
         "streaks": light.measure.trails,
@@ -256,7 +256,7 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
         "rate_name": fit.rate_name,
         "residual_arcsec": fit.residual_arcsec,
         "span_min": fit.span_s / 60,
-        "alike": list(fit.alike),
+        "alike": list(fit.degenerate_with),
         "faults": mount_faults(fit),
     }
     if fit.earth_fixed:
@@ -287,23 +287,23 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
     else:
         unseen = "no period was seen that the frames' spacing and span could show"
         why_not |= {"periodic_amplitude_arcsec": unseen, "periodic_period_s": unseen}
-    if np.isfinite(fit.sag_arcsec_per_min):
+    if np.isfinite(fit.slip_arcsec_per_min):
         told |= {
-            "sag_arcsec_per_min": fit.sag_arcsec_per_min,
-            "sag_arcsec_per_min_sigma": fit.sag_sigma,
+            "sag_arcsec_per_min": fit.slip_arcsec_per_min,
+            "sag_arcsec_per_min_sigma": fit.slip_sigma,
         }
     else:
         why_not["sag_arcsec_per_min"] = "no onset of a slip was seen"
-    if np.isfinite(fit.elastic_arcsec):
-        told |= {"elastic_arcsec": fit.elastic_arcsec, "elastic_arcsec_sigma": fit.elastic_sigma}
+    if np.isfinite(fit.flexure_arcsec):
+        told |= {"elastic_arcsec": fit.flexure_arcsec, "elastic_arcsec_sigma": fit.flexure_sigma}
     return told | ({"why_not": why_not} if why_not else {})
 
 
 def _slip_onset(run: JudgedRun) -> dict[str, object]:
     """When the head of the run's setup let go, by the camera's clock and UTC, as far as known."""
-    at_s = run.mount.sag_onset_s
+    at_s = run.mount.slip_onset_s
     clocked = [light for light in run.run.lights if light.clocked]
-    if not (np.isfinite(at_s) and clocked) or run.mount.sag_from_start:
+    if not (np.isfinite(at_s) and clocked) or run.mount.slip_from_start:
         return {}
     first = clocked[0]
     later = timedelta(seconds=round(at_s - first.order_s))

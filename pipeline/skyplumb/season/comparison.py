@@ -89,8 +89,8 @@ def _less_chance(found: list[Effect]) -> list[Effect]:
     fitted = [n for n, effect in enumerate(found) if np.isfinite(effect.p)]
     if not fitted:
         return found
-    told_apart = multipletests([found[n].p for n in fitted], 0.05, "holm")[0]
-    for n, apart in zip(fitted, told_apart, strict=True):
+    significant = multipletests([found[n].p for n in fitted], 0.05, "holm")[0]
+    for n, apart in zip(fitted, significant, strict=True):
         if found[n].words in ("better", "worse") and not apart:
             found[n] = replace(found[n], words=f"may be chance, in {len(fitted)} comparisons")
     return found

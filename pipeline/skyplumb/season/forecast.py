@@ -187,8 +187,8 @@ def _lens_forecast(
     turn = nan
     if isfinite(ask.sensor_width_mm) and model.counts.measured:
         # The root mean square over hour angles of the turn about the line of sight.
-        spin = SIDEREAL_ARCSEC_MIN / ARCSEC_PER_RAD_UM_MM / 1000 * axis * ARCMIN / np.sqrt(2)
-        turn = float(spin * np.cos(np.radians(dec)) * ask.sensor_width_mm * 500 / pixel_um)
+        field_turn = SIDEREAL_ARCSEC_MIN / ARCSEC_PER_RAD_UM_MM / 1000 * axis * ARCMIN / np.sqrt(2)
+        turn = float(field_turn * np.cos(np.radians(dec)) * ask.sensor_width_mm * 500 / pixel_um)
     aperture = ask.fnumber
     return LensForecast(
         name=name,

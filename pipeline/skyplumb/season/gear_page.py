@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.judge.advice import LASER_CAUTION
-from skyplumb.output.page.render import pour
+from skyplumb.output.page.render import fill_template
 from skyplumb.output.page.words import CAUSES
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import Model
@@ -72,7 +72,7 @@ def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effe
         "total": total,
         "breakdowns": [{**asdict(one), "rows": _rows(tally, one)} for one in BREAKDOWNS],
         "differences": [
-            {**asdict(one), "told_apart": one.told_apart}
+            {**asdict(one), "told_apart": one.significant}
             for one in sorted(tally.differences, key=lambda one: one.p_corrected)
         ],
         "costs": [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)],
@@ -104,7 +104,7 @@ def render(page: Plain) -> str:
         "hours": _hours,
         "key": _key,
     }
-    return pour("gear.html", page, ("gear.js",), filters, {})
+    return fill_template("gear.html", page, ("gear.js",), filters, {})
 
 
 def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
@@ -114,7 +114,9 @@ def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect])
         "audited_twice": season.twice,
         "total": _records(tally.total)[0],
         "hit_rates": {name: _records(table) for name, table in tally.groups.items()},
-        "differences": [{**asdict(one), "told_apart": one.told_apart} for one in tally.differences],
+        "differences": [
+            {**asdict(one), "told_apart": one.significant} for one in tally.differences
+        ],
         "costs": _records(tally.costs),
         "best_mend": best_mend(tally.costs),
         "model": _model(model),

@@ -60,7 +60,7 @@ class Difference:
     """After Holm's correction for all comparisons of the tally."""
 
     @property
-    def told_apart(self) -> bool:
+    def significant(self) -> bool:
         return self.p_corrected < 1 - CONFIDENCE
 
 
@@ -85,7 +85,7 @@ def tally(season: Season) -> Tally:
     return Tally(
         count_by(frames, ()),
         groups,
-        tell_apart(groups["lens and exposure"], frames),
+        significant_differences(groups["lens and exposure"], frames),
         costs(frames),
     )
 
@@ -162,7 +162,7 @@ def _with_intervals(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def tell_apart(cells: pd.DataFrame, frames: pd.DataFrame) -> tuple[Difference, ...]:
+def significant_differences(cells: pd.DataFrame, frames: pd.DataFrame) -> tuple[Difference, ...]:
     """Every comparison of neighbouring cells and every trend, corrected for their number.
 
     Frames of one night are not independent, which these tests take them for: what they tell

@@ -112,12 +112,12 @@ def whiskers(shapes: FieldShapes, picture: tuple[int, int], most: int) -> str:
     size = np.array(picture, float)
     place = shapes.place[:most] * np.hypot(*size) / 2 / size + 0.5
     parts = [place]
-    for spins in (shapes.spins[:most], shapes.spins_without_lens[:most]):
-        stretch = np.hypot(spins[:, 1], spins[:, 2])
+    for moments in (shapes.moments[:most], shapes.moments_without_lens[:most]):
+        stretch = np.hypot(moments[:, 1], moments[:, 2])
         # Noise can leave a narrow star more stretch than width: a line, 1 out of round.
-        width = np.maximum(spins[:, 0], stretch)
+        width = np.maximum(moments[:, 0], stretch)
         round_ = np.sqrt((width - stretch) / np.maximum(width + stretch, 1e-9))
-        turn = np.degrees(np.arctan2(spins[:, 2], spins[:, 1])) / 2 % 180
+        turn = np.degrees(np.arctan2(moments[:, 2], moments[:, 1])) / 2 % 180
         parts.append(np.stack([1 - round_, turn / 180], 1))
     packed: NDArray[np.uint8] = np.round(255 * np.clip(np.concatenate(parts, 1), 0, 1)).astype(
         np.uint8

@@ -15,7 +15,7 @@ from markupsafe import Markup
 from skyplumb._data import cache_folder, shipped, write_whole
 
 
-def pour(
+def fill_template(
     template: str,
     page: Mapping[str, Any],
     scripts: Sequence[str],

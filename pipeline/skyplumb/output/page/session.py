@@ -25,7 +25,7 @@ from skyplumb.output.page.frames import (
     set_times,
 )
 from skyplumb.output.page.mounts import setups_of
-from skyplumb.output.page.render import pour
+from skyplumb.output.page.render import fill_template
 from skyplumb.output.page.strips import stretch_of
 from skyplumb.output.page.totals import (
     advice,
@@ -123,7 +123,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
 
 def render(page: Plain) -> str:
     """The page as one HTML file that asks for nothing but the pictures beside it."""
-    return pour(
+    return fill_template(
         "session.html",
         page,
         SCRIPTS,
