@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import shutil
 import signal
 import subprocess
+import sys
 import time
+import tomllib
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,10 +18,16 @@ import typer
 import yaml
 
 from skyplumb._data import shipped
-from skyplumb.cli import app
+from skyplumb.cli import DEMO_LIBRARIES, app
 from smallcard import MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]
+
+MODULE_OF = {"pillow": "PIL", "pyerfa": "erfa", "pyyaml": "yaml", "tetra3rs": "tetra3rs",
+             "vl_convert_python": "vl_convert"}  # fmt: skip
+"""Names under which packages are imported, where they are not the packages' own."""
+EXTRA_OF = {"/demo/": "demo"}
+"""What may import the libraries of an extra."""
 
 
 @pytest.fixture
@@ -65,9 +74,67 @@ def test_help_shows_units_and_defaults(skyplumb: Command, monkeypatch: pytest.Mo
     assert "night-notes.yaml on or beside the card" in words
 
 
-def test_no_option_is_offered_that_does_nothing() -> None:
-    offered = {name.split()[1] for name, _ in parameters()}
-    assert "cluster" not in offered
+def test_readme_names_every_command_and_option_and_no_other() -> None:
+    readme = (shipped("config").parent / "README.md").read_text("utf-8")  # type: ignore[attr-defined]
+    commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    told = set(re.findall(r"skyplumb ([a-z]+)", readme))
+    assert set(commands) <= told
+    offered = {
+        name for command in commands.values() for p in command.params for name in p.opts
+        if name.startswith("--")
+    } | {name for p in typer.main.get_command(app).params for name in p.opts}  # fmt: skip
+    # A name may stand in a fence, between backticks, or be one of another tool's.
+    named = set(re.findall(r"(?<![\w-])--[a-z][a-z-]*", readme)) - {"--help"}
+    assert offered - {"--help"} == named
+
+
+def test_every_usage_line_of_readme_is_that_of_its_command() -> None:
+    readme = (shipped("config").parent / "README.md").read_text("utf-8")  # type: ignore[attr-defined]
+    commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]
+    lines = dict(re.findall(r"^\| `skyplumb ([a-z]+)[^`]*` \| [^|]+ \| (.+) \|$", readme, re.M))
+    assert set(lines) == set(commands)
+    for name, options in lines.items():
+        own = {o for p in commands[name].params for o in p.opts if o.startswith("--")}
+        assert set(re.findall(r"--[a-z-]+", options)) == own - {"--help"}, name
+
+
+@pytest.mark.parametrize("library", DEMO_LIBRARIES)
+def test_a_demo_without_its_extra_is_one_line_with_the_mend(
+    skyplumb: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, library: str
+) -> None:
+    for name in [n for n in sys.modules if n.startswith("skyplumb.demo")]:
+        monkeypatch.delitem(sys.modules, name)
+    monkeypatch.setitem(sys.modules, library, None)  # as if it were not installed
+    done = skyplumb("demo", "--out", tmp_path / "card")
+    assert (done.code, done.stdout) == (2, "")
+    assert "pip install 'skyplumb[demo]'" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_all_that_is_imported_is_declared_and_the_demo_alone_needs_its_extra() -> None:
+    root = shipped("config").parent  # type: ignore[attr-defined]
+    told = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
+
+    def names(entries: list[str]) -> set[str]:
+        plain = {re.split(r"[<>=\[]", entry)[0].replace("-", "_") for entry in entries}
+        return {MODULE_OF.get(name, name) for name in plain}
+
+    always = names(told["dependencies"])
+    extras = {extra: names(entries) for extra, entries in told["optional-dependencies"].items()}
+    for path in sorted((root / "pipeline" / "skyplumb").rglob("*.py")):
+        tree = ast.parse(path.read_text("utf-8"))
+        nodes = [node for node in ast.walk(tree) if isinstance(node, ast.Import | ast.ImportFrom)]
+        found = {
+            name.partition(".")[0]
+            for node in nodes
+            if not getattr(node, "level", 0)
+            for name in (
+                [node.module or ""] if isinstance(node, ast.ImportFrom)
+                else [alias.name for alias in node.names]
+            )
+        } - sys.stdlib_module_names - {"skyplumb"}  # fmt: skip
+        extra = next((e for part, e in EXTRA_OF.items() if part in path.as_posix()), "")
+        assert found <= always | extras.get(extra, set()), path
 
 
 # Exit codes

@@ -20,6 +20,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
 )
 
+DEMO_LIBRARIES = ("imagecodecs", "tifffile")
+"""What the demo extra installs."""
+
 NOTHING_AUDITED = 1
 BAD_USAGE = 2
 INTERRUPTED = 130
@@ -107,8 +110,15 @@ def demo(
 ) -> None:
     """Draw an invented card with known truth."""
     with _stoppable(f"stopped; remove {out} before drawing again"):
-        from skyplumb.demo import render_card
-
+        try:
+            from skyplumb.demo import render_card
+        except ModuleNotFoundError as missing:
+            if (missing.name or "").partition(".")[0] not in DEMO_LIBRARIES:
+                raise
+            raise UserError(
+                f"{missing.name}: not installed, and the demo writes its files with it; "
+                "run: pip install 'skyplumb[demo]'"
+            ) from None
         card = render_card(out, format.value)
     _print(f"{card}")
 
