@@ -10,7 +10,15 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
-from skyplumb.judge.cause import Explanation, Scene, _confidence, explain, scene_of, trail_causes
+from skyplumb.judge.cause import (
+    Explanation,
+    Scene,
+    evidence_of,
+    explain,
+    scene_of,
+    trail_causes,
+)
+from skyplumb.judge.confidence import confidence
 from skyplumb.judge.motion import Drift, Motion
 from skyplumb.judge.mount import MountFit, fit_mount
 from skyplumb.records import STAR_DTYPE
@@ -346,7 +354,7 @@ def sure_of(shares: dict[str, float], mount: MountFit) -> float:
     """Stated confidence of a frame whose sky is known to have shifted."""
     (light, *_) = shoot(Tracker(), [LONG])
     scene = scene_of(light, motion_from(line_moments(3.0, 30.0)), Drift(3.0, 0.0), 0.0)
-    return _confidence(shares, scene, mount, trailed=True)
+    return confidence(evidence_of(shares, scene, mount, trailed=True))
 
 
 FITTED = MountFit(frames=12, misfit=1.0)

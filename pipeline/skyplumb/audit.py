@@ -24,7 +24,7 @@ from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.overrule import overrule
 from skyplumb.judge.runs import exposure_notices
 from skyplumb.judge.setups import split_setups
-from skyplumb.judge.verdict import judge
+from skyplumb.judge.verdict import JudgedRun, judge
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.shot import measure_shot
 from skyplumb.measure.store import Store
@@ -113,15 +113,22 @@ def audit_session(
     overrides: Overrides | None = None,
 ) -> SessionResult:
     """Point and judge one session."""
+    judged, excluded, notices = judge_session(measures, notes, rules, say)
+    if overrides is not None:
+        judged = overrule(judged, overrides)
+    return session_result(name, judged, measures, excluded, others, notes, rules, notices)
+
+
+def judge_session(
+    measures: Sequence[Measure], notes: Notes, rules: Rules, say: Callable[[str], None]
+) -> tuple[list[JudgedRun], dict[str, str], list[str]]:
+    """The runs of one session with their verdicts, what the notes leave out, and notices."""
     lights, excluded = _lights(measures, notes)
     lights, notices = _point(lights, say)
     setups = split_setups(lights)
     notices += [*setups.notices, *exposure_notices(lights)]
     lights = mark_hot(setups.lights, [one for one in measures if one.kind == "dark"])
-    judged = judge(lights, rules, setups.mounts)
-    if overrides is not None:
-        judged = overrule(judged, overrides)
-    return session_result(name, judged, measures, excluded, others, notes, rules, notices)
+    return judge(lights, rules, setups.mounts), excluded, notices
 
 
 def _inside(path: Path, folder: Path) -> bool:

@@ -44,8 +44,9 @@ def sketched(exposure: DrawnExposure, file: str) -> Measure:
         & (place > edge).all(1)
         & (place < np.array([body.width_px, body.height_px]) - edge).all(1)
     )
-    light = 3e6 * 10.0 ** (-0.4 * found.g_mag[inside]) * exposure._electrons_per_photon()
-    light *= exposure.optics.brightness(place[inside]) * cloud.mean()
+    altitude, light = exposure.star_light(found.g_mag, apparent)
+    inside &= altitude > 0
+    light = light[inside] * exposure.optics.brightness(place[inside]) * cloud.mean()
     order = np.argsort(-light)
     rows = np.flatnonzero(inside)[order]
     light = light[order]

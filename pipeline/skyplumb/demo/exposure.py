@@ -264,6 +264,18 @@ class DrawnExposure:
         level *= 1.0 + 0.2 * float(self.extinction_mag(now)[0])  # cloud is lit from below
         return float(level * self._electrons_per_photon())
 
+    def star_light(self, g_mag: Floats, apparent: Floats) -> tuple[Floats, Floats]:
+        """Altitude, rad, and green electrons of stars through the air of a clear sky.
+
+        Both of shape (n,); of the whole exposure, without the lens's vignetting.
+        """
+        above = self.dome.above(apparent, np.array([self.mid_s]))[:, 0]
+        altitude = np.arcsin(np.clip(above @ self.dome.zenith, -1, 1))
+        airmass = 1.0 / np.maximum(np.sin(altitude), 0.1)
+        dimmed = g_mag + self.night.sky.extinction_mag_per_airmass * airmass
+        light = PHOTONS_OF_MAG_0 * 10.0 ** (-0.4 * dimmed) * self._electrons_per_photon()
+        return altitude, light
+
     def _electrons_per_photon(self) -> float:
         """Electrons of the exposure for one photon per second and cm^2 of front lens."""
         lens = self.run.lens
@@ -296,14 +308,8 @@ class DrawnExposure:
         noise = float(np.sqrt(sky + body.read_noise_e**2))
         stars = self._stars()
         apparent = self.dome.apparent(stars.ra_rad, stars.dec_rad, self.mid_s)
-        middle = np.array([self.mid_s])
-        altitude = np.arcsin(
-            np.clip(self.dome.above(apparent, middle)[:, 0] @ self.dome.zenith, -1, 1)
-        )
-        place = self.path(apparent, middle)[:, 0]
-        airmass = 1.0 / np.maximum(np.sin(altitude), 0.1)
-        dimmed = stars.g_mag + self.night.sky.extinction_mag_per_airmass * airmass
-        light = PHOTONS_OF_MAG_0 * 10.0 ** (-0.4 * dimmed) * self._electrons_per_photon()
+        altitude, light = self.star_light(stars.g_mag, apparent)
+        place = self.path(apparent, np.array([self.mid_s]))[:, 0]
         motion = self._motion()
         sigma = self.run.lens.fwhm_px / 2.3548
         area = 4.0 * np.pi * sigma**2 + 2.0 * np.sqrt(np.pi) * sigma * motion.extent_px

@@ -14,29 +14,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.motion import Drift, Motion, jump_within
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
 
-SURE_AT_A_TIE = 1.26
-SURE_BY_LEAD = 2.99
-SURE_IF_LOCAL = -0.73
-SURE_WITHOUT_SITE = -2.49
-SURE_WITHOUT_MOUNT = -3.45
-SURE_BY_MISFIT = -0.36
-"""Log odds that the named cause is the largest one: with no lead over the next cause, per whole
-lead, for wind and knocks, for an axis or wind where nothing says which way is down, without a fit
-of the mount, and per e-fold of the fit's misfit. Logistic regression on 3,577 rejected frames of
-498 drawn nights of one to three faults (`tests.bench.causes`), errors 0.3 to 0.5; how well
-it holds on other nights is what that bench prints."""
-GUESS = 0.4
-"""Below this a cause is not named: of 90 such frames 17 % were right."""
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
 MOUNT_CAUSES = ("axis", "drive", "sag")
@@ -76,6 +63,10 @@ class Explanation:
     """Shares of the trail's variance alone; empty where the frame is not trailed."""
     words: str = ""
     """What else is to be said, such as what cannot be told apart."""
+    likeliest: str = ""
+    """The cause that leads, named or not."""
+    evidence: Evidence | None = None
+    """What its confidence was drawn from."""
 
 
 def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) -> Scene:
@@ -144,30 +135,32 @@ def explain(
     total = sum(weights.values())
     shares = dict(sorted(((c, w / total) for c, w in weights.items()), key=lambda s: -s[1]))
     cause = next(iter(shares))
-    sure = _confidence(shares, scene, mount, bool(trailed))
+    evidence = evidence_of(shares, scene, mount, bool(trailed))
+    sure = confidence(evidence)
     if not words:
         words = _what_would_decide(shares, sure, mount)
-    if sure < GUESS:
-        return Explanation("unexplained", NAN, {"unexplained": 1.0}, trail_shares, words)
-    return Explanation(cause, sure, shares, trail_shares, words)
+    if sure < LEAST_NAMED:
+        unknown = {"unexplained": 1.0}
+        return Explanation("unexplained", NAN, unknown, trail_shares, words, cause, evidence)
+    return Explanation(cause, sure, shares, trail_shares, words, cause, evidence)
 
 
-def _confidence(shares: dict[str, float], scene: Scene, mount: MountFit, trailed: bool) -> float:
-    """Chance that the first of the shares is the frame's largest cause; NaN where not measured."""
+def evidence_of(
+    shares: dict[str, float], scene: Scene, mount: MountFit, trailed: bool
+) -> Evidence | None:
+    """What speaks for the first of the shares; None where the confidence was not measured."""
     cause, *others = shares
     supported = np.isfinite(scene.drift.length_px) if trailed else scene.light.pointing.solved
     if cause == "unexplained" or not supported:
-        return NAN
-    log_odds = SURE_AT_A_TIE + SURE_BY_LEAD * (shares[cause] - (shares[others[0]] if others else 0))
-    if cause in LOCAL_CAUSES:
-        log_odds += SURE_IF_LOCAL
-    if trailed and cause in MOUNT_CAUSES + LOCAL_CAUSES:
-        if not mount.earth_fixed and cause in ("axis", "wind"):
-            log_odds += SURE_WITHOUT_SITE
-        if mount.frames < FEWEST_FRAMES:
-            log_odds += SURE_WITHOUT_MOUNT
-        log_odds += SURE_BY_MISFIT * float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100)))
-    return float(expit(log_odds))
+        return None
+    moving = trailed and cause in MOUNT_CAUSES + LOCAL_CAUSES
+    return Evidence(
+        lead=shares[cause] - (shares[others[0]] if others else 0.0),
+        local=cause in LOCAL_CAUSES,
+        site_missing=moving and not mount.earth_fixed and cause in ("axis", "wind"),
+        mount_missing=moving and mount.frames < FEWEST_FRAMES,
+        log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
+    )
 
 
 def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -> str:

@@ -15,6 +15,7 @@ from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import Light
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import Scene, explain, scene_of
+from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import trail_over_field
 from skyplumb.judge.mount import MountFit
@@ -54,6 +55,10 @@ class Judged:
     """What the rules said where a person decided otherwise, or the same; empty else."""
     note: str = ""
     """What that person wrote to it."""
+    likeliest: str = ""
+    """The cause that leads, named or not."""
+    evidence: Evidence | None = None
+    """What the confidence was drawn from."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +135,8 @@ def _judge_run(
                 causes=why.shares,
                 trail_causes=why.trail_shares,
                 scene=scenes[number],
+                likeliest=why.likeliest,
+                evidence=why.evidence,
             )
         )
     return JudgedRun(
