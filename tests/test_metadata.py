@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from astropy.wcs import WCS
 
 from skyplumb.intake import exif as _exif
 from skyplumb.intake.metadata import read_info
@@ -466,6 +467,79 @@ def test_a_card_that_cannot_be_parsed_costs_its_own_value_only() -> None:
         info = read_info(data, "odd.fits")
     assert math.isnan(info.exposure_s)
     assert info.iso == 100
+
+
+ORION = {"ra": 83.822, "dec": -5.391}  # Trapezium: 5 h 35 m 17.3 s, -5 deg 23' 28" (SIMBAD, memory)
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {"RA": 83.822, "DEC": -5.391},
+        {"RA": "83.822", "DEC": "-05 23 27.6"},
+        {"RA": "5:35:17.28", "DEC": "-5:23:27.6"},
+        {"OBJCTRA": "05 35 17.28", "OBJCTDEC": "-05 23 27.6"},
+        {"OBJCTRA": "05h35m17.28s", "OBJCTDEC": "-5d23m27.6s"},
+        {"RA": (5.588133, "[hours] where it pointed"), "DEC": -5.391},
+        {"RA_MNT": 83.822, "DEC_MNT": -5.391, "OBJCTRA": "00 00 00", "OBJCTDEC": "+10 00 00"},
+        {"RA": 0.0, "DEC": 0.0, "OBJCTRA": "05 35 17.28", "OBJCTDEC": "-05 23 27.6"},
+    ],
+)
+def test_the_place_on_the_sky_is_offered_as_headers_write_it(cards: dict[str, object]) -> None:
+    info = header(**cards)
+    # 0.001 deg: hours are given to 1e-6, 15 times that in degrees; a hint is good to a degree
+    assert info.ra_hint_deg == pytest.approx(ORION["ra"], abs=0.001)
+    assert info.dec_hint_deg == pytest.approx(ORION["dec"], abs=0.001)
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {},
+        {"RA": 83.8},
+        {"RA": "unknown", "DEC": "unknown"},
+        {"RA": 383.8, "DEC": -5.4},
+        {"RA": 0, "DEC": 0},
+        {"CTYPE1": "", "CTYPE2": "", "CRVAL1": 5.0, "CRVAL2": 6.0, "CRPIX1": 1.0, "CRPIX2": 1.0},
+    ],
+)
+def test_no_place_is_made_up(cards: dict[str, object]) -> None:
+    info = header(**cards)
+    assert math.isnan(info.ra_hint_deg)
+    assert math.isnan(info.dec_hint_deg)
+
+
+def test_world_coordinates_are_carried_to_the_middle_of_the_picture() -> None:
+    # Against astropy's own reading of the same cards.
+    for cards in (
+        {"CD1_1": -0.02, "CD1_2": 0.01, "CD2_1": 0.01, "CD2_2": 0.02},
+        {"CDELT1": -0.02, "CDELT2": 0.02},
+    ):
+        unit = fits.PrimaryHDU(np.zeros((100, 200), np.uint16))
+        unit.header.update(CTYPE1="RA---TAN", CTYPE2="DEC--TAN", CRVAL1=313.0, CRVAL2=60.0)
+        unit.header.update(CRPIX1=20.0, CRPIX2=90.0, **cards)
+        ra, dec = WCS(unit.header).wcs_pix2world(100.5, 50.5, 1)
+        info = fits_info(fits.HDUList([unit]))
+        assert info.ra_hint_deg == pytest.approx(float(ra), abs=1e-9)  # floating point only
+        assert info.dec_hint_deg == pytest.approx(float(dec), abs=1e-9)
+
+
+def test_the_header_of_a_larger_picture_does_not_say_where_a_cut_one_is() -> None:
+    # Its reference pixel is (2604.5, 1738.5), the cut has 200 x 200.
+    assert math.isnan(read_info((REAL / "pole.fits").read_bytes(), "pole.fits").ra_hint_deg)
+
+
+def test_the_real_frames_say_where_they_are() -> None:
+    # CRVAL of the solved one, the mount's own place of the other, as printed in their headers.
+    for name, ra, dec in (
+        ("solved.fits.fz", 303.206422334, 46.0173987483),
+        ("unsolved.fits", 301.56439, 44.456875),
+    ):
+        info = read_info((REAL / name).read_bytes(), name)
+        assert (info.ra_hint_deg, info.dec_hint_deg) == (
+            pytest.approx(ra, abs=1e-6),  # as printed
+            pytest.approx(dec, abs=1e-6),
+        )
 
 
 # values ----------------------------------------------------------------------------------

@@ -124,6 +124,16 @@ def test_a_site_without_height_keeps_the_height_of_the_file(tmp_path: Path) -> N
     assert (info.latitude_deg, info.longitude_deg, info.height_m) == (-33, 20, 700)
 
 
+def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> None:
+    notes = notes_of(
+        tmp_path, 'runs:\n  - files: "a*"\n    target: {ra_deg: 83.8, dec_deg: -5.4}\n'
+    )
+    said = ShotInfo(ra_hint_deg=1.0, dec_hint_deg=2.0)
+    told = notes.for_shot("a1.dng", said).info
+    assert (told.ra_hint_deg, told.dec_hint_deg) == (83.8, -5.4)
+    assert notes.for_shot("b1.dng", said).info == said
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [

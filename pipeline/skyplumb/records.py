@@ -78,6 +78,10 @@ class ShotInfo:
     """Gain setting as a FITS header writes it; not an ISO, but it tells runs apart."""
     is_fits: bool = False
     """Read from a FITS header."""
+    ra_hint_deg: float = NAN
+    dec_hint_deg: float = NAN
+    """Where the middle of the picture roughly is on the sky, by a FITS header or the night notes:
+    the mount's or the target's place, so good to a degree or so; of date or J2000."""
 
 
 @dataclass(frozen=True, slots=True)

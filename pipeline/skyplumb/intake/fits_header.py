@@ -32,6 +32,17 @@ IMAGE_TYPES = (
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
+POINTING_KEYS = (
+    ("RA", "DEC"),
+    ("RA-MNT", "DEC-MNT"),
+    ("TELRA", "TELDEC"),
+    ("RA_TEL", "DEC_TEL"),
+    ("OBJCTRA", "OBJCTDEC"),
+    ("RA_OBJ", "DEC_OBJ"),
+    ("OBJRA", "OBJDEC"),
+)
+"""Where the telescope, else the target stood (common practice, no source)."""
+
 
 class _Cards:
     """Values by keyword: those of the image's header, then those of the primary one."""
@@ -52,6 +63,10 @@ class _Cards:
         """The first that is an angle in a range, degrees."""
         values = (within(angle_deg(self._one(key)), low, high) for key in keys)
         return next((value for value in values if not math.isnan(value)), NAN)
+
+    def comment(self, key: str) -> str:
+        """What stands beside the first that is there."""
+        return next((str(one.comments[key]) for one in self._headers if key in one), "")
 
     def _one(self, key: str) -> str:
         """One value as text; a card that cannot be parsed says nothing."""
@@ -103,6 +118,7 @@ def _from_cards(cards: _Cards) -> ShotInfo:
     start, written, known_scale = _start(cards, exposure)
     focal = positive(cards.number("FOCALLEN", "FOCAL"))
     latitude, longitude, height = _site(cards)
+    ra, dec = _pointing(cards)
     return ShotInfo(
         camera=cards.text("INSTRUME", "CAMERA", "DETNAM"),
         serial=cards.text("CAMSN", "SERIAL", "SERIALNO", "CAMID"),
@@ -123,6 +139,8 @@ def _from_cards(cards: _Cards) -> ShotInfo:
         mosaic_claim=_mosaic_claim(cards),
         gain=cards.number("GAIN"),
         is_fits=True,
+        ra_hint_deg=ra,
+        dec_hint_deg=dec,
     )
 
 
@@ -205,6 +223,63 @@ def _site(cards: _Cards) -> tuple[float, float, float]:
     if math.isnan(latitude + longitude) or latitude == longitude == 0:
         return NAN, NAN, NAN
     return latitude, longitude - 360 if longitude > 180 else longitude, height
+
+
+def _pointing(cards: _Cards) -> tuple[float, float]:
+    """Right ascension and declination of about the middle of the picture, degrees; else NaN, NaN.
+
+    That of the world coordinates where they are there, since they say where a pixel is and not
+    where a mount believed to be.
+    """
+    found = [_reference(cards)]
+    for ra_key, dec_key in POINTING_KEYS:
+        found.append((_right_ascension(cards, ra_key), cards.angle(-90, 90, dec_key)))
+    known = (
+        (ra, dec) for ra, dec in found if not math.isnan(ra + dec) and not ra == dec == 0.0
+    )  # both zero stand for what is not known
+    return next(known, (NAN, NAN))
+
+
+def _right_ascension(cards: _Cards, key: str) -> float:
+    """Degrees; of hours, minutes and seconds where they stand apart or the comment says hours."""
+    text = cards.text(key)
+    apart = math.isnan(number(text))
+    hours = apart or "hour" in cards.comment(key).casefold()
+    return within(angle_deg(text, hours=hours), 0.0, 360.0) % 360.0
+
+
+def _reference(cards: _Cards) -> tuple[float, float]:
+    """The middle of the picture by its world coordinates, taken for a tangent plane.
+
+    A reference pixel outside the picture is passed over: cut pictures keep the header of the
+    whole one.
+
+    References
+    ----------
+    .. [1] FITS Standard 4.0, section 8; from memory.
+    """
+    axes = [cards.text(f"CTYPE{axis}").upper()[:2] for axis in (1, 2)]
+    if sorted(axes) != ["DE", "RA"]:
+        return NAN, NAN
+    sides = [cards.number(f"ZNAXIS{axis}", f"NAXIS{axis}") for axis in (1, 2)]
+    pixel = [cards.number(f"CRPIX{axis}") for axis in (1, 2)]
+    if not all(0.5 <= at <= side + 0.5 for at, side in zip(pixel, sides, strict=True)):
+        return NAN, NAN
+    offset = [(side + 1) / 2 - at for side, at in zip(sides, pixel, strict=True)]
+    plane = []
+    for row in (1, 2):
+        scale = cards.number(f"CDELT{row}")
+        steps = [
+            cards.number(f"CD{row}_{axis}") if math.isnan(scale) else scale * (row == axis)
+            for axis in (1, 2)
+        ]
+        moved = sum(step * off for step, off in zip(steps, offset, strict=True))
+        plane.append(0.0 if math.isnan(moved) else math.radians(within(moved, -90.0, 90.0)))
+    place = [within(cards.number(f"CRVAL{axis}"), -90.0, 360.0) for axis in (1, 2)]
+    if axes[0] == "DE":
+        plane, place = plane[::-1], place[::-1]
+    ra, dec = erfa.tpsts(*plane, *map(math.radians, place))
+    return math.degrees(ra), within(math.degrees(dec), -90.0, 90.0)
 
 
 def _pixel_um(cards: _Cards) -> float:

@@ -125,6 +125,14 @@ class Match(Settings):
         )
 
 
+class TargetNotes(Settings):
+    """About where the middle of the picture was on the sky, within a degree or two."""
+
+    ra_deg: float = Field(ge=0, lt=360)
+    """Right ascension in degrees: hours times 15."""
+    dec_deg: float = Field(ge=-90, le=90)
+
+
 class RunNotes(Match, Words):
     """What is different for some of the shots, and what their files get wrong."""
 
@@ -136,6 +144,8 @@ class RunNotes(Match, Words):
     camera_name: str | None = None
     exposure_s: float | None = Field(default=None, gt=0)
     """The true time behind a rounded or missing one."""
+    target: TargetNotes | None = None
+    """Helps to find a narrow field in the star catalogue."""
 
 
 class LeaveOut(Match):
@@ -245,6 +255,8 @@ def _corrected(info: ShotInfo, site: SiteNotes | None, runs: Sequence[RunNotes])
             fnumber=run.fnumber or info.fnumber,
             camera=run.camera_name or info.camera,
             exposure_s=run.exposure_s or info.exposure_s,
+            ra_hint_deg=run.target.ra_deg if run.target else info.ra_hint_deg,
+            dec_hint_deg=run.target.dec_deg if run.target else info.dec_hint_deg,
         )
     return info
 
