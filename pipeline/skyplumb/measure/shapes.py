@@ -8,7 +8,8 @@ Undersampled stars are then no special case, and neither is the colour of a star
 
 A fitted covariance is not yet a blur: where the star's profile has wings, a trail
 stretches it by more than length^2 / 12. `trail_length_px` and `fwhm_px` undo that with
-the profile's own fourth moment, on laws measured against drawn stars (see the tests).
+the profile's own fourth moment, on laws measured against drawn stars
+(`python -m tests.bench.shape_laws` derives their constants and prints what they leave).
 
 References
 ----------
@@ -304,7 +305,7 @@ def fwhm_px(moment: float | Floats, kurt: float | Floats) -> Floats:
     """Full width at half maximum of a star of this second moment and profile, px.
 
     2.3548 sqrt(moment) for a Gaussian; a profile with wings is narrower at half its
-    height: the factor 1 - 0.66 (kurt - 2) fits drawn Moffat stars (beta 2.5 to 6) within 1 %.
+    height: the factor 1 - 0.66 (kurt - 2) fits drawn Moffat stars (beta 2.5 to 6) within 3 %.
     """
     wings = np.clip(kurt - GAUSSIAN_KURT, -0.1, 0.4)
     return np.asarray(SIGMA_TO_FWHM * np.sqrt(moment) * (1 - 0.66 * wings))
