@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.intake.notes import ShotNotes
+from skyplumb.intake.card import when_utc
+from skyplumb.intake.notes import Notes, ShotNotes
 from skyplumb.records import Measure, ShotInfo
 
 
@@ -48,6 +50,33 @@ class Light:
         """Middle of the exposure on the session's time line."""
         exposure = self.info.exposure_s
         return self.order_s + (exposure / 2 if np.isfinite(exposure) else 0.0)
+
+
+def light_frames(measures: Sequence[Measure], notes: Notes) -> tuple[list[Light], dict[str, str]]:
+    """Light frames in order of time, and the ones the notes leave out with the reason."""
+    excluded: dict[str, str] = {}
+    lights: list[Light] = []
+    for measure in measures:
+        if measure.kind != "light":
+            continue
+        noted = notes.for_shot(measure.file, measure.info)
+        if noted.left_out:
+            excluded[measure.file] = noted.left_out
+            continue
+        utc = when_utc(noted.info, noted).start_utc
+        lights.append(Light(measure, noted, utc, np.nan, False))
+    clocks = [light.start_utc or light.info.clock for light in lights]
+    known = [clock for clock in clocks if clock is not None]
+    origin = min(known, default=None)
+    after = (max(known) - origin).total_seconds() + 86400.0 if origin is not None else 0.0
+    timed = []
+    for number, (light, clock) in enumerate(zip(lights, clocks, strict=True)):
+        if clock is None or origin is None:
+            timed.append(replace(light, order_s=after + number))
+        else:
+            seconds = (clock - origin) / timedelta(seconds=1)
+            timed.append(replace(light, order_s=seconds, clocked=True))
+    return sorted(timed, key=lambda light: (light.order_s, light.file)), excluded
 
 
 def lens_key(light: Light) -> tuple[object, ...]:
