@@ -1,0 +1,166 @@
+"""The pointings of one setup -> its tracker's axis, rate, periodic error, and the head's slip."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.judge.mount.model_choice import can_tell_flexure, choose_model
+from skyplumb.judge.mount.regression import (
+    Observations,
+    Regression,
+    observations_of,
+    pointing_scatter_arcsec,
+)
+from skyplumb.judge.mount.result import MountFit, Periodic
+from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, tracked_only
+from skyplumb.records import NAN
+
+Floats = NDArray[np.float64]
+
+FLEXURE_OR_RATE = (
+    "a rate error and an elastic head look alike on one short target; frames of another part of "
+    "the sky would tell them apart"
+)
+SLIP_OR_RATE = (
+    "a head that slips all along looks like this rate and axis error; frames on the other side "
+    "of the meridian would tell them apart"
+)
+
+
+def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
+    """Fit the tracker of one setup to all its pointings.
+
+    Each added fault (periodic error, slip, elastic flexure) is kept only where it lowers the
+    Bayesian information criterion by `MODEL_GAIN`, so that no order of trying decides.
+
+    Returns
+    -------
+    MountFit
+        With `why_not` in words where there is too little to fit.
+    """
+    samples = samples_of(lights)
+    frames = [light.pointing.sky for light in lights if light.pointing.solved]
+    earth_fixed = bool(frames) and all(f is not None and f.observed for f in frames)
+    if not lights:
+        return MountFit(setup, 0, "no light frames")
+    if not any(light.clocked for light in lights):
+        return MountFit(setup, 0, "the frames have no times")
+    solved = len(samples)
+    samples = tracked_only(samples, earth_fixed)
+    if solved >= FEWEST_FRAMES and len(samples) < 2:
+        still = np.array([NAN, NAN, -1.0])
+        return MountFit(setup, solved, "the camera stood still under the sky", axis_rate=still)
+    sizes = {s.segment: 0 for s in samples}
+    for sample in samples:
+        sizes[sample.segment] += 1
+    samples = [s for s in samples if sizes[s.segment] >= 2]
+    if len(samples) < FEWEST_FRAMES:
+        return MountFit(
+            setup, len(samples), f"only {len(samples)} frames in a row were solved, needs 4"
+        )
+    latitude = NAN
+    zenith = np.full(3, np.nan)
+    if earth_fixed and frames[0] is not None and frames[0].site is not None:
+        latitude = frames[0].site.latitude_deg
+        zenith = np.array([np.cos(np.radians(latitude)), 0, np.sin(np.radians(latitude))])
+    data = observations_of(samples, earth_fixed, zenith)
+    data, best = choose_model(data)
+    return _mount_fit(setup, data, best, latitude)
+
+
+def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float) -> MountFit:
+    """The regression in the words of the trade."""
+    solution, covariance = best.solution, best.covariance
+    axis_rate = -solution[:3] / SIDEREAL_RATE_ARCSEC_S
+    rate_covariance = covariance[:3, :3] / SIDEREAL_RATE_ARCSEC_S**2
+    if not data.earth_fixed:
+        # Refraction could not be taken out: it looks like some arcminutes of axis error and
+        # a part in a thousand of rate (King 1931; at 30 degrees altitude, median).
+        rate_covariance = rate_covariance + np.diag(
+            [np.radians(2.0 / 60) ** 2, np.radians(2.0 / 60) ** 2, 5e-4**2]
+        )
+    at = 3
+    fit = MountFit(
+        setup=setup,
+        frames=len(data.samples),
+        earth_fixed=data.earth_fixed,
+        rate_known=best.model.rate,
+        axis_rate=axis_rate,
+        covariance=rate_covariance,
+        residual_arcsec=pointing_scatter_arcsec(data, best),
+        misfit=_misfit(data, best),
+        latitude_deg=latitude,
+        span_s=float(np.ptp(data.time)),
+        slip_degenerate=best.slip_degenerate,
+        degenerate_with=(
+            *_degenerate_pairs(rate_covariance),
+            *([SLIP_OR_RATE] if best.slip_degenerate else []),
+        ),
+    )
+    fast = abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and not fit.rate_name
+    if fast and data.earth_fixed and not can_tell_flexure(data):
+        fit = replace(fit, degenerate_with=(*fit.degenerate_with, FLEXURE_OR_RATE))
+    mean_time = float(np.mean([s.time_s for s in data.samples]))
+    if best.model.slip_onset is not None:
+        slipping = data.forward[data.time >= best.model.slip_onset]
+        lean = float(np.linalg.norm(np.cross(data.zenith, slipping), axis=1).mean())
+        fit = replace(
+            fit,
+            slip_arcsec_per_min=float(solution[at] * 60) * lean,
+            slip_sigma=float(np.sqrt(covariance[at, at]) * 60) * lean,
+            slip_sin_zenith=lean,
+            slip_onset_s=best.model.slip_onset + mean_time,
+            slip_from_start=bool(best.model.slip_onset < data.time[0]),
+        )
+        at += 1
+    if best.model.flexure:
+        fit = replace(
+            fit,
+            flexure_arcsec=float(solution[at]),
+            flexure_sigma=float(np.sqrt(covariance[at, at])),
+        )
+        at += 1
+    if best.model.period_s:
+        sine, cosine = solution[at], solution[at + 1]
+        # Phase is kept on the session's own time line.
+        turn = 2 * np.pi * mean_time / best.model.period_s
+        periodic = Periodic(
+            best.model.period_s,
+            float(sine * np.cos(turn) + cosine * np.sin(turn)),
+            float(cosine * np.cos(turn) - sine * np.sin(turn)),
+        )
+        amplitude = max(periodic.amplitude_arcsec, 1e-9)
+        sigma = float(np.sqrt((covariance[at, at] + covariance[at + 1, at + 1]) / 2))
+        # Error of a frequency: sqrt(6) sigma_A / (pi A T) (from memory, regular sampling).
+        period_sigma = (
+            np.sqrt(6) * sigma / (np.pi * amplitude * fit.span_s) * best.model.period_s**2
+        )
+        fit = replace(fit, periodic=periodic, periodic_sigma=(sigma, float(period_sigma)))
+    return fit
+
+
+def _misfit(data: Observations, best: Regression) -> float:
+    """The largest median residual of a segment, in units of the frames' own errors."""
+    pull = np.linalg.norm(best.residual, axis=1) / 1.538  # median length of 3 unit normals
+    whole = [pull[data.segment == n] for n in range(int(data.segment.max()) + 1)]
+    return max((float(np.median(one)) for one in whole if len(one) >= FEWEST_FRAMES), default=0.0)
+
+
+def _degenerate_pairs(covariance: Floats) -> tuple[str, ...]:
+    """Pairs that the pointings hold only together."""
+    sigma = np.sqrt(np.maximum(np.diag(covariance), 1e-30))
+    correlation = covariance / np.outer(sigma, sigma)
+    words = []
+    axis_sigma_arcmin = np.degrees(max(sigma[0], sigma[1])) * 60
+    if max(abs(correlation[0, 2]), abs(correlation[1, 2])) > 0.95 and axis_sigma_arcmin > 2:
+        words.append(
+            "a rate error, elastic sag and the part of the axis error that drifts along right "
+            "ascension look alike here; frames of another part of the sky would tell them apart"
+        )
+    return tuple(words)

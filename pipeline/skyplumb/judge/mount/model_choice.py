@@ -1,0 +1,208 @@
+"""Which faults of the tracker the evidence asks for."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.judge.mount.regression import (
+    Model,
+    Observations,
+    Regression,
+    pointing_scatter_arcsec,
+    regress,
+)
+
+Floats = NDArray[np.float64]
+
+MOST_SMALL_STEPS = 8
+MOST_TRIED = 64
+"""Places or onsets that are tried; of more the likeliest, or evenly spread ones, so that a night
+of thousands of frames is fitted in seconds."""
+EXCESS_SCATTER = 2.5
+"""Scatter over its expectation from which on something is not explained yet."""
+LONG_BEFORE_S = 600.0
+"""Where the onset of a slip is put that began before the first frame."""
+MODEL_GAIN = 12.0
+"""How much an added fault must lower the information criterion; see `fit_mount`."""
+
+
+def choose_model(data: Observations) -> tuple[Observations, Regression]:
+    """Start anew where a small knock explains more than it costs.
+
+    Of several knocks one alone may not pay: while the pointings scatter far more than they
+    should, a few further cuts are tried.
+    """
+    best = _faults_seen(data)
+    tried, last = data, best
+    misses = 0
+    for _ in range(MOST_SMALL_STEPS):
+        cut = _cut_best(tried, last)
+        if cut is None:
+            break
+        tried, last = cut, _faults_seen(cut)
+        # One more number than each start counts for: where the step is.
+        cost = (misses + 1) * np.log(3 * len(data.samples))
+        if last.criterion < best.criterion - MODEL_GAIN - cost:
+            data, best, misses = tried, last, 0
+            continue
+        misses += 1
+        if misses > 2 or best.scatter < EXCESS_SCATTER:
+            break
+    return data, best
+
+
+def _faults_seen(data: Observations) -> Regression:
+    """The faults that the evidence asks for."""
+    plain = regress(data, Model())
+    fits, driven_right = [plain], []
+    if data.earth_fixed:
+        onsets = _onsets(data)
+        before = float(data.time[0]) - LONG_BEFORE_S
+        fits += _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain)
+        slips = [Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
+        driven_right = _best_of(data, slips, plain)
+        if can_tell_flexure(data):
+            fits.append(regress(data, Model(flexure=True)))
+    base = min(fits, key=lambda f: f.criterion)
+    if base.criterion > plain.criterion - MODEL_GAIN:
+        base = plain
+    # A clear rate error stands, unless a slip alone tells what was seen far more simply.
+    turned = np.array([0.0, 0.0, SIDEREAL_RATE_ARCSEC_S]) - base.solution[:3]
+    wrong_rate = abs(np.linalg.norm(turned) - SIDEREAL_RATE_ARCSEC_S) > 5 * np.sqrt(
+        base.covariance[2, 2]
+    )
+    if wrong_rate and driven_right:
+        simpler = min(driven_right, key=lambda f: f.criterion)
+        gain = base.criterion - simpler.criterion
+        if gain > MODEL_GAIN:
+            base = simpler
+        elif gain > -MODEL_GAIN and base.model.slip_onset is None:
+            base = replace(base, slip_degenerate=True)
+    if base.model.slip_onset is not None and base.model.slip_onset > data.time[0]:
+        base = _refine_onset(data, base)
+    best = base
+    for start in {id(fit): fit for fit in (plain, base)}.values():
+        models = [replace(start.model, period_s=float(period)) for period in _periods(data)]
+        for trial in _best_of(data, models, start):
+            if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
+                best = trial
+    if not best.model.period_s:
+        return base
+    best = replace(_refine_period(data, best), slip_degenerate=base.slip_degenerate)
+    # A sine that leaves a third of what it explains, or more, is a wander and no period.
+    swing = float(np.hypot(*best.solution[-2:]))
+    return best if swing > 2.5 * pointing_scatter_arcsec(data, best) else base
+
+
+def _cut_best(data: Observations, fit: Regression) -> Observations | None:
+    """The data with one more start where that helps most; None if no place is left.
+
+    Steps too small to be told from drift by their neighbours still bend the fit.
+    """
+    cuts = []
+    for place in _step_places(data, fit.residual):
+        later = np.arange(len(data.segment)) >= place
+        cut = replace(data, segment=data.segment + later)
+        cuts.append((regress(cut, fit.model, fit.weights).criterion, place, cut))
+    return min(cuts, key=lambda c: c[:2])[2] if cuts else None
+
+
+def _step_places(data: Observations, residual: Floats) -> list[int]:
+    """Frames before which a new start leaves two to either side; the likeliest of very many."""
+    segment = data.segment
+    places = [
+        place for place in range(2, len(segment) - 1) if segment[place - 2] == segment[place + 1]
+    ]
+    if len(places) <= MOST_TRIED:
+        return places
+    steps = {
+        place: float(
+            np.linalg.norm(
+                residual[place : place + 3].mean(0) - residual[place - 3 : place].mean(0)
+            )
+        )
+        for place in places
+        if place >= 3
+    }
+    return sorted(sorted(steps, key=lambda place: -steps[place])[:MOST_TRIED])
+
+
+def _best_of(
+    data: Observations, models: Sequence[Model], like: Regression, most: int = 3
+) -> list[Regression]:
+    """The most promising of many models, compared with the weights of a fit already made."""
+    quick = sorted(
+        (regress(data, model, like.weights) for model in models), key=lambda f: f.criterion
+    )
+    return [regress(data, fit.model) for fit in quick[:most]]
+
+
+def _onsets(data: Observations) -> Floats:
+    """Times at which a slip may have begun: between frames, two or more from either end."""
+    times = np.unique(data.time)
+    if len(times) < 6:
+        return np.zeros(0)
+    middle = (times[1:] + times[:-1]) / 2
+    onsets = np.sort(np.concatenate([middle[1:-1], times[2:-2]]))
+    few = np.linspace(0, len(onsets) - 1, min(len(onsets), MOST_TRIED)).round().astype(int)
+    return np.asarray(onsets[few])
+
+
+def _periods(data: Observations) -> Floats:
+    """Periods the cadence can show: at least two in the span, over two frames in each."""
+    span = float(np.ptp(data.time))
+    cadence = float(np.median(np.diff(np.unique(data.time)))) if len(data.time) > 2 else np.inf
+    longest, shortest = span / 1.9, 2.5 * cadence
+    if not longest > shortest or len(data.time) < 8:
+        return np.zeros(0)
+    # Frequencies a quarter of the resolution apart.
+    count = int(np.ceil(4 * span * (1 / shortest - 1 / longest))) + 2
+    return 1 / np.linspace(1 / longest, 1 / shortest, min(count, 400))
+
+
+def can_tell_flexure(data: Observations) -> bool:
+    """Whether gravity changed in more than one way: several targets or hours on one.
+
+    One short target cannot tell an elastic head from a wrong rate and axis.
+    """
+    forward = np.array([s.forward for s in data.samples])
+    starts = np.array([s.segment for s in data.samples])
+    firsts = np.array([forward[starts == n][0] for n in np.unique(starts)])
+    apart = np.degrees(np.arccos(np.clip(firsts @ firsts.T, -1, 1))).max()
+    return bool(apart > 25 or np.ptp(data.time) > 9000)
+
+
+def _refine_onset(data: Observations, best: Regression) -> Regression:
+    """Search the onset of a slip between the times that were tried."""
+    finest = float(np.median(np.diff(np.unique(data.time)))) / 128
+    width = float(np.median(np.diff(_onsets(data))))
+    while width > finest:
+        onset = best.model.slip_onset or 0.0
+        trials = [
+            regress(data, replace(best.model, slip_onset=onset + step))
+            for step in (-width / 2, width / 2)
+        ]
+        best = min([best, *trials], key=lambda f: f.criterion)
+        width /= 2
+    return best
+
+
+def _refine_period(data: Observations, best: Regression) -> Regression:
+    """Search finer around the best period."""
+    span = float(np.ptp(data.time))
+    width = 0.25 / span
+    for _ in range(5):
+        frequency = 1 / best.model.period_s
+        trials = [
+            regress(data, replace(best.model, period_s=1 / f))
+            for f in frequency + width * np.array([-0.5, 0.5])
+            if f > 0
+        ]
+        best = min([best, *trials], key=lambda f: f.criterion)
+        width /= 2
+    return best

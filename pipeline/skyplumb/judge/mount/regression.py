@@ -1,0 +1,224 @@
+"""One model of the tracker against all pointings of a setup: robust linear least squares."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
+
+Floats = NDArray[np.float64]
+
+BEST_ALIGNMENT_ARCMIN = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Observations:
+    """The regression's left side: cumulative rotation of each frame, whitened later."""
+
+    samples: list[Sample]
+    earth_fixed: bool
+    zenith: Floats
+    """In the sky frame; NaN without a site."""
+    time: Floats
+    """s from the middle of the setup's frames."""
+    turn: Floats
+    """Shape (n, 3), arcsec in sky axes, each segment from its own zero."""
+    root: Floats
+    """Shape (n, 3, 3): inverse square root of each frame's covariance in sky axes."""
+    forward: Floats
+    """Shape (n, 3): optical axes."""
+    information: Floats
+    """The same squared: the inverse covariances."""
+    segment: NDArray[np.int64]
+    """Number of each frame's segment, from 0 without gaps."""
+
+
+def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> Observations:
+    time = np.array([s.time_s for s in samples])
+    turn = np.zeros((len(samples), 3))
+    for n in range(1, len(samples)):
+        if samples[n].segment == samples[n - 1].segment:
+            turn[n] = turn[n - 1] + excess_rotation_arcsec(samples[n - 1], samples[n], earth_fixed)
+    roots = []
+    for sample in samples:
+        sky = sample.attitude.T @ sample.covariance @ sample.attitude
+        values, vectors = np.linalg.eigh(sky)
+        roots.append((vectors / np.sqrt(np.maximum(values, 1e-8))) @ vectors.T)
+    root = np.array(roots)
+    _, segment = np.unique([s.segment for s in samples], return_inverse=True)
+    forward = np.array([s.forward for s in samples])
+    return Observations(
+        samples, earth_fixed, zenith, time - time.mean(), turn, root, forward, root @ root, segment
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Model:
+    """Which faults a regression holds besides axis and rate."""
+
+    slip_onset: float | None = None
+    """Onset on the data's time line."""
+    flexure: bool = False
+    period_s: float = 0.0
+    rate: bool = True
+    """False for a drive that is taken to be right, where a head that slipped all along would
+    be mistaken for a wrong one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Regression:
+    model: Model
+    solution: Floats
+    covariance: Floats
+    criterion: float
+    weights: Floats
+    scatter: float
+    """Scale of the whitened residuals; 1 where the errors tell all."""
+    residual: Floats
+    slip_degenerate: bool = False
+    """A head that slips all along explains what the rate and axis explain here."""
+
+
+def regress(data: Observations, model: Model, weights: Floats | None = None) -> Regression:
+    """Robust generalised least squares with one weight a frame.
+
+    Given `weights` they are kept: one cheap round, to compare many models of one kind.
+    """
+    design = _columns(data, model)
+    count, _, terms = design.shape
+    rounds = 12 if weights is None else 1
+    weight = np.ones(count) if weights is None else weights
+    scatter = 1.0
+    for _ in range(rounds):
+        information = weight[:, None, None] * data.information
+        solution, covariance, starts = _solve(data, design, information)
+        left = data.turn - design @ solution - starts[data.segment]
+        residual = np.einsum("nij,nj->ni", data.root, left)
+        pull = np.linalg.norm(residual, axis=1) / np.sqrt(3)
+        free = terms + 3 * len(starts)
+        freedom = max(3 * count - free, 1) / (3 * count)
+        scatter = max(1.4826 * float(np.median(pull)) / 1.3 / np.sqrt(freedom), 0.3)
+        if weights is None:
+            weight = 1 / (1 + (pull / (3 * scatter)) ** 2)
+    # Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian
+    # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.
+    number = 3 * count
+    cut = 3 * max(scatter, 1e-3)
+    squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
+    searched = model.slip_onset is not None and model.slip_onset > data.time[0]
+    free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
+    spare = max(number - free - 1, 1)
+    criterion = (
+        number * np.log(squares / number + 1e-4)
+        + free * np.log(number)
+        + 2 * free * (free + 1) / spare
+        + _prior_penalty(solution)
+    )
+    covariance = covariance * max(scatter, 1.0) ** 2
+    return Regression(model, solution, covariance, criterion, weight, scatter, residual)
+
+
+def _prior_penalty(solution: Floats) -> float:
+    """Minus twice the logarithm of how likely an axis error is before anything is seen.
+
+    Any size is as likely as any other by its logarithm, down to what an alignment can reach,
+    so that in the plane of the two errors the density falls with the square of the size. It
+    tells a head that slips all along from the huge axis and rate errors that would mimic it.
+    """
+    size_arcmin = np.degrees(np.hypot(*solution[:2]) / SIDEREAL_RATE_ARCSEC_S) * 60
+    return float(4 * np.log(max(size_arcmin, BEST_ALIGNMENT_ARCMIN)))
+
+
+def _solve(
+    data: Observations, design: Floats, information: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Weighted least squares with a free start a segment, the starts eliminated by hand.
+
+    Returns the solution, its covariance, and the starts, shape (segments, 3).
+    """
+    count = int(data.segment.max()) + 1
+    by_segment = np.zeros((count, 3, 3))
+    np.add.at(by_segment, data.segment, information)
+    inverse = np.linalg.inv(by_segment)
+    pulled = information @ design
+    pushed = (information @ data.turn[:, :, None])[:, :, 0]
+    sums = np.zeros((count, 3, design.shape[2]))
+    np.add.at(sums, data.segment, pulled)
+    totals = np.zeros((count, 3))
+    np.add.at(totals, data.segment, pushed)
+    started = inverse @ sums
+    normal = _stacked(design).T @ _stacked(pulled) - _stacked(sums).T @ _stacked(started)
+    slope = _stacked(design).T @ pushed.ravel() - _stacked(started).T @ totals.ravel()
+    scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
+    covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
+    covariance = covariance / np.outer(scale, scale)
+    solution = covariance @ slope
+    starts = (inverse @ (totals - sums @ solution)[:, :, None])[:, :, 0]
+    return solution, covariance, starts
+
+
+def _stacked(blocks: Floats) -> Floats:
+    """Blocks of three rows each as one tall matrix."""
+    return blocks.reshape(-1, blocks.shape[-1])
+
+
+def _columns(data: Observations, model: Model) -> Floats:
+    """Design, shape (n, 3, terms): u, v, epsilon, then the model's faults."""
+    count = len(data.samples)
+    columns: list[Floats] = []
+    time = data.time
+    if data.earth_fixed:
+        for axis in np.eye(3):
+            columns.append(np.outer(time, axis))
+        if not model.rate:
+            columns[2] = np.zeros_like(columns[2])
+    else:
+        # The Earth's axes turn in the frame of the stars: u and v turn with them.
+        angle = SIDEREAL_RATE_ARCSEC_S / RAD_TO_ARCSEC * time
+        w = SIDEREAL_RATE_ARCSEC_S / RAD_TO_ARCSEC
+        zero = np.zeros(count)
+        columns.append(np.stack([np.sin(angle) / w, (1 - np.cos(angle)) / w, zero], 1))
+        columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
+        columns.append(np.stack([zero, zero, time], 1))
+    if model.slip_onset is not None:
+        # Gravity pulls a tilted camera with the sine of its distance from the zenith.
+        pull = np.cross(data.zenith, data.forward)
+        columns.append(_integral(pull, np.maximum(time - model.slip_onset, 0)))
+    if model.flexure:
+        columns.append(_integral(flexure_rate(data.zenith, data.forward), time))
+    if model.period_s:
+        phase = 2 * np.pi * time / model.period_s
+        # An exposure averages the motion: sinc(T / P).
+        worn = np.sinc(np.array([s.exposure_s for s in data.samples]) / model.period_s)
+        axis = np.array([0.0, 0.0, 1.0])
+        columns.append(np.outer(worn * np.sin(phase), axis))
+        columns.append(np.outer(worn * np.cos(phase), axis))
+    return np.stack(columns, -1)
+
+
+def _integral(rate: Floats, clock: Floats) -> Floats:
+    """Rotation since the first frame, shape (n, 3), of a rate that changes as the sky turns."""
+    steps = np.diff(clock)[:, None] * (rate[1:] + rate[:-1]) / 2
+    return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+
+
+def flexure_rate(zenith: Floats, forward: Floats) -> Floats:
+    """Rotation a second of an elastic head that follows the sky, per unit of its flexure.
+
+    The flexure d = zenith x forward is carried round with the sky as it changes: what is left is
+    d' - sky x d = (zenith x sky) x forward, a turn without roll.
+    """
+    sky = np.array([0.0, 0.0, -SIDEREAL_RATE_ARCSEC_S / RAD_TO_ARCSEC])
+    return np.cross(np.cross(zenith, sky), forward)
+
+
+def pointing_scatter_arcsec(data: Observations, best: Regression) -> float:
+    """Robust scatter of the pointing part of the residuals."""
+    left = np.linalg.solve(data.root, best.residual[..., None])[..., 0]
+    seen = [np.linalg.norm(np.cross(r, s.forward)) for r, s in zip(left, data.samples, strict=True)]
+    return float(1.4826 * np.median(seen) / 1.1774)

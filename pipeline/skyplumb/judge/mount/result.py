@@ -1,0 +1,147 @@
+"""What the pointings of one setup say of its tracker, in the words of the trade."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.records import NAN
+
+Floats = NDArray[np.float64]
+
+NAMED_RATES = (
+    ("lunar rate", -0.0237, 1.5e-3),
+    ("solar rate", -0.00273, 2e-4),
+    ("half speed", -0.5, 0.01),
+    ("not tracking", -1.0, 0.02),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Periodic:
+    """A periodic error along right ascension."""
+
+    period_s: float
+    sine: float
+    cosine: float
+    """Arcsec about the axis, of the motion itself (averaging over exposures undone)."""
+
+    @property
+    def amplitude_arcsec(self) -> float:
+        return float(np.hypot(self.sine, self.cosine))
+
+
+@dataclass(frozen=True, slots=True)
+class MountFit:
+    """The tracker of one setup. Angles as `summary.json` names them; NaN with a `why_not`."""
+
+    setup: int = 0
+    frames: int = 0
+    why_not: str = ""
+    earth_fixed: bool = True
+    """False if site or UTC were unknown: the axis error then has no direction."""
+    rate_known: bool = True
+    """False if the drive was taken to be right, to tell a slip from it."""
+    axis_rate: Floats = field(default_factory=lambda: np.full(3, np.nan))
+    """u, v (rad) and epsilon (fraction), see the module's words."""
+    covariance: Floats = field(default_factory=lambda: np.full((3, 3), np.nan))
+    periodic: Periodic | None = None
+    periodic_sigma: tuple[float, float] = (NAN, NAN)
+    """Of amplitude (arcsec) and period (s)."""
+    slip_arcsec_per_min: float = NAN
+    """Downwards, mean of the frames from the onset of a slip on. NaN if none is seen."""
+    slip_sin_zenith: float = NAN
+    """Mean sine of their zenith distance, with which a slip goes."""
+    slip_sigma: float = NAN
+    slip_onset_s: float = NAN
+    slip_from_start: bool = False
+    """It slipped before the first frame already; the onset stands for that."""
+    flexure_arcsec: float = NAN
+    """Droop of a horizontal camera."""
+    flexure_sigma: float = NAN
+    residual_arcsec: float = NAN
+    """Robust scatter of the pointings about the fit."""
+    misfit: float = NAN
+    """Median residual of the worst pointing's frames over its expectation: one axis for all
+    leaves about 1 where there is one."""
+    latitude_deg: float = NAN
+    span_s: float = NAN
+    slip_degenerate: bool = False
+    """A head that slips all along would look like the axis and rate error found."""
+    degenerate_with: tuple[str, ...] = ()
+    """Faults that this evidence cannot tell apart, in words."""
+
+    @property
+    def hemisphere(self) -> float:
+        return 1.0 if not self.latitude_deg < 0 else -1.0
+
+    @property
+    def _elevated_end(self) -> Floats:
+        """Of the axis, times its speed: towards east, away from the equator, up."""
+        u, v, epsilon = self.axis_rate
+        phi = np.radians(abs(self.latitude_deg))
+        u, v, z = self.hemisphere * u, self.hemisphere * v, 1 + epsilon
+        return np.array([v, z * np.cos(phi) - u * np.sin(phi), u * np.cos(phi) + z * np.sin(phi)])
+
+    @property
+    def axis_alt_error_arcmin(self) -> float:
+        """Elevated end of the axis too high (+)."""
+        if not self.earth_fixed:
+            return NAN
+        east, poleward, up = self._elevated_end
+        height = np.degrees(np.arctan2(up, np.hypot(east, poleward)))
+        return float(height - abs(self.latitude_deg)) * 60
+
+    @property
+    def axis_az_error_arcmin(self) -> float:
+        """Elevated end too far east (+), measured along the horizon."""
+        if not self.earth_fixed:
+            return NAN
+        east, poleward, _ = self._elevated_end
+        return float(np.degrees(np.arctan2(east, poleward))) * 60
+
+    @property
+    def axis_total_error_arcmin(self) -> float:
+        """On the sky, from the true pole."""
+        u, v, epsilon = self.axis_rate
+        return float(np.degrees(np.arctan2(np.hypot(u, v), 1 + epsilon))) * 60
+
+    @property
+    def axis_sigmas_arcmin(self) -> tuple[float, float, float]:
+        """One-sigma errors of altitude, azimuth and total error."""
+        speed = 1 + self.axis_rate[2]  # a slow drive shows little of its axis
+        sigma = np.degrees(np.sqrt(np.maximum(np.diag(self.covariance), 0))) * 60 / speed
+        u, v = self.axis_rate[:2]
+        size = max(float(np.hypot(u, v)), 1e-9)
+        slope = np.array([u, v]) / size
+        total = float(np.degrees(np.sqrt(slope @ self.covariance[:2, :2] @ slope)) * 60 / speed)
+        if not self.earth_fixed:
+            return NAN, NAN, total
+        flat = np.cos(np.radians(self.latitude_deg))
+        return float(sigma[0]), float(sigma[1] / flat), total
+
+    @property
+    def rate_error_ppm(self) -> float:
+        """Drive too fast (+)."""
+        if not self.rate_known:
+            return NAN
+        if np.isnan(self.axis_rate[0]):
+            return float(self.axis_rate[2] * 1e6)  # a drive that stands still shows no axis
+        return float(np.linalg.norm(self.axis_rate + np.array([0.0, 0.0, 1.0])) - 1) * 1e6
+
+    @property
+    def rate_sigma_ppm(self) -> float:
+        if not self.rate_known:
+            return NAN
+        return float(np.sqrt(max(self.covariance[2, 2], 0)) * 1e6)
+
+    @property
+    def rate_name(self) -> str:
+        """Name of the rate where it is a known one other than sidereal; empty else."""
+        error, sigma = self.rate_error_ppm * 1e-6, 3 * self.rate_sigma_ppm * 1e-6
+        for name, rate, tolerance in NAMED_RATES:
+            if abs(error - rate) < max(tolerance, np.fmin(sigma, 0.1 * abs(rate))):
+                return name
+        return ""

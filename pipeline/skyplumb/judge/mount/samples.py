@@ -1,0 +1,145 @@
+"""Solved, clocked frames of one setup in order of time, cut where the camera was aimed anew."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
+
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC
+from skyplumb.calibrate.light import Light, lens_key
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+
+Floats = NDArray[np.float64]
+
+FEWEST_FRAMES = 4
+STEP_SIGMAS = 8.0
+LEAST_STEP_ARCSEC = 60.0
+"""Smaller jumps may be a periodic error: they are left to the fit."""
+POINTING_FLOOR_ARCSEC = 0.15
+ROLL_FLOOR_ARCSEC = 1.0
+"""Errors of an attitude that its stars' scatter does not show (optics, catalogue)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One solved frame of a setup."""
+
+    file: str
+    time_s: float
+    """Middle of the exposure."""
+    exposure_s: float
+    attitude: Floats
+    """Sky frame to camera axes."""
+    covariance: Floats
+    """Of a small rotation about the camera axes, arcsec^2."""
+    segment: int = 0
+    """Frames of one segment share one starting attitude."""
+
+    @property
+    def forward(self) -> Floats:
+        """Direction of the optical axis in the sky frame."""
+        return np.asarray(self.attitude[2])
+
+
+def samples_of(lights: Sequence[Light]) -> list[Sample]:
+    """Solved, clocked frames of one setup in order of time, cut into segments.
+
+    A new segment begins with another lens, and where the pointing jumps: a re-aim, a dither
+    or a knock is a new start, not a motion of the tracker.
+    """
+    usable = [light for light in lights if light.pointing.solved and light.clocked]
+    usable = [light for light in usable if np.isfinite(light.info.exposure_s)]
+    usable.sort(key=lambda light: (light.mid_s, light.file))
+    out: list[Sample] = []
+    segment = -1
+    last_key: tuple[object, ...] | None = None
+    for light in usable:
+        key = lens_key(light)
+        if key != last_key:
+            segment, last_key = segment + 1, key
+        covariance = light.pointing.covariance * RAD_TO_ARCSEC**2
+        floor = np.diag([POINTING_FLOOR_ARCSEC**2] * 2 + [ROLL_FLOOR_ARCSEC**2])
+        out.append(
+            Sample(
+                light.file,
+                light.mid_s,
+                light.info.exposure_s,
+                light.pointing.attitude,
+                covariance + floor,
+                segment,
+            )
+        )
+    return _cut_at_steps(out)
+
+
+def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
+    """Rotation of the camera from `a` to `b` beyond that of the sky, arcsec, in sky axes."""
+    # rows of an attitude are the camera axes in the sky frame
+    change = Rotation.from_matrix(b.attitude.T @ a.attitude).as_rotvec() * RAD_TO_ARCSEC
+    if earth_fixed:
+        # The sky turns about the pole, westwards. A tracker turns about one axis, so however
+        # long the leg, its rotation vector less the sky's is in proportion to the time.
+        change[2] += SIDEREAL_RATE_ARCSEC_S * (b.time_s - a.time_s)
+    return np.asarray(change)
+
+
+def _cut_at_steps(samples: list[Sample]) -> list[Sample]:
+    """Start a new segment where the pointing jumps and does not come back."""
+    moves = _moves(samples)
+    out = samples[:1]
+    cuts = 0
+    for n in range(1, len(samples)):
+        if n in moves:
+            move, limit = moves[n]
+            # A gust throws one frame off: the step there and the step back cancel.
+            back = [float(np.linalg.norm(move + moves[m][0])) for m in (n - 1, n + 1) if m in moves]
+            size = float(np.linalg.norm(move))
+            if size > limit and min(back, default=size) > 0.35 * size:
+                cuts += 1
+        out.append(replace(samples[n], segment=samples[n].segment + cuts))
+    return out
+
+
+def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
+    """Jump of the pointing before each frame beyond its neighbours' drift, and a limit for it.
+
+    Both in arcsec; only frames that share a segment with the one before have an entry.
+    """
+    rates: dict[int, Floats] = {}
+    for n in range(1, len(samples)):
+        a, b = samples[n - 1], samples[n]
+        if a.segment == b.segment and b.time_s > a.time_s:
+            rates[n] = excess_rotation_arcsec(a, b, True) / (b.time_s - a.time_s)
+    out = {}
+    for n, rate in rates.items():
+        a, b = samples[n - 1], samples[n]
+        seconds = b.time_s - a.time_s
+        near = [rates[m] for m in range(n - 3, n + 4) if m in rates and m != n]
+        usual = np.median(near, axis=0) if near else np.zeros(3)
+        # What counts is where the camera points; a turn about its own axis is measured badly.
+        moves = np.cross(np.array([rate, *near]) - usual, b.forward) * seconds
+        others = np.linalg.norm(moves[1:], axis=1)
+        spread = 1.4826 * float(np.median(others)) if len(near) > 1 else 0.0
+        noise = float(np.sqrt(np.trace(a.covariance[:2, :2] + b.covariance[:2, :2])))
+        out[n] = (moves[0], max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC, 6 * spread))
+    return out
+
+
+def tracked_only(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
+    """Leave out frames during which the camera stood still: they say nothing of the axis."""
+    if not earth_fixed:
+        return samples
+    still = set()
+    for a, b in pairwise(samples):
+        if a.segment == b.segment and b.time_s > a.time_s:
+            rate = (
+                excess_rotation_arcsec(a, b, True) / (b.time_s - a.time_s) / SIDEREAL_RATE_ARCSEC_S
+            )
+            if np.linalg.norm(rate - [0, 0, 1]) < 0.05:
+                still |= {a.file, b.file}
+    return [s for s in samples if s.file not in still]
