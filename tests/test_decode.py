@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import re
+import resource
 import struct
 import sys
 from collections.abc import Callable
@@ -338,21 +339,27 @@ class TestFits:
             (fits_file(np.full((120, 160), 3.5, np.float32)), "blank, every sample is 3.5;"),
             (fits_file(np.full((120, 160), np.nan, np.float32)), "no sample is a number"),
             (fits_file(sky())[:20000], "cut short"),
-            (fits_file(fits.CompImageHDU(sky()))[:9000], "damaged FITS"),
-            (fits_file(sky())[:1000], "damaged FITS"),
+            (fits_file(fits.CompImageHDU(sky()))[:9000], "cut short"),
+            (fits_file(sky())[:500], "the header has no end"),
             (fits_file(fits.PrimaryHDU()), "without a picture"),
             (fits_file(np.ones(500, "f4")), "without a picture"),
             (fits_file(sky((8, 8))), "no star frame"),
             (with_card(fits_file(sky()), "NAXIS1", "99999999"), "claims 99999999 x 120 samples"),
-            (with_card(fits_file(sky()), "NAXIS1", "-160"), "damaged FITS"),
+            (with_card(fits_file(sky()), "NAXIS1", "-160"), "NAXIS1 is below 0"),
             (with_card(fits_file(sky()), "NAXIS", "999999999999"), "claims 999999999999 axes"),
-            (with_card(fits_file(sky()), "NAXIS", "'two'"), "damaged FITS"),
-            (with_card(fits_file(sky()), "BITPIX", "17"), "damaged FITS"),
+            (
+                with_card(fits_file(sky()), "NAXIS", "'two'"),
+                "NAXIS is no number that can be: 'two'",
+            ),
+            (with_card(fits_file(sky()), "BITPIX", "17"), "BITPIX 17"),
             (
                 with_card(fits_file(fits.CompImageHDU(sky())), "ZNAXIS1", "999999999"),
                 "claims 999999999 x 120 samples",
             ),
-            (with_card(fits_file(fits.CompImageHDU(sky())), "ZCMPTYPE", "'X'"), "damaged FITS"),
+            (
+                with_card(fits_file(fits.CompImageHDU(sky())), "ZCMPTYPE", "'X'"),
+                "astropy failed on it",
+            ),
         ],
     )
     def test_bad_files_are_one_line_that_names_the_file_and_the_mend(
@@ -363,6 +370,65 @@ class TestFits:
         line = str(told.value)
         assert line.startswith("DCIM/a.fits: ") and "leave it off the card" in line
         assert "\n" not in line
+
+    @pytest.mark.parametrize(
+        ("keyword", "value", "words"),
+        [
+            ("NAXIS1", "+160", ""),
+            ("NAXIS", "+999999999", "claims 999999999 axes"),
+            ("naxis", "999999999", "in small letters"),
+            ("BITPIX", "16" + "0" * 21, "BITPIX is no number that can be"),
+            ("NAXIS2", "9" * 30, "NAXIS2 is no number that can be"),
+            ("NAXIS2", "9" * 18, "claims 160 x 999999999999999999 samples"),
+            ("PCOUNT", "9" * 23, "PCOUNT is no number that can be"),
+            ("GCOUNT", "1E300", "GCOUNT is no number that can be"),
+            ("GCOUNT", "-1", "GCOUNT is below 0"),
+        ],
+    )
+    def test_absurd_sizes_are_refused_from_the_header(
+        self, keyword: str, value: str, words: str
+    ) -> None:
+        content = fits_file(fits.PrimaryHDU(), sky())
+        at = content.rindex(f"{keyword.upper():8}=".encode())
+        card = f"{keyword:8}= {value:>20}".ljust(80).encode()
+        content = content[:at] + card + content[at + 80 :]
+        if not words:
+            np.testing.assert_array_equal(decode(content, "a.fits").samples, sky())
+            return
+        with pytest.raises(UnreadableError, match=r"^a\.fits: .*; .*leave it off the card") as told:
+            decode(content, "a.fits")
+        assert words in str(told.value)
+
+    @pytest.mark.parametrize(
+        ("keyword", "value", "words"),
+        [
+            ("TFIELDS", "112", "a picture in 112 columns"),
+            ("TFIELDS", "5000", "claims 5000 columns"),
+            ("ZTILE1", "1E300", "ZTILE1 is no number that can be"),
+            ("ZTILE1", "0", "tiles of 0"),
+            ("ZTILE2", "2000000000", "tiles of 2000000000"),
+            ("ZNAME1", "42", "ZNAME1 is no text"),
+            ("ZBITPIX", "17", "ZBITPIX 17"),
+            ("ZNAXIS2", "9999", "9999 tiles in 120 rows"),
+            ("ZNAXIS2", "999999", "claims 160 x 999999 samples"),
+            ("PCOUNT", "999999999", "cut short"),
+        ],
+    )
+    def test_absurd_claims_of_a_compressed_picture_are_refused_from_its_header(
+        self, keyword: str, value: str, words: str
+    ) -> None:
+        whole = fits_file(fits.CompImageHDU(sky(), compression_type="RICE_1"))
+        content = with_card(whole, keyword, value)
+        assert content != whole
+        with pytest.raises(UnreadableError, match=r"^a\.fits\.fz: ") as told:
+            decode(content, "a.fits.fz")
+        assert words in str(told.value)
+
+    def test_hidden_units_after_the_picture_are_never_looked_into(self) -> None:
+        whole = fits_file(fits.PrimaryHDU(), sky(), sky(seed=2))
+        at = whole.rindex(b"NAXIS   =")
+        content = whole[:at] + b"NAXIS   = 99999999999".ljust(80) + whole[at + 80 :]
+        np.testing.assert_array_equal(decode(content, "a.fits").samples, sky())
 
     def test_white_all_over_is_readable_and_saturated(self) -> None:
         plate = decode(fits_file(np.full((120, 160), 65535, np.uint16)), "a.fits")
@@ -387,6 +453,76 @@ class TestFits:
             except UnreadableError:
                 refused += 1
         assert 40 < refused < 400  # the damage reaches headers, and not only them
+
+
+class TestFailures:
+    """Expected damage, a library that stumbles, and a fault of our own are told apart."""
+
+    def test_a_library_that_stumbles_is_named(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        def stumbles(*_: object, **__: object) -> None:
+            raise AssertionError("out of step\nat row 3")
+
+        monkeypatch.setattr("skyplumb.intake.fits_file.fits.open", stumbles)
+        with pytest.raises(
+            UnreadableError, match=r"^a\.fits: astropy failed on it \(out of step at row 3\); copy"
+        ):
+            decode(fits_file(sky()), "a.fits")
+
+    @pytest.mark.parametrize("make", [dng, fits_file])
+    def test_a_fault_of_our_own_is_not_taken_for_damage(
+        self, monkeypatch: pytest.MonkeyPatch, make: Callable[..., bytes]
+    ) -> None:
+        def at_fault(*_: object) -> float:
+            raise KeyError("ours")
+
+        monkeypatch.setattr("skyplumb.measure.decode.clipping_level", at_fault)
+        with pytest.raises(KeyError, match="ours"):
+            decode(make(sky()), "a.dng")
+
+    @pytest.mark.parametrize("make", [dng, fits_file])
+    def test_memory_that_runs_short_is_not_called_damage(
+        self, monkeypatch: pytest.MonkeyPatch, make: Callable[..., bytes]
+    ) -> None:
+        def short(_: object) -> None:
+            raise MemoryError
+
+        content = make(sky())
+        monkeypatch.setattr("skyplumb.intake.fits_file.io.BytesIO", short)
+        with pytest.raises(UnreadableError, match=r"not enough memory.*--jobs") as told:
+            decode(content, "a.dng")
+        assert "damaged" not in str(told.value)
+
+    @pytest.mark.parametrize(
+        "content",
+        [
+            fits_file(sky((1200, 1600))),
+            fits_file(fits.CompImageHDU(sky((1200, 1600)))),
+            dng(sky((1200, 1600)), lossless_jpeg=True),
+        ],
+        ids=["fits", "fz", "dng"],
+    )
+    def test_a_picture_over_the_memory_cap_is_refused_by_name_and_mend(
+        self, content: bytes
+    ) -> None:
+        cap = 205_000_000
+        with pytest.raises(UnreadableError, match=r"^a: the .*header claims 1600 x 1200") as told:
+            decode(content, "a", cap_bytes=cap)
+        assert "0.2 GB are allowed; leave it off the card, or allow more memory" in str(told.value)
+        assert decode(content, "a").samples.shape == (1200, 1600)
+
+    def test_a_small_dng_that_claims_a_giant_picture_is_refused_before_memory_is_taken(
+        self,
+    ) -> None:
+        content = dng(sky((480, 640)), lossless_jpeg=True)
+        for tag, side in ((256, 640), (257, 480)):  # TIFF 6: ImageWidth, ImageLength
+            old = [struct.pack("<HHII", tag, kind, 1, side) for kind in (3, 4)]
+            (found,) = [one for one in old if content.count(one) == 1]
+            content = content.replace(found, struct.pack("<HHII", tag, 4, 1, 32_000))
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+        with pytest.raises(UnreadableError, match="claims 32000 x 32000 samples, which takes"):
+            decode(content, "a.dng")
+        # The samples alone would be two million kilobytes.
+        assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 100_000
 
 
 class TestMosaic:

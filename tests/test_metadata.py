@@ -19,6 +19,7 @@ from astropy.wcs import WCS
 from skyplumb.intake import exif as _exif
 from skyplumb.intake.metadata import read_info
 from skyplumb.intake.values import angle_deg, number, time
+from skyplumb.measure.decode import decode
 from skyplumb.records import ShotInfo, UnreadableError
 
 REAL = Path(__file__).parent / "data/real"
@@ -356,6 +357,14 @@ def test_the_usual_keywords_become_one_record() -> None:
         ("FlatDark", "dark"),
         ("Flat Field", "flat"),
         ("SKYFLAT", "flat"),
+        ("Twilight", "flat"),
+        ("TWILIGHT FLAT", "flat"),
+        ("Dome", "flat"),
+        ("DOMEFLAT", "flat"),
+        ("Lightbox", "flat"),
+        ("SCIENCE", "light"),
+        ("DARKFLAT", "dark"),
+        ("Offset", "bias"),
         ("Bias Frame", "bias"),
         ("zero", "bias"),
         ("focus", ""),
@@ -382,6 +391,8 @@ def test_image_types_are_told_in_their_usual_spellings(text: str, kind: str) -> 
         {"DATE_OBS": "2026-08-14T20:31:37", "TIMESYS": "TAI"},
         {"DATE_OBS": "2026-08-14T20:32:09.184", "TIMESYS": "TT"},
         {"DATE_OBS": "2026-08-14T20:31:18", "TIMESYS": "GPS"},
+        {"DATE_OBS": "2026-08-14T20:31:37", "TIMESYS": "IAT"},
+        {"DATE_OBS": "2026-08-14T20:31:00", "TIMESYS": "UT"},
     ],
 )
 def test_the_start_is_found_in_every_way_a_header_may_give_it(cards: dict[str, object]) -> None:
@@ -431,6 +442,20 @@ def test_the_first_image_counts_and_the_primary_header_fills_its_gaps() -> None:
     later.header["EXPTIME"] = 120
     info = fits_info(fits.HDUList([primary, image, later]))
     assert (info.exposure_s, info.camera) == (90, "Fen One")
+
+
+def test_the_picture_whose_header_is_read_is_the_one_that_is_decoded() -> None:
+    # A strip of one row and a stack of five planes come first, and are no pictures.
+    units = [fits.PrimaryHDU()]
+    for shape, exposure in (((1, 50), 1), ((5, 40, 40), 2), ((40, 40), 3), ((40, 40), 4)):
+        units.append(fits.ImageHDU(np.full(shape, exposure, np.uint16)))
+        units[-1].header["EXPTIME"] = exposure
+    units[-2].data[0, 0] = 0  # not blank
+    stream = io.BytesIO()
+    fits.HDUList(units).writeto(stream)
+    info = read_info(stream.getvalue(), "a.fits")
+    plate = decode(stream.getvalue(), "a.fits")
+    assert info.exposure_s == plate.samples[1, 1] == 3
 
 
 def test_a_compressed_image_is_read_like_a_plain_one() -> None:

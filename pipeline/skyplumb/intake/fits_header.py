@@ -2,35 +2,45 @@
 
 from __future__ import annotations
 
-import io
 import math
 import re
 import warnings
 from datetime import datetime, timedelta
-from typing import TypeAlias
 
 import erfa
 from astropy.io import fits
-from astropy.utils.exceptions import AstropyWarning
 
-from skyplumb.intake.fits_guard import refuse_absurd_counts
+from skyplumb.intake.fits_file import open_picture
 from skyplumb.intake.values import angle_deg, number, positive, tidy, time, within
-from skyplumb.records import NAN, ShotInfo, UnreadableError
-
-Header: TypeAlias = fits.Header
+from skyplumb.records import NAN, ShotInfo
 
 MJD_ZERO = datetime(1858, 11, 17)
 
 IMAGE_TYPES = (
-    # An exposure with the shutter shut that matches a flat is a dark, so darks come first.
+    # An exposure with the shutter shut that matches a flat is a dark, so darks come first;
+    # twilight has "light" in it, so flats come before lights.
     ("dark", ("dark",)),
-    ("flat", ("flat",)),
+    ("flat", ("flat", "twilight", "dusk", "dawn", "dome", "panel", "lightbox", "tflat")),
     ("bias", ("bias", "zero", "offset")),
-    ("light", ("light", "object", "obj", "science", "sci", "target")),
+    ("light", ("light", "object", "obj", "science", "sci", "target", "standard")),
 )
-"""What observers write for each type (common practice, no source)."""
+"""Words that IMAGETYP and its like hold for each type, as acquisition programs and observatories
+write them: "Light Frame", "LIGHT", "object", "SCIENCE", "Dark Frame", "DARKFLAT", "Flat Field",
+"SKYFLAT", "Twilight", "dome flat", "Bias Frame", "zero" (common practice, no source)."""
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+SAME_SCALE = {
+    "": "UTC",
+    "UT": "UTC",
+    "GMT": "UTC",
+    "UT1": "UTC",
+    "TDT": "TT",
+    "ET": "TT",
+    "IAT": "TAI",
+}
+"""Names of time scales that mean another (standard, table 30; from memory); UT1 is within a
+second of UTC."""
 
 POINTING_KEYS = (
     ("RA", "DEC"),
@@ -47,7 +57,7 @@ POINTING_KEYS = (
 class _Cards:
     """Values by keyword: those of the image's header, then those of the primary one."""
 
-    def __init__(self, *headers: Header) -> None:
+    def __init__(self, *headers: fits.Header) -> None:
         self._headers = headers
 
     def text(self, *keys: str) -> str:
@@ -73,7 +83,8 @@ class _Cards:
         for header in self._headers:
             try:
                 value = header.get(key, "")
-            except (fits.VerifyError, ValueError):
+            except Exception:
+                # astropy answers a damaged card by whatever its parser stumbles over
                 continue
             if isinstance(value, str | int | float) and (text := tidy(str(value))):
                 return text
@@ -81,35 +92,17 @@ class _Cards:
 
 
 def fits_info(data: bytes, file: str) -> ShotInfo:
-    """What the header of the first image in a FITS file says.
+    """What the header of the picture in a FITS file says.
 
     Raises
     ------
     UnreadableError
         If the headers are broken or there is no image.
     """
-    refuse_absurd_counts(data, file)
+    picture = open_picture(data, file)
     with warnings.catch_warnings():
-        # What astropy warns of (odd cards, a cut file) is judged here or when decoding.
-        warnings.simplefilter("ignore", AstropyWarning)
-        warnings.simplefilter("ignore", erfa.ErfaWarning)
-        return _from_cards(_Cards(*_headers(data, file)))
-
-
-def _headers(data: bytes, file: str) -> tuple[Header, Header]:
-    """Header of the first image with two axes or more, and the primary one."""
-    try:
-        with fits.open(io.BytesIO(data), memmap=False) as units:
-            primary = units[0].header
-            for unit in units:
-                if unit.is_image and unit.header.get("NAXIS", 0) >= 2:
-                    return unit.header, primary
-    except (OSError, fits.VerifyError, ValueError, TypeError, KeyError, IndexError) as error:
-        # astropy reports a broken header by whatever its parser stumbles over.
-        raise UnreadableError(
-            f"{file}: broken FITS header ({error}); write the file again"
-        ) from None
-    raise UnreadableError(f"{file}: FITS file without an image; remove it")
+        warnings.simplefilter("ignore")  # of odd cards: each costs its own value only
+        return _from_cards(_Cards(picture.header, picture.primary))
 
 
 def _from_cards(cards: _Cards) -> ShotInfo:
@@ -185,14 +178,17 @@ def _mjd(cards: _Cards, *keys: str) -> datetime | None:
 
 def _utc(when: datetime, scale: str) -> datetime | None:
     """UTC of a time in the scale TIMESYS names; None for a scale that is not known."""
-    if scale in ("", "UTC", "UT", "UT1", "GMT"):  # UT1 is within a second of UTC
+    scale = SAME_SCALE.get(scale, scale)
+    if scale == "GPS":
+        when, scale = when + timedelta(seconds=19), "TAI"
+    if scale == "UTC":
         return when
-    ahead_of_tai = {"TAI": 0.0, "GPS": -19.0, "TT": 32.184, "TDT": 32.184, "ET": 32.184}
-    ahead_of_tai["TDB"] = 32.184  # to 2 ms
-    if scale not in ahead_of_tai:
+    if scale not in ("TAI", "TT", "TDB", "TCG", "TCB"):
         return None
-    tai = when - timedelta(seconds=ahead_of_tai[scale])
-    return tai - timedelta(seconds=float(erfa.dat(tai.year, tai.month, tai.day, 0.0)))
+    from astropy.time import Time  # here, since few files need it and it takes a while to load
+
+    utc: datetime = Time(when, scale=scale.lower()).utc.to_datetime()
+    return utc
 
 
 def _fnumber(cards: _Cards, focal_mm: float) -> float:

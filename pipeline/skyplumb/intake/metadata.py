@@ -7,10 +7,9 @@ may know better, and the sky shows when a clock or a focal length is wrong.
 from __future__ import annotations
 
 from skyplumb.intake.exif import exif_info
+from skyplumb.intake.fits_file import MAGIC
 from skyplumb.intake.fits_header import fits_info
 from skyplumb.records import ShotInfo, UnreadableError
-
-FITS_MAGIC = b"SIMPLE  ="
 
 
 def read_info(data: bytes, file: str) -> ShotInfo:
@@ -30,7 +29,7 @@ def read_info(data: bytes, file: str) -> ShotInfo:
     """
     if not data:
         raise UnreadableError(f"{file}: is empty; copy it from the card again")
-    if data.startswith(FITS_MAGIC):
+    if data.startswith(MAGIC):
         return fits_info(data, file)
     if file.casefold().endswith((".fits", ".fit", ".fts", ".fz")):
         raise UnreadableError(

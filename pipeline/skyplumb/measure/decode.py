@@ -13,39 +13,34 @@ import ctypes
 import functools
 import io
 import sys
-import warnings
 from collections.abc import Callable, Iterator
 from typing import Any
 
 import numpy as np
 import rawpy
 from astropy.io import fits
-from astropy.io.fits.verify import VerifyError
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from skyplumb.intake.fits_guard import refuse_absurd_counts
+from skyplumb.intake.failures import AGAIN, in_words, library
+from skyplumb.intake.fits_file import MAGIC, open_picture
+from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
 from skyplumb.records import Plate, UnreadableError
 
-_AGAIN = "copy it from the camera again, or leave it off the card"
 _MONO = np.array([[1]], np.uint8)
 _COLOURS = {"R": 0, "G": 1, "B": 2}
 
-_SAMPLES_MOST = 300_000_000
-"""A header that promises more is taken for damage; the largest sensors sold have half of it."""
 _SIDE_LEAST = 16
 """A picture smaller than this has no room for a star and its sky."""
 
 _M_PERTURB = -6
 """Of glibc's malloc.h; see mallopt(3)."""
 
-_IMAGES = (fits.PrimaryHDU, fits.ImageHDU, fits.CompImageHDU)
-
 _NEARLY_WHITE = 0.8
 """Equal samples above this part of the white level are an overexposed picture, not a hole."""
 
 
-def decode(data: bytes, file: str, mosaic_claim: str = "") -> Plate:
+def decode(data: bytes, file: str, mosaic_claim: str = "", cap_bytes: int = MEMORY_BYTES) -> Plate:
     """Decode one shot; which format it is comes from the bytes, not from the name.
 
     Parameters
@@ -57,6 +52,8 @@ def decode(data: bytes, file: str, mosaic_claim: str = "") -> Plate:
     mosaic_claim : str
         Colour order that a FITS header claims, such as RGGB, in array order; see
         `mosaic_of` for how far it is believed. A RAW file brings its own.
+    cap_bytes : int
+        What a worker may take of memory for this shot; one that claims more is refused.
 
     Returns
     -------
@@ -70,28 +67,27 @@ def decode(data: bytes, file: str, mosaic_claim: str = "") -> Plate:
         with its noise, is readable: that it shows no stars is for a later stage to say.
     """
     if not data:
-        raise UnreadableError(f"{file}: is empty (0 bytes); {_AGAIN}")
-    if data.startswith(b"SIMPLE  ="):
-        return _decode_fits(data, file, mosaic_claim)
-    return _decode_raw(data, file)
+        raise UnreadableError(f"{file}: is empty (0 bytes); {AGAIN}")
+    if data.startswith(MAGIC):
+        return _decode_fits(data, file, mosaic_claim, cap_bytes)
+    return _decode_raw(data, file, cap_bytes)
 
 
-def _decode_raw(data: bytes, file: str) -> Plate:
+def _decode_raw(data: bytes, file: str, cap_bytes: int) -> Plate:
     """Through LibRaw, to the mosaic as it stands in the file, without the masked margin."""
-    try:
-        with _zeroed_memory(), rawpy.imread(io.BytesIO(data)) as raw:
-            visible = raw.raw_image_visible
-            samples = np.array(visible[..., 1] if visible.ndim == 3 else visible)
-            index = _MONO if visible.ndim == 3 else _raw_pattern(raw)
-            letters = raw.color_desc.decode("ascii", "replace")
-            levels = np.array(raw.black_level_per_channel, np.float32)
-            white = float(raw.white_level or np.inf)
-    except rawpy.LibRawFileUnsupportedError:
-        raise UnreadableError(
-            f"{file}: not a RAW or FITS picture that can be opened; {_AGAIN}"
-        ) from None
-    except (rawpy.LibRawError, rawpy.NotSupportedError, ValueError, MemoryError) as error:
-        raise UnreadableError(f"{file}: damaged or cut short ({_words(error)}); {_AGAIN}") from None
+    with library("LibRaw", file), _expected(file), _zeroed_memory(), rawpy.RawPy() as raw:
+        raw.open_buffer(io.BytesIO(data))
+        sides = raw.sizes.raw_width, raw.sizes.raw_height
+        needed = bytes_needed(len(data), sides[0] * sides[1])
+        claim = f"the header claims {sides[0]} x {sides[1]} samples"
+        refuse_if_too_large(needed, cap_bytes, file, claim)
+        raw.unpack()
+        visible = raw.raw_image_visible
+        samples = np.array(visible[..., 1] if visible.ndim == 3 else visible)
+        index = _MONO if visible.ndim == 3 else _raw_pattern(raw)
+        letters = raw.color_desc.decode("ascii", "replace")
+        levels = np.array(raw.black_level_per_channel, np.float32)
+        white = float(raw.white_level or np.inf)
     _check_size(samples.shape, file)
     if index.max() > 3:  # LibRaw's mark for "no filters"
         index = _MONO
@@ -103,6 +99,24 @@ def _decode_raw(data: bytes, file: str) -> Plate:
     _check_not_blank(samples, white, file)
     _check_no_gap(samples, white, file)
     return Plate(samples, colours, black, min(white, clipping_level(samples)))
+
+
+@contextlib.contextmanager
+def _expected(file: str) -> Iterator[None]:
+    """What LibRaw says of files that are no RAW, or damaged, in words of ours."""
+    try:
+        yield
+    except rawpy.LibRawFileUnsupportedError:
+        words = "not a RAW or FITS picture that can be opened"
+    except (rawpy.LibRawTooBigError, rawpy.LibRawUnsufficientMemoryError):
+        raise MemoryError from None
+    except (rawpy.LibRawDataError, rawpy.LibRawIOError) as error:
+        words = f"damaged or cut short ({in_words(error)})"
+    except NotImplementedError:
+        words = "its colour pattern is of a kind that is not known"
+    else:
+        return
+    raise UnreadableError(f"{file}: {words}; {AGAIN}") from None
 
 
 @contextlib.contextmanager
@@ -146,12 +160,14 @@ def _raw_pattern(raw: Any) -> NDArray[np.intp]:
     )
 
 
-def _decode_fits(data: bytes, file: str, mosaic_claim: str) -> Plate:
-    """The first image of two dimensions, or the green one of three planes."""
-    header, samples, planes = _read_fits(data, file)
+def _decode_fits(data: bytes, file: str, mosaic_claim: str, cap_bytes: int) -> Plate:
+    """The picture of a FITS file, or the green one of its three planes."""
+    picture = open_picture(data, file)
+    header = picture.header
+    samples, planes = _green_plane(picture.samples(cap_bytes))
     _check_size(samples.shape, file)
     samples = _native(samples)
-    ceiling = min(_number(header, "SATURATE", np.inf), _type_ceiling(header))
+    ceiling = min(_number(header, "SATURATE", np.inf), _type_ceiling(header, picture.bits))
     finite = np.isfinite(samples)
     if finite.all():
         _check_not_blank(samples, ceiling, file)
@@ -163,52 +179,6 @@ def _decode_fits(data: bytes, file: str, mosaic_claim: str) -> Plate:
     return Plate(samples, colours, black, min(ceiling, clipping_level(samples)))
 
 
-def _read_fits(data: bytes, file: str) -> tuple[fits.Header, NDArray[Any], bool]:
-    """Header, samples and whether they were one of several planes."""
-    refuse_absurd_counts(data, file)
-    with warnings.catch_warnings():
-        # Damage makes astropy warn and go on; what matters of it is checked here by hand.
-        warnings.simplefilter("ignore")
-        try:
-            with fits.open(io.BytesIO(data), memmap=False) as units:
-                for unit in units:
-                    header = unit.header.copy()
-                    if isinstance(unit, _IMAGES) and _is_picture(header, file):
-                        _check_whole(unit, header, len(data), file)
-                        return header, *_green_plane(unit.data)
-        except UnreadableError:
-            raise
-        except Exception as error:
-            # As broad as this because astropy answers damage with errors of every class, even
-            # its assertions and one of its private ones; nothing but reading goes on inside.
-            raise UnreadableError(f"{file}: damaged FITS ({_words(error)}); {_AGAIN}") from None
-    raise UnreadableError(f"{file}: a FITS file without a picture in it; leave it off the card")
-
-
-def _is_picture(header: fits.Header, file: str) -> bool:
-    """Whether the header speaks of a picture; absurd sizes are refused before memory is taken."""
-    sides = [int(header.get(f"NAXIS{axis + 1}", 0)) for axis in range(int(header["NAXIS"]))]
-    if any(side < 0 for side in sides) or np.prod(sides, dtype=float) > _SAMPLES_MOST:
-        shape = " x ".join(map(str, sides))
-        raise UnreadableError(f"{file}: the FITS header claims {shape} samples; {_AGAIN}")
-    sides = [side for side in sides if side != 1]
-    return all(sides) and (len(sides) == 2 or (len(sides) == 3 and 3 in (sides[0], sides[2])))
-
-
-def _check_whole(unit: Any, header: fits.Header, file_bytes: int, file: str) -> None:
-    """Refuse a plain image that ends after its file does.
-
-    Its size is that of FITS standard 4.0, section 4.4.1.1 (from memory). A compressed one is
-    checked by decompressing it.
-    """
-    if isinstance(unit, fits.CompImageHDU):
-        return
-    sides = [int(header[f"NAXIS{axis + 1}"]) for axis in range(int(header["NAXIS"]))]
-    wanted = abs(int(header["BITPIX"])) // 8 * int(np.prod(sides, dtype=np.int64))
-    if unit.fileinfo()["datLoc"] + wanted > file_bytes:
-        raise UnreadableError(f"{file}: cut short; {_AGAIN}")
-
-
 def _green_plane(samples: NDArray[Any]) -> tuple[NDArray[Any], bool]:
     """Two dimensions of what may have more, and whether it was one plane of three."""
     samples = samples.squeeze()
@@ -217,9 +187,8 @@ def _green_plane(samples: NDArray[Any]) -> tuple[NDArray[Any], bool]:
     return (samples[1] if samples.shape[0] == 3 else samples[..., 1]), True
 
 
-def _type_ceiling(header: fits.Header) -> float:
+def _type_ceiling(header: fits.Header, bits: int) -> float:
     """The highest value that the file's integers can hold; +inf for floats."""
-    bits = int(header["BITPIX"])
     if bits < 0:
         return np.inf
     top = 255 if bits == 8 else 2 ** (bits - 1) - 1
@@ -274,7 +243,8 @@ def _number(header: fits.Header, keyword: str, missing: float) -> float:
     """A header's number, `missing` if it is not there or not one."""
     try:
         value = float(header.get(keyword, missing))
-    except (TypeError, ValueError, VerifyError):
+    except Exception:
+        # astropy answers a damaged card by whatever its parser stumbles over
         return missing
     return missing if np.isnan(value) else value
 
@@ -401,10 +371,10 @@ def _check_size(shape: tuple[int, ...], file: str) -> None:
 def _check_not_blank(samples: NDArray[Any], white: float, file: str) -> None:
     """Refuse a blank picture: files whose data are missing decode to one without an error."""
     if not samples.size:
-        raise UnreadableError(f"{file}: no sample is a number; {_AGAIN}")
+        raise UnreadableError(f"{file}: no sample is a number; {AGAIN}")
     lowest = float(samples.min())
     if lowest == float(samples.max()) and lowest < _NEARLY_WHITE * white:
-        raise UnreadableError(f"{file}: blank, every sample is {lowest:g}; {_AGAIN}")
+        raise UnreadableError(f"{file}: blank, every sample is {lowest:g}; {AGAIN}")
 
 
 def _check_no_gap(samples: NDArray[Any], white: float, file: str) -> None:
@@ -412,11 +382,4 @@ def _check_no_gap(samples: NDArray[Any], white: float, file: str) -> None:
     sparse = samples[:, ::16]
     blank = (sparse.min(axis=1) == sparse.max(axis=1)) & (sparse[:, 0] < _NEARLY_WHITE * white)
     if blank.mean() > 0.01:
-        raise UnreadableError(f"{file}: {blank.mean():.0%} of the picture is missing; {_AGAIN}")
-
-
-def _words(error: BaseException) -> str:
-    """A library's message in one short line."""
-    text = error.args[0] if error.args else ""
-    text = text.decode("ascii", "replace") if isinstance(text, bytes) else str(error)
-    return " ".join(text.split())[:120] or type(error).__name__
+        raise UnreadableError(f"{file}: {blank.mean():.0%} of the picture is missing; {AGAIN}")
