@@ -24,6 +24,7 @@ from skyplumb.demo import (
     Mount,
     Night,
     Sky,
+    Sway,
     draw_frame,
 )
 from smallcard import MOOR, Finished, change_exif
@@ -81,7 +82,7 @@ def wreck(small_card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         "one-star.fits": draw(stars=1, positions=middle, snr=(300, 300)).mosaic,
         "holes.fits": holes,
         "only-holes.fits": np.full(SHAPE, np.nan, np.float32),
-        "streaks.fits": draw(stars=40, trail_px=300.0, angle_deg=20.0, snr=(100, 900)).mosaic,
+        "streaks.fits": draw(stars=40, sway=Sway(300.0, 20.0), snr=(100, 900)).mosaic,
     }
     for minute, (name, samples) in enumerate(pictures.items()):
         write_fits(card / name, samples, minute)

@@ -37,6 +37,7 @@ from skyplumb.demo import (
     Mount,
     Night,
     Sky,
+    Sway,
     draw_frame,
     frame_truth,
     heavens,
@@ -490,7 +491,7 @@ def test_bright_stars_are_clipped_at_white() -> None:
 def test_a_doubled_star_has_two_images_with_their_shares() -> None:
     frame = draw_frame(
         120, 120, positions=np.array([[60.0, 60.0]]), snr=(400.0, 401.0), pattern="",
-        double_px=10.0, double_share=0.3, fwhm_px=2.5,
+        sway=Sway(double_px=10.0, double_share=0.3), fwhm_px=2.5,
     )  # fmt: skip
     above = frame.mosaic.astype(float) - 512 - 250
     # The mean place stays: 0.3 of the light 7 px before it, 0.7 of it 3 px after.

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from golden import FILES, GOLDEN, figures
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.patterns import TIERS, tier_for
 from skyplumb.calibrate.pointing import Pointing
@@ -15,6 +18,7 @@ from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure.shot import kind_of
 from skyplumb.measure.stars import BIT, measure_stars
+from skyplumb.measure.store import MEASURE_VERSION
 from skyplumb.records import NAN, STAR_DTYPE, Measure, Plate, ShotInfo
 
 BAYER = np.array([[0, 1], [1, 2]], np.uint8)
@@ -117,3 +121,14 @@ def test_every_width_of_field_has_its_patterns() -> None:
         assert width <= tier.widest_deg
     assert tier_for(0.5) is TIERS[-1]
     assert tier_for(90.0) is TIERS[0]
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_the_same_file_gives_the_same_measure_until_the_version_is_raised(name: str) -> None:
+    golden = json.loads(GOLDEN.read_text(encoding="utf-8"))
+    mend = "raise MEASURE_VERSION in store.py, then run python tests/golden.py"
+    assert golden["MEASURE_VERSION"] == MEASURE_VERSION, mend
+    # Single precision: sums of 10^3 stars differ between machines by some 1e-6.
+    now, kept = figures(name), golden["files"][name]
+    assert now.pop("kind") == kept.pop("kind"), mend
+    assert now == pytest.approx(kept, rel=2e-5, abs=1e-6), mend

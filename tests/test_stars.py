@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from skyplumb.demo import DrawnFrame, Lens, draw_frame
+from skyplumb.demo import DrawnFrame, Lens, Sway, draw_frame
 from skyplumb.measure.shapes import axes, fwhm_px, profile_kurt, trail_length_px
 from skyplumb.measure.stars import BIT, FLAGS, StarMeasure, green_half_size, measure_stars
 from skyplumb.records import Plate
@@ -107,7 +107,7 @@ def test_sky_noise_and_flux_are_those_that_were_drawn(pattern: str) -> None:
 @pytest.mark.parametrize(("fwhm", "length"), [(1.6, 2.0), (1.6, 5.0), (2.2, 30.0), (3.5, 4.0)])
 def test_trails_of_a_frame_are_measured(pattern: str, fwhm: float, length: float) -> None:
     frame = draw_frame(
-        pattern=pattern, stars=150, snr=(60, 300), fwhm_px=fwhm, trail_px=length, angle_deg=-35,
+        pattern=pattern, stars=150, snr=(60, 300), fwhm_px=fwhm, sway=Sway(length, -35.0),
         seed=6,
     )  # fmt: skip
     _, found, angle = mean_shape(seen(frame, pattern).stars)
@@ -144,7 +144,7 @@ def test_round_stars_show_no_trail() -> None:
 
 
 def test_stars_are_found_and_measured_on_a_six_by_six_pattern() -> None:
-    frame = draw_frame(pattern="", stars=150, snr=(60, 300), trail_px=4, angle_deg=20, seed=8)
+    frame = draw_frame(pattern="", stars=150, snr=(60, 300), sway=Sway(4.0, 20.0), seed=8)
     colours = np.array(XTRANS, np.uint8)
     black = np.full(colours.shape, 512, np.float32)
     found = measure_stars(Plate(frame.mosaic, colours, black, 16383.0))
@@ -247,7 +247,7 @@ def test_a_satellite_neither_votes_nor_hides_the_stars(light: int) -> None:
 
 
 def test_long_trails_all_over_are_stars_not_satellites() -> None:
-    frame = draw_frame(stars=60, snr=(150, 400), trail_px=60.0, angle_deg=10, seed=16)
+    frame = draw_frame(stars=60, snr=(150, 400), sway=Sway(60.0, 10.0), seed=16)
     found = seen(frame)
     assert found.trails == 0
     _, length, angle = mean_shape(found.stars)

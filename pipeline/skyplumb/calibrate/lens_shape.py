@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.measure.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.records import FieldShapes, Measure
 
@@ -166,7 +167,7 @@ def lens_report(
     corners = np.array([[right, low], [-right, low], [right, -low], [-right, -low]])
     stretch = np.hypot(*lens.at(corners)[:, 1:].T).max()
     edges = lens.at(np.array([[right, 0], [-right, 0], [0, low], [0, -low]]))[:, 0] / 2
-    widths = 2.3548 * np.sqrt(np.maximum(across_px2 + edges, 0.05))
+    widths = SIGMA_TO_FWHM * np.sqrt(np.maximum(across_px2 + edges, 0.05))
     return LensReport(
         corner_stretch_px=float(np.sqrt(12 * stretch)),
         centre_stretch_px=float(np.sqrt(12 * np.hypot(*astigmatism))),

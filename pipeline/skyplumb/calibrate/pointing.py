@@ -19,6 +19,7 @@ from scipy.spatial import cKDTree
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import RAYLEIGH_MEDIAN, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.sky import ObservedSky, catalogue, position_angle_deg, unit_vectors
+from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
 
@@ -387,7 +388,7 @@ def _positions(stars: NDArray[np.void]) -> NDArray[np.int64]:
 
 def _errors(stars: NDArray[np.void]) -> Floats:
     """Expected error of a centroid, px: photon noise over a floor for the optics."""
-    width = 2.355 * np.sqrt(np.maximum(stars["mxx"] + stars["myy"], 0.5) / 2)
+    width = SIGMA_TO_FWHM * np.sqrt(np.maximum(stars["mxx"] + stars["myy"], 0.5) / 2)
     signal = np.where(np.isfinite(stars["snr"]), stars["snr"], 10.0)
     errors: Floats = np.hypot(0.05, 0.6 * width / np.maximum(signal, 3.0)).astype(np.float64)
     return errors

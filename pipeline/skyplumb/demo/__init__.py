@@ -6,7 +6,7 @@ stars of a chosen shape, `DrawnExposure` any frame of a `Night` of one's own.
 """
 
 from .exposure import DrawnExposure
-from .paint import DrawnFrame, draw_frame
+from .paint import DrawnFrame, Sway, draw_frame
 from .render import render_card
 from .scenario import demo_nights
 from .scene import Body, Clock, DrawnRun, DrawnSite, Gusts, Knock, Lens, Mount, Night, Sky
@@ -26,6 +26,7 @@ __all__ = [
     "DrawnSite",
     "Sky",
     "demo_nights",
+    "Sway",
     "draw_frame",
     "frame_truth",
     "render_card",

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from .heavens import Dome, Stars, invented_faint_stars, stars_within
 from .optics import Optics
-from .paint import Samples, Smear, add_stars, expose, mosaic_of
+from .paint import FWHM_OVER_SIGMA, Samples, Smear, add_stars, expose, mosaic_of
 from .scene import Body, DrawnRun, Mount, Night
 from .tracker import Push, Tracker, blow
 
@@ -311,7 +311,7 @@ class DrawnExposure:
         altitude, light = self.star_light(stars.g_mag, apparent)
         place = self.path(apparent, np.array([self.mid_s]))[:, 0]
         motion = self._motion()
-        sigma = self.run.lens.fwhm_px / 2.3548
+        sigma = self.run.lens.fwhm_px / FWHM_OVER_SIGMA
         area = 4.0 * np.pi * sigma**2 + 2.0 * np.sqrt(np.pi) * sigma * motion.extent_px
         faintest = _FAINTEST_SNR * noise * np.sqrt(area)
         use = (altitude > 0.0) & np.isfinite(place[:, 0]) & (light > faintest)

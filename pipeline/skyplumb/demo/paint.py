@@ -20,6 +20,8 @@ Floats = NDArray[np.float64]
 Samples = NDArray[np.uint16]
 
 COLOURS = "RGB"
+FWHM_OVER_SIGMA = 2.354820
+"""Of a Gaussian, sqrt(8 ln 2); the demo's own, it shares no code with the judge."""
 
 _HALF_WIDTHS = (3, 4, 6, 9, 14, 22, 35, 55, 80)
 """Half sizes of the stamps in which stars are drawn, px."""
@@ -208,6 +210,42 @@ def expose(
 
 
 @dataclass(frozen=True, slots=True)
+class Sway:
+    """How the picture of `draw_frame` moves during the exposure."""
+
+    trail_px: float = 0.0
+    """Uniform straight trail."""
+    angle_deg: float = 0.0
+    """Its image angle, and that of the knock, from +x towards +y."""
+    turn_deg: float = 0.0
+    """Rotation of the picture about its middle, from +x towards +y."""
+    double_px: float = 0.0
+    """A knock along the same angle: its size."""
+    double_share: float = 0.5
+    """Share of the light before the knock."""
+
+    def places(self, stars: Floats, optics: Optics) -> tuple[Floats, Floats]:
+        """Where stars at (n, 2) were: places (n, k, 2) and the weights (k,) of each."""
+        corner_px = abs(np.radians(self.turn_deg)) * optics.half_diagonal_px
+        # Finer where the turn is the longer way.
+        pieces = int(np.ceil(corner_px / 0.5)) if corner_px > self.trail_px else 0
+        path, weights = line(self.trail_px, self.angle_deg, points=pieces)
+        when = line(1.0, 0.0, points=path.shape[0] // 2)[0][:, 0]
+        turn = np.radians(self.turn_deg) * when
+        off = stars - optics.centre
+        places = stars[:, None, :] + path[None]
+        places[..., 0] += off[:, :1] * (np.cos(turn) - 1.0) - off[:, 1:] * np.sin(turn)
+        places[..., 1] += off[:, :1] * np.sin(turn) + off[:, 1:] * (np.cos(turn) - 1.0)
+        if not self.double_px:
+            return places, weights
+        angle = np.radians(self.angle_deg)
+        jump = self.double_px * np.array([np.cos(angle), np.sin(angle)])
+        late = 1.0 - self.double_share
+        places = np.concatenate([places - late * jump, places + self.double_share * jump], axis=1)
+        return places, np.concatenate([self.double_share * weights, late * weights])
+
+
+@dataclass(frozen=True, slots=True)
 class DrawnFrame:
     """A frame drawn for a test, with what is in it."""
 
@@ -245,11 +283,7 @@ def draw_frame(
     snr: tuple[float, float] = (20.0, 400.0),
     fwhm_px: float = 2.5,
     beta: float = 3.0,
-    trail_px: float = 0.0,
-    angle_deg: float = 0.0,
-    turn_deg: float = 0.0,
-    double_px: float = 0.0,
-    double_share: float = 0.5,
+    sway: Sway = Sway(),
     lens: Lens | None = None,
     pattern: str = "RGGB",
     tints: tuple[float, float, float] = (0.55, 1.0, 0.7),
@@ -273,12 +307,8 @@ def draw_frame(
         Faintest and brightest, spread evenly in the logarithm.
     fwhm_px, beta : float
         Full width at half maximum and power of the Moffat profile; a lens outranks both.
-    trail_px, angle_deg : float
-        Uniform straight trail and its image angle, from +x towards +y.
-    turn_deg : float
-        Rotation of the picture about its middle during the exposure, from +x towards +y.
-    double_px, double_share : float
-        A knock along the same angle: its size, and the share of the light before it.
+    sway : Sway
+        How the picture moves during the exposure.
     lens : Lens, optional
         Shape over the field, and vignetting of stars and sky.
     pattern : str
@@ -301,45 +331,17 @@ def draw_frame(
     body = Body("", "", "", width_px=width_px, height_px=height_px, pattern=pattern)
     optics = Optics.of(lens or Lens("", 100.0, 4.0, fwhm_px, beta, vignetting=0.0), body)
     if positions is None:
-        positions = _scatter(rng, stars, width_px, height_px, 6.0 * fwhm_px + trail_px + double_px)
+        apart_px = 6.0 * fwhm_px + sway.trail_px + sway.double_px
+        positions = _scatter(rng, stars, width_px, height_px, apart_px)
     count = positions.shape[0]
     shape = optics.shape(positions)
-    beta = optics.lens.beta
     noise = float(np.sqrt(sky_e + read_noise_e**2))
     wanted = np.exp(rng.uniform(np.log(snr[0]), np.log(snr[1]), count)) if count else np.empty(0)
     light = _light_for(wanted, noise, np.sqrt(np.sqrt(shape[:, 0] * shape[:, 1])))
-
-    path, weights = line(trail_px, angle_deg)
-    when = path @ np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
-    when = when / trail_px if trail_px else line(1.0, 0.0, points=path.shape[0] // 2)[0][:, 0]
-    corner_px = np.radians(turn_deg) * optics.half_diagonal_px
-    if abs(corner_px) > trail_px:  # finer for the turn
-        pieces = int(np.ceil(abs(corner_px) / 0.5))
-        path, weights = line(trail_px, angle_deg, points=pieces)
-        when = line(1.0, 0.0, points=pieces)[0][:, 0]
-    turn = np.radians(turn_deg) * when
-    off = positions - optics.centre
-    places = positions[:, None, :] + path[None]
-    places[..., 0] += off[:, :1] * (np.cos(turn) - 1.0) - off[:, 1:] * np.sin(turn)
-    places[..., 1] += off[:, :1] * np.sin(turn) + off[:, 1:] * (np.cos(turn) - 1.0)
-    if double_px:
-        jump = double_px * np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
-        places = np.concatenate(
-            [places - (1.0 - double_share) * jump, places + double_share * jump], axis=1
-        )
-        weights = np.concatenate([double_share * weights, (1.0 - double_share) * weights])
-
-    tint = np.array(tints)
-    colour = mosaic_of(pattern)
-    electrons = np.empty((height_px, width_px), np.float32)
-    for row in range(2):
-        for column in range(2):
-            electrons[row::2, column::2] = sky_e * tint[colour[row, column]]
-    y, x = np.ogrid[:height_px, :width_px]
-    r2 = (x - optics.centre[0]) ** 2 + (y - optics.centre[1]) ** 2
-    electrons *= optics.brightness_at(r2 / optics.half_diagonal_px**2).astype(np.float32)
     light = light * optics.brightness(positions)
-    smear = Smear(places, weights, shape, beta, light[:, None] * tint[None, :])
+    places, weights = sway.places(positions, optics)
+    electrons = _even_sky(optics, pattern, sky_e * np.array(tints))
+    smear = Smear(places, weights, shape, optics.lens.beta, light[:, None] * np.array(tints))
     add_stars(electrons, smear, pattern, noise)
     if hot_pixels:
         where = rng.choice(electrons.size, hot_pixels, replace=False)
@@ -356,9 +358,22 @@ def draw_frame(
     return DrawnFrame(mosaic, mean[:, 0], mean[:, 1], light, wanted)
 
 
+def _even_sky(optics: Optics, pattern: str, levels: Floats) -> NDArray[np.float32]:
+    """Electrons of an even sky of these red, green and blue levels through a lens."""
+    colour = mosaic_of(pattern)
+    electrons = np.empty((optics.height_px, optics.width_px), np.float32)
+    for row in range(2):
+        for column in range(2):
+            electrons[row::2, column::2] = levels[colour[row, column]]
+    y, x = np.ogrid[: optics.height_px, : optics.width_px]
+    r2 = (x - optics.centre[0]) ** 2 + (y - optics.centre[1]) ** 2
+    electrons *= optics.brightness_at(r2 / optics.half_diagonal_px**2).astype(np.float32)
+    return electrons
+
+
 def _light_for(snr: Floats, noise_e: float, fwhm_px: Floats) -> Floats:
     """Electrons of a star of a given S/N in a Gaussian-weighted aperture of its own width."""
-    area = 4.0 * np.pi * (fwhm_px / 2.3548) ** 2  # effective samples of a matched Gaussian
+    area = 4.0 * np.pi * (fwhm_px / FWHM_OVER_SIGMA) ** 2  # effective samples of a matched Gaussian
     # snr = f / sqrt(f + area * noise^2), solved for f
     return np.asarray((snr**2 + np.sqrt(snr**4 + 4.0 * snr**2 * area * noise_e**2)) / 2.0)
 

@@ -84,99 +84,175 @@ def fit_gaussians(
     start_xy : ndarray, shape (n, 2)
         First guess of the centre, px from the middle sample.
     """
-    count, size, _ = stamps.shape
-    data, px, py, member = _samples(stamps, classes)
-    levels = member.shape[2]
-    shape = start.astype(np.float64).copy()
-    centre = start_xy.astype(np.float64).copy()
-    cost = np.full(count, np.inf)
-    damping = np.full(count, 1e-3)
-    last_step = np.full(count, np.inf)
-    best_centre, best_shape = centre.copy(), shape.copy()
-    normals = np.tile(np.eye(5 + levels), (count, 1, 1))
-    live = np.arange(count)
+    samples = _samples(stamps, classes)
+    search = _Search.begin(start, start_xy, samples.levels)
+    live = np.arange(len(stamps))
     for _ in range(iterations):
-        d, x, y, m = (
-            (data, px, py, member)
-            if len(live) == count
-            else (data[live], px[live], py[live], member[live])
-        )
-        u, v, radius2 = _offsets(x, y, centre[live], shape[live])
-        jacobian = np.empty((*d.shape, 5 + levels), np.float32)
-        heights = _model(d, m, radius2, jacobian)
-        fitted = np.matmul(jacobian[..., 5:], heights[..., None])[..., 0]
-        residual = d - fitted
-        jacobian[..., 0] = fitted * u
-        jacobian[..., 1] = fitted * v
-        jacobian[..., 2] = 0.5 * jacobian[..., 0] * u
-        jacobian[..., 3] = 0.5 * jacobian[..., 1] * v
-        jacobian[..., 4] = jacobian[..., 0] * v
-        turned = jacobian.transpose(0, 2, 1)
-        normal = np.matmul(turned, jacobian).astype(np.float64)
-        slope = np.matmul(turned, residual[..., None])[..., 0].astype(np.float64)
-        new_cost = np.matmul(residual[:, None, :], residual[..., None])[:, 0, 0].astype(np.float64)
-        better = new_cost <= cost[live] * (1 + 1e-9)
-        damp = damping[live]
-        damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, 1e3))
-        damping[live] = damp
-        kept = live[better]
-        best_centre[kept], best_shape[kept] = centre[kept], shape[kept]
-        cost[kept], normals[kept] = new_cost[better], normal[better]
-        diagonal = np.einsum("nii->ni", normal)
-        # Each in its own unit: samples may run to 60000 or to 1. An empty stamp has zeros here.
-        diagonal += damp[:, None] * diagonal + 1e-30
-        step = np.linalg.solve(normal, slope[..., None])[..., 0]
-        # A step of the covariance may not turn it inside out, nor the centre leave the star.
-        reach = _relative_step(shape[live], step[:, 2:5])
-        scale = np.minimum(1.0, 0.5 / (reach + 1e-12))[:, None]
-        usable = (better & np.isfinite(step).all(axis=1))[:, None]
-        base_centre, base_shape = best_centre[live], best_shape[live]
-        centre[live] = np.where(
-            usable, base_centre + np.clip(step[:, :2], -1, 1), 0.5 * (base_centre + centre[live])
-        )
-        moved = np.where(
-            usable, base_shape + scale * step[:, 2:5], 0.5 * (base_shape + shape[live])
-        )
-        moved[:, :2] = np.maximum(moved[:, :2], LEAST_MOMENT)
-        limit = NEEDLE * np.sqrt(moved[:, 0] * moved[:, 1])
-        moved[:, 2] = np.clip(moved[:, 2], -limit, limit)
-        shape[live] = moved
-        last_step[live] = np.where(usable[:, 0], reach, last_step[live])
-        live = live[last_step[live] > STEP_DONE]
+        step = _gauss_newton(samples.of(live), search.centre[live], search.shape[live])
+        search.take(live, step)
+        live = live[search.last_step[live] > STEP_DONE]
         if len(live) == 0:
             break
+    search.settle()
+    return _described(samples, search, noise, reach=max(2.0, stamps.shape[1] / 4))
 
-    # A last step too small to be tried again is taken all the same.
-    done = (last_step <= STEP_DONE)[:, None]
-    centre, shape = np.where(done, centre, best_centre), np.where(done, shape, best_shape)
-    _, _, radius2 = _offsets(px, py, centre, shape)
-    gauss = np.empty((*data.shape, 5 + levels), np.float32)
-    heights = _model(data, member, radius2, gauss)
-    bright = np.matmul(member, heights[..., None])[..., 0]
-    core = gauss[..., 5:].sum(axis=-1)
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """The samples that are used, n stars with equally many each."""
+
+    data: NDArray[np.float32]
+    """Shape (n, samples)."""
+    x: NDArray[np.float32]
+    """Offsets from the middle of the stamp, px."""
+    y: NDArray[np.float32]
+    member: NDArray[np.float32]
+    """Shape (n, samples, classes), 1 for a sample's own class; stars with fewer samples than
+    others end in members of no class."""
+
+    @property
+    def levels(self) -> int:
+        """How many colour classes there are."""
+        return int(self.member.shape[2])
+
+    def of(self, rows: NDArray[np.int64]) -> _Samples:
+        """The samples of some of the stars."""
+        if len(rows) == len(self.data):
+            return self
+        return _Samples(self.data[rows], self.x[rows], self.y[rows], self.member[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """The least-squares problem of n stars about their present guess."""
+
+    cost: Floats
+    normal: Floats
+    """Shape (n, k, k): centre (2), moments (3), heights (one a class)."""
+    slope: Floats
+
+
+@dataclass(slots=True)
+class _Search:
+    """Where the damped steps of n stars have come to; all arrays have n rows."""
+
+    centre: Floats
+    shape: Floats
+    best_centre: Floats
+    best_shape: Floats
+    cost: Floats
+    """Of the best guess so far."""
+    normals: Floats
+    damping: Floats
+    last_step: Floats
+    """Relative step of the moments; under `STEP_DONE` the star is done."""
+
+    @classmethod
+    def begin(cls, start: Floats, start_xy: Floats, levels: int) -> _Search:
+        """Nothing tried yet."""
+        count = len(start)
+        shape, centre = start.astype(np.float64), start_xy.astype(np.float64)
+        return cls(
+            centre=centre.copy(),
+            shape=shape.copy(),
+            best_centre=centre,
+            best_shape=shape,
+            cost=np.full(count, np.inf),
+            normals=np.tile(np.eye(5 + levels), (count, 1, 1)),
+            damping=np.full(count, 1e-3),
+            last_step=np.full(count, np.inf),
+        )
+
+    def take(self, live: NDArray[np.int64], step: _Step) -> None:
+        """Keep what is better than before and guess anew; go half way back from what is not."""
+        better = step.cost <= self.cost[live] * (1 + 1e-9)
+        damp = self.damping[live]
+        damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, 1e3))
+        self.damping[live] = damp
+        kept = live[better]
+        self.best_centre[kept], self.best_shape[kept] = self.centre[kept], self.shape[kept]
+        self.cost[kept], self.normals[kept] = step.cost[better], step.normal[better]
+        damped = step.normal.copy()
+        # Each in its own unit: samples may run to 60000 or to 1. An empty stamp has zeros here.
+        diagonal = np.einsum("nii->ni", damped)
+        diagonal += damp[:, None] * diagonal + 1e-30
+        move: Floats = np.linalg.solve(damped, step.slope[..., None])[..., 0].astype(np.float64)
+        # A step of the covariance may not turn it inside out, nor the centre leave the star.
+        reach = _relative_step(self.shape[live], move[:, 2:5])
+        scale = np.minimum(1.0, 0.5 / (reach + 1e-12))[:, None]
+        usable = (better & np.isfinite(move).all(axis=1))[:, None]
+        best_centre, best_shape = self.best_centre[live], self.best_shape[live]
+        ahead = best_centre + np.clip(move[:, :2], -1, 1)
+        self.centre[live] = np.where(usable, ahead, 0.5 * (best_centre + self.centre[live]))
+        ahead = best_shape + scale * move[:, 2:5]
+        self.shape[live] = _possible(np.where(usable, ahead, 0.5 * (best_shape + self.shape[live])))
+        self.last_step[live] = np.where(usable[:, 0], reach, self.last_step[live])
+
+    def settle(self) -> None:
+        """End at the best guess; a last step too small to be tried again is taken all the same."""
+        done = (self.last_step <= STEP_DONE)[:, None]
+        self.centre = np.where(done, self.centre, self.best_centre)
+        self.shape = np.where(done, self.shape, self.best_shape)
+
+
+def _possible(moments: Floats) -> Floats:
+    """The same moments kept those of a star: neither too narrow nor a needle."""
+    moments[:, :2] = np.maximum(moments[:, :2], LEAST_MOMENT)
+    limit = NEEDLE * np.sqrt(moments[:, 0] * moments[:, 1])
+    moments[:, 2] = np.clip(moments[:, 2], -limit, limit)
+    return moments
+
+
+def _gauss_newton(samples: _Samples, centre: Floats, shape: Floats) -> _Step:
+    """Cost, normal matrix and slope of the squared differences at a guess."""
+    u, v, radius2 = _offsets(samples, centre, shape)
+    jacobian = np.empty((*samples.data.shape, 5 + samples.levels), np.float32)
+    heights = _model(samples, radius2, jacobian[..., 5:])
+    fitted = np.matmul(jacobian[..., 5:], heights[..., None])[..., 0]
+    residual = samples.data - fitted
+    jacobian[..., 0] = fitted * u
+    jacobian[..., 1] = fitted * v
+    jacobian[..., 2] = 0.5 * jacobian[..., 0] * u
+    jacobian[..., 3] = 0.5 * jacobian[..., 1] * v
+    jacobian[..., 4] = jacobian[..., 0] * v
+    turned = jacobian.transpose(0, 2, 1)
+    return _Step(
+        cost=np.matmul(residual[:, None, :], residual[..., None])[:, 0, 0].astype(np.float64),
+        normal=np.matmul(turned, jacobian).astype(np.float64),
+        slope=np.matmul(turned, residual[..., None])[..., 0].astype(np.float64),
+    )
+
+
+def _described(samples: _Samples, search: _Search, noise: float, reach: float) -> GaussianFits:
+    """Errors, brightness and profile of the fits that a search ended with."""
+    centre, shape = search.centre, search.shape
+    _, _, radius2 = _offsets(samples, centre, shape)
+    gauss = np.empty_like(samples.member)
+    heights = _model(samples, radius2, gauss)
+    bright = np.matmul(samples.member, heights[..., None])[..., 0]
+    core = gauss.sum(axis=-1)
     core2 = np.einsum("np,np->n", core, core).astype(np.float64)
-    residual = (data - bright * core) * core
+    residual = (samples.data - bright * core) * core
     misfit2 = np.einsum("np,np->n", residual, residual) / np.maximum(core2, 1e-9)
     variance = np.maximum(noise**2, misfit2)
-    covariance = np.linalg.pinv(normals, hermitian=True)
-    errors = np.sqrt(np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0) * variance[:, None])
+    covariance = np.linalg.pinv(search.normals, hermitian=True)
+    spread = np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0)
     # Each colour is brought to the star's own level before profiles are compared.
-    level = np.where(bright > 0, data / np.maximum(bright, 1e-9), 0.0) * core
+    level = np.where(bright > 0, samples.data / np.maximum(bright, 1e-9), 0.0) * core
     total = level.sum(axis=1)
     kurt = np.einsum("np,np->n", level, radius2 * radius2) / np.where(total > 0, total, np.nan)
     height = np.sqrt(np.einsum("np,np->n", bright * core, bright * core))
     det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
-    inside = np.abs(centre).max(axis=1) < max(2.0, size / 4)
-    converged = (last_step < 0.05) & (det > 0) & inside & (heights[:, 0] > 0)
+    inside = np.abs(centre).max(axis=1) < reach
     return GaussianFits(
         x=centre[:, 0],
         y=centre[:, 1],
         moments=shape,
-        errors=errors,
+        errors=np.sqrt(spread * variance[:, None]),
         amplitude=heights.astype(np.float64),
-        snr=height.astype(np.float64) / noise if noise > 0 else np.full(count, np.nan),
+        snr=height.astype(np.float64) / noise if noise > 0 else np.full(len(shape), np.nan),
         kurt=kurt.astype(np.float64),
-        converged=converged,
+        converged=(search.last_step < 0.05) & (det > 0) & inside & (heights[:, 0] > 0),
     )
 
 
@@ -193,14 +269,8 @@ def _relative_step(shape: Floats, step: Floats) -> Floats:
     return np.abs(half_trace) + np.sqrt(np.maximum(half_trace**2 - step_det, 0.0))
 
 
-def _samples(
-    stamps: NDArray[np.float32], classes: NDArray[np.int8]
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """The samples that are used: values, offsets x and y from the middle, and colour members.
-
-    Shapes (n, samples) and, for the members, (n, samples, classes); rows with fewer samples
-    end in members of no class.
-    """
+def _samples(stamps: NDArray[np.float32], classes: NDArray[np.int8]) -> _Samples:
+    """The samples whose class is not -1, gathered to the front of each star's row."""
     count, size, _ = stamps.shape
     kinds = classes.reshape(count, size * size)
     most = int((kinds >= 0).sum(axis=1).max(initial=1))
@@ -208,39 +278,37 @@ def _samples(
     kinds = np.take_along_axis(kinds, order, axis=1)
     data = np.take_along_axis(stamps.reshape(count, -1), order, axis=1).astype(np.float32)
     levels = max(int(kinds.max(initial=0)) + 1, 1)
-    member = (kinds[..., None] == np.arange(levels)).astype(np.float32)
     half = size // 2
-    px = (order % size - half).astype(np.float32)
-    py = (order // size - half).astype(np.float32)
-    return data * (kinds >= 0), px, py, member
+    return _Samples(
+        data=data * (kinds >= 0),
+        x=(order % size - half).astype(np.float32),
+        y=(order // size - half).astype(np.float32),
+        member=(kinds[..., None] == np.arange(levels)).astype(np.float32),
+    )
 
 
 def _offsets(
-    px: NDArray[np.float32], py: NDArray[np.float32], centre: Floats, shape: Floats
+    samples: _Samples, centre: Floats, shape: Floats
 ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """M^-1 (x - centre), its two components, and the squared distance in units of sigma."""
     det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
     inverse = np.stack([shape[:, 1] / det, shape[:, 0] / det, -shape[:, 2] / det]).astype(
         np.float32
     )[..., None]
-    dx = px - centre[:, :1].astype(np.float32)
-    dy = py - centre[:, 1:].astype(np.float32)
+    dx = samples.x - centre[:, :1].astype(np.float32)
+    dy = samples.y - centre[:, 1:].astype(np.float32)
     u = inverse[0] * dx + inverse[2] * dy
     v = inverse[2] * dx + inverse[1] * dy
     return u, v, u * dx + v * dy
 
 
 def _model(
-    data: NDArray[np.float32],
-    member: NDArray[np.float32],
-    radius2: NDArray[np.float32],
-    jacobian: NDArray[np.float32],
+    samples: _Samples, radius2: NDArray[np.float32], lit: NDArray[np.float32]
 ) -> NDArray[np.float32]:
-    """Best height of each colour, shape (n, classes); its Gaussians go to jacobian[..., 5:]."""
+    """Best height of each colour, shape (n, classes); their Gaussians of height 1 go to `lit`."""
     gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
-    np.multiply(gauss[..., None], member, out=jacobian[..., 5:])
-    lit = jacobian[..., 5:]
-    light = np.matmul(lit.transpose(0, 2, 1), data[..., None])[..., 0]
+    np.multiply(gauss[..., None], samples.member, out=lit)
+    light = np.matmul(lit.transpose(0, 2, 1), samples.data[..., None])[..., 0]
     norm = np.einsum("npk,npk->nk", lit, lit)
     return np.asarray(light / np.maximum(norm, 1e-9), np.float32)
 
