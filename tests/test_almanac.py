@@ -1,0 +1,40 @@
+"""Sun, Moon and constellations against printed values."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import numpy as np
+import pytest
+
+from skyplumb.calibrate.almanac import almanac, constellations
+
+
+def test_the_moon_of_a_solar_eclipse_is_dark_and_stands_at_the_sun() -> None:
+    # Greatest eclipse of 2017-08-21: 18:25.5 UT at 36.97 N 87.67 W, Sun 63.9 degrees high
+    # (Espenak, NASA eclipse bulletin; from memory, the altitude rounded).
+    told = almanac(datetime(2017, 8, 21, 18, 20), datetime(2017, 8, 21, 18, 30), 36.97, -87.67)
+    assert told.sun_altitude_deg[0] == pytest.approx(63.9, abs=0.5)  # printed for another minute
+    assert told.moon_altitude_deg[0] == pytest.approx(told.sun_altitude_deg[0], abs=0.3)
+    assert told.moon_lit < 0.001
+
+
+def test_the_moon_of_a_lunar_eclipse_is_full() -> None:
+    # Total lunar eclipse of 2018-07-27, greatest at 20:22 UT (from memory).
+    told = almanac(datetime(2018, 7, 27, 20, 0), datetime(2018, 7, 27, 21, 0), 46.0, 10.0)
+    assert told.moon_lit > 0.999
+
+
+def test_a_night_is_sampled_from_end_to_end() -> None:
+    begin, end = datetime(2026, 8, 14, 20, 0), datetime(2026, 8, 15, 3, 7)
+    told = almanac(begin, end, 46.9, 10.3)
+    assert (told.utc[0], told.utc[-1]) == (begin, end)
+    assert np.diff(told.utc).max().total_seconds() <= 600
+    assert told.sun_altitude_deg.max() < 0 < np.ptp(told.moon_altitude_deg)
+
+
+def test_bright_stars_lie_in_their_constellations() -> None:
+    # Vega, Betelgeuse, Acrux: places rounded from any atlas.
+    names = constellations([279.23, 88.79, 186.65], [38.78, 7.41, -63.10])
+    assert names == ["Lyra", "Orion", "Crux"]
+    assert constellations([], []) == []
