@@ -17,40 +17,17 @@
     const half = Z * Math.sqrt((p * (1 - p)) / n + q / (4 * n));
     return [Math.max(0, (p + q / 2 - half) / (1 + q)), Math.min(1, (p + q / 2 + half) / (1 + q))];
   }
-  function logGamma(x) {
-    // Stirling's series after a shift upwards, good to 1e-12 there.
-    let shift = 0;
-    while (x < 12) shift += Math.log(x++);
-    const y = 1 / (x * x);
-    return (x - 0.5) * Math.log(x) - x + 0.9189385332046727 + (1 / 12 - y * (1 / 360 - y / 1260)) / x - shift;
-  }
-  // Regularised incomplete beta function by its continued fraction (Lentz's way).
-  function beta(x, a, b) {
-    if (x <= 0 || x >= 1) return x <= 0 ? 0 : 1;
-    if (x > (a + 1) / (a + b + 2)) return 1 - beta(1 - x, b, a);
-    let c = 1, d = 1 / (1 - ((a + b) * x) / (a + 1)), value = d;
-    for (let m = 1; m < 300; m++) {
-      const even = (m * (b - m) * x) / ((a + 2 * m - 1) * (a + 2 * m));
-      d = 1 / (1 + even * d); c = 1 + even / c; value *= c * d;
-      const odd = (-(a + m) * (a + b + m) * x) / ((a + 2 * m) * (a + 2 * m + 1));
-      d = 1 / (1 + odd * d); c = 1 + odd / c; value *= c * d;
-      if (Math.abs(c * d - 1) < 1e-12) break;
-    }
-    return (value * Math.exp(logGamma(a + b) - logGamma(a) - logGamma(b) + a * Math.log(x) + b * Math.log(1 - x))) / a;
-  }
-  function quantile(p, a, b) {
-    let [low, high] = [0, 1];
-    for (let n = 0; n < 50; n++) {
-      const middle = (low + high) / 2;
-      if (beta(middle, a, b) < p) low = middle; else high = middle;
-    }
-    return (low + high) / 2;
-  }
-  const exact = (k, n) => [k === 0 ? 0 : quantile(0.025, k, n - k + 1), k === n ? 1 : quantile(0.975, k + 1, n - k)];
+
+  const called = (value, key) => {
+    if (value === null || value === "") return "not known";
+    const text = typeof value === "number" ? String(Number(value.toPrecision(4))) : value;
+    return key === "setting" ? `${text} s` : text;
+  };
+  const between = (pair) => `${percent(pair[0])} to ${percent(pair[1])}`;
 
   // ---- counting -----------------------------------------------------------
   const chosen = { night: new Set(names.night.keys()), lens: new Set(names.lens.keys()), cause: new Set() };
-  names.cause.forEach((cause, n) => data.apart.includes(cause) || chosen.cause.add(n));
+  names.cause.forEach((cause, n) => data.excluded.includes(cause) || chosen.cause.add(n));
   const KEEP = names.verdict.indexOf("keep");
   const DOUBTFUL = names.verdict.indexOf("doubtful");
   const isChosen = (n) => chosen.night.has(groups.night[n]) && chosen.lens.has(groups.lens[n]);
@@ -62,14 +39,14 @@
       const places = keys.map((key) => groups[key][n]);
       const id = places.join();
       if (!cells.has(id)) {
-        cells.set(id, { places, judged: 0, keep: 0, doubtful: 0, reject: 0, apart: 0, seconds: 0, kept: 0, nights: new Set() });
+        cells.set(id, { places, judged: 0, keep: 0, doubtful: 0, reject: 0, excluded: 0, seconds: 0, kept: 0, nights: new Set() });
       }
       const cell = cells.get(id);
       const [shots, verdict] = [groups.n[n], groups.verdict[n]];
       cell.nights.add(groups.night[n]);
       cell.seconds += groups.seconds[n];
       if (verdict !== KEEP && !chosen.cause.has(groups.cause[n])) {
-        cell.apart += shots;
+        cell.excluded += shots;
         continue;
       }
       cell.judged += shots;
@@ -83,6 +60,7 @@
       cell.rate = cell.judged ? cell.keep / cell.judged : null;
       [cell.low, cell.high] = cell.judged ? wilson(cell.keep, cell.judged) : [null, null];
       cell.words = `${cell.keep} of ${cell.judged}`;
+      cell.told = `${cell.keys.map((key, n) => called(key, keys[n])).join(", ")}: ${cell.words} kept, ${percent(cell.rate)} (${between([cell.low, cell.high])})`;
     }
     const rank = (place) => (place === null ? Infinity : place);
     return rows.sort((a, b) => {
@@ -105,7 +83,10 @@
       if (groups.alone[n]) [row.aloneFrames, row.alone] = [row.aloneFrames + groups.n[n], row.alone + groups.seconds[n] / 60];
     }
     const rows = [...byCause.values()].sort((a, b) => b.minutes - a.minutes);
-    rows.forEach((row) => (row.words = `${row.frames} frame${row.frames === 1 ? "" : "s"}`));
+    for (const row of rows) {
+      row.words = `${row.frames} frame${row.frames === 1 ? "" : "s"}`;
+      row.told = `${row.label}: ${row.words}, ${row.minutes.toFixed(1)} min, ${row.alone.toFixed(1)} min of it with nothing else wrong`;
+    }
     return rows;
   }
 
@@ -117,9 +98,6 @@
     element.textContent = text;
     return element;
   }
-  const called = (value) =>
-    value === null || value === "" ? "not known" : typeof value === "number" ? String(Number(value.toPrecision(4))) : value;
-  const between = (pair) => `${percent(pair[0])} to ${percent(pair[1])}`;
   function fill(id, rows) {
     const body = document.querySelector(`#table-${id} tbody`);
     body.replaceChildren(...rows.map((cells) => {
@@ -131,13 +109,11 @@
   }
   function fillBreakdown({ id, keys }) {
     fill(id, count(keys).map((row) => {
-      const sure = row.judged ? exact(row.keep, row.judged) : null;
       return [
         ...row.keys.map((key) => cell("th", key, called(key))),
         cell("td", row.keep, row.words), cell("td", row.rate, percent(row.rate)),
         cell("td", row.low, row.judged ? between([row.low, row.high]) : "–"),
-        cell("td", sure?.[0], sure ? between(sure) : "–"),
-        cell("td", row.doubtful, row.doubtful), cell("td", row.reject, row.reject), cell("td", row.apart, row.apart),
+        cell("td", row.doubtful, row.doubtful), cell("td", row.reject, row.reject), cell("td", row.excluded, row.excluded),
         cell("td", row.nights.size, row.nights.size),
         cell("td", row.seconds, hours(row.seconds)), cell("td", row.kept, hours(row.kept)),
       ];
@@ -165,31 +141,22 @@
     const style = getComputedStyle(document.documentElement);
     return Object.fromEntries(Object.keys(ONWHITE).map((name) => [name, style.getPropertyValue(`--${name}`).trim()]));
   }
-  const inColour = (spec, colours) => JSON.parse(JSON.stringify(spec), (_, value) =>
-    typeof value === "string" && value[0] === "$" ? colours[value.slice(1)] : value);
+  const filled = (spec, values) => JSON.parse(JSON.stringify(spec), (_, value) =>
+    typeof value === "string" && value[0] === "$" ? values[value.slice(1)] : value);
 
   function rowsOf(chart) {
-    if (chart === "calibration") return data.calibration;
+    if (chart === "calibration") return data.calibration.map((row) => ({ ...row, told: `predicted ${percent(row.predicted)}: ${row.kept} of ${row.judged} kept, ${percent(row.rate)} (${between([row.low, row.high])})` }));
     if (chart === "losses") return countLosses();
-    if (chart === "nights") return count(["night"]).filter((row) => row.judged).map(({ keys, rate, low, high, words }) => ({ night: keys[0], rate, low, high, words }));
+    if (chart === "nights") return count(["night"]).filter((row) => row.judged).map(({ keys, rate, low, high, told }) => ({ night: keys[0], rate, low, high, told }));
     const cells = count(["lens", "setting"]).filter((row) => row.judged && row.keys[1] !== null).map((row) => {
       const lens = row.places[0];
       return {
-        kind: "seen", lens: row.keys[0], focal: data.lens_focal[lens], setting: row.keys[1], words: row.words,
+        kind: "seen", lens: row.keys[0], setting: row.keys[1], words: row.words, told: row.told,
         rate: row.rate, low: row.low, high: row.high,
-        path: data.lens_scale[lens] ? (15.041067 * row.keys[1]) / data.lens_scale[lens] : null,
+        path: data.lens_scale[lens] ? (data.sidereal_arcsec_s * row.keys[1]) / data.lens_scale[lens] : null,
       };
     });
-    if (chart === "cells") {
-      // Panels are laid out in order, so that a place without frames needs its empty row.
-      const settings = [...new Set(cells.map((row) => row.setting))];
-      const known = new Set(cells.map((row) => `${row.lens} ${row.setting}`));
-      const lenses = new Map(cells.map((row) => [row.lens, row.focal]));
-      const empty = [...lenses].flatMap(([lens, focal]) => settings
-        .filter((setting) => !known.has(`${lens} ${setting}`))
-        .map((setting) => ({ lens, focal, setting, words: "", rate: null, low: null, high: null })));
-      return [...cells, ...empty];
-    }
+    if (chart === "cells") return cells;
     const lenses = new Set([...chosen.lens].map((n) => names.lens[n]));
     return [...data.curves.filter((row) => lenses.has(row.lens)), ...cells.filter((row) => row.path !== null)];
   }
@@ -197,16 +164,18 @@
     const total = count([])[0];
     const dates = [...chosen.night].map((n) => names.night[n]).filter((name) => /^\d{4}/.test(name)).map((name) => name.slice(0, 10)).sort();
     const all = (key) => chosen[key].size === names[key].length;
-    const apart = names.cause.filter((cause, n) => cause && !chosen.cause.has(n)).map((cause) => data.labels[cause]);
+    const excluded = names.cause.filter((cause, n) => cause && !chosen.cause.has(n)).map((cause) => data.labels[cause]);
     return [
       `${total ? total.words : "0 of 0"} judged frames kept; ${chosen.night.size} night${chosen.night.size === 1 ? "" : "s"}${dates.length ? `, ${dates[0]}${dates[0] === dates.at(-1) ? "" : ` to ${dates.at(-1)}`}` : ""}`,
-      `${all("lens") ? "all lenses" : [...chosen.lens].map((n) => names.lens[n]).join(", ")}; doubtful counts as not kept; counted apart: ${apart.join(", ") || "none"}`,
+      `${all("lens") ? "all lenses" : [...chosen.lens].map((n) => names.lens[n]).join(", ")}; doubtful counts as not kept; not counted: ${excluded.join(", ") || "none"}`,
     ];
   }
-  function specOf(chart, colours, titled) {
+  function specOf(chart, colours, titled, most) {
     const rows = rowsOf(chart);
-    const from = Math.floor(10 * Math.min(0.9, ...data.calibration.map((row) => Math.min(row.foretold, row.low)))) / 10;
-    const spec = inColour({ ...data.charts[chart], config: data.config }, { ...colours, from });
+    const from = Math.floor(10 * Math.min(0.9, ...data.calibration.map((row) => Math.min(row.predicted, row.low)))) / 10;
+    const width = Math.max(Math.min(most - data.room[chart], data.widest[chart]), 80);
+    const spec = filled({ ...data.charts[chart], config: data.config }, { ...colours, from, width, lenses: names.lens });
+    spec.description = `${data.titles[chart]}; the same in numbers in the table below`;
     if (titled) spec.title = { text: data.titles[chart], subtitle: chart === "calibration" ? [`all nights; ${data.calibration.reduce((sum, row) => sum + row.judged, 0)} judged frames; 95 % intervals`] : settings() };
     return { ...spec, data: { values: rows } };
   }
@@ -222,12 +191,17 @@
         place.textContent = "nothing to draw";
         continue;
       }
-      const spec = specOf(chart, { ...onPage(), paper: "transparent" }, false);
+      const spec = specOf(chart, { ...onPage(), paper: "transparent" }, false, place.clientWidth);
       await embed(place, spec);
+      // What only holds others together needs no name, and so no role.
+      for (const part of place.querySelectorAll("svg [role]:not([aria-label])")) {
+        part.removeAttribute("role");
+        part.removeAttribute("aria-roledescription");
+      }
     }
   }
   async function save(chart, kind) {
-    const { view } = await embed(document.createElement("div"), { ...specOf(chart, ONWHITE, true), padding: 16 });
+    const { view } = await embed(document.createElement("div"), { ...specOf(chart, ONWHITE, true, 900), padding: 16 });
     const link = document.createElement("a");
     link.download = `hit-rates-${chart}.${kind}`;
     if (kind === "svg") {
@@ -283,6 +257,12 @@
     if (button?.dataset.save) save(button.closest(".gear-chart").dataset.chart, button.dataset.save);
   });
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", draw);
+  let drawnAt = innerWidth;
+  let later = 0;
+  addEventListener("resize", () => {
+    clearTimeout(later);
+    if (innerWidth !== drawnAt) later = setTimeout(() => { drawnAt = innerWidth; draw(); }, 150);
+  });
   choices();
   tell();
   draw();

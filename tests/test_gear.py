@@ -19,7 +19,7 @@ from scipy import stats
 
 from drawnseason import Truth, scale_of, write_season
 from skyplumb.records import UserError
-from skyplumb.season.comparison import Effect, _less_chance, effects
+from skyplumb.season.comparison import Effect, _correct_for_number, effects
 from skyplumb.season.cross_validation import Model, fit_plain, leave_nights_out, model_of
 from skyplumb.season.forecast import Ask, foretell, longest, words
 from skyplumb.season.gear_charts import CHARTS, CONFIG
@@ -71,7 +71,7 @@ def rows_of(keep: int, lost: int, **more: object) -> pd.DataFrame:
         "exposure_s": 60.0,
         "setting_s": 60.0,
         "share": np.nan,
-        "apart": False,
+        "excluded": False,
         "run_id": 0,
         **more,
     }
@@ -88,7 +88,7 @@ def test_a_season_counts_every_judged_light_frame_of_every_session(season: Seaso
     # 8 nights of 5 cells of 8 frames, and one lost to cloud each night.
     assert len(season.frames) == 8 * (5 * 8 + 1)
     assert season.sessions == 8
-    assert season.frames["apart"].sum() == 8
+    assert season.frames["excluded"].sum() == 8
     assert season.twice == 0
 
 
@@ -174,6 +174,20 @@ def test_a_file_that_no_audit_wrote_is_one_line_with_its_name_and_the_mend(
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.parametrize("rows", ["darks", "none"])
+def test_a_session_without_a_light_frame_adds_nothing_and_stops_nothing(
+    skyplumb: Command, folder: Path, season: Season, tmp_path: Path, rows: str
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    extra = shutil.copytree(sorted(copy.iterdir())[0], copy / "2026-03-01-orvane-n6")
+    text = (extra / "frames.csv").read_text("utf-8")
+    text = text.replace(",light,", ",dark,") if rows == "darks" else text.splitlines()[0] + "\n"
+    (extra / "frames.csv").write_text(text, "utf-8")
+    assert len(read_season([copy]).frames) == len(season.frames)
+    assert skyplumb("tally", copy, "--out", tmp_path / "out").code == 0
+    assert skyplumb("forecast", copy).code == 0
+
+
 def test_a_folder_without_sessions_is_one_line_with_the_mend(
     skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -252,15 +266,16 @@ def test_doubtful_is_not_kept_and_cloud_is_no_fault_of_the_gear() -> None:
         [
             rows_of(6, 1),
             rows_of(0, 2).assign(verdict="doubtful"),
-            rows_of(0, 5, cause="cloud", apart=True),
+            rows_of(0, 5, cause="cloud", excluded=True),
         ],
         ignore_index=True,
     )
     row = count_by(frames, ("lens_label",)).iloc[0]
     told = {
-        name: int(row[name]) for name in ("frames", "apart", "judged", "keep", "doubtful", "reject")
+        name: int(row[name])
+        for name in ("frames", "excluded", "judged", "keep", "doubtful", "reject")
     }
-    wanted = {"frames": 14, "apart": 5, "judged": 9, "keep": 6, "doubtful": 2, "reject": 1}
+    wanted = {"frames": 14, "excluded": 5, "judged": 9, "keep": 6, "doubtful": 2, "reject": 1}
     assert told == wanted
     assert row["rate"] == pytest.approx(6 / 9)
     assert row["hours"] == pytest.approx(14 / 60)
@@ -268,7 +283,7 @@ def test_doubtful_is_not_kept_and_cloud_is_no_fault_of_the_gear() -> None:
 
 
 def test_a_cell_where_nothing_was_judged_has_no_rate() -> None:
-    row = count_by(rows_of(0, 4, cause="cloud", apart=True), ("lens_label",)).iloc[0]
+    row = count_by(rows_of(0, 4, cause="cloud", excluded=True), ("lens_label",)).iloc[0]
     assert row["judged"] == 0
     assert np.isnan([row["rate"], row["wilson_low"], row["exact_high"]]).all()
 
@@ -281,7 +296,7 @@ def test_frames_of_unknown_exposure_are_counted_and_add_no_time() -> None:
 
 def test_every_breakdown_adds_up_to_the_same_total(season: Season) -> None:
     counted = tally(season)
-    names = ["frames", "apart", "judged", "keep", "doubtful", "reject"]
+    names = ["frames", "excluded", "judged", "keep", "doubtful", "reject"]
     total = counted.total[names].iloc[0]
     for table in counted.groups.values():
         assert (table[names].sum() == total).all()
@@ -349,7 +364,7 @@ def test_the_best_mend_counts_only_frames_that_had_no_other_fault() -> None:
         [
             rows_of(5, 4, cause="axis", share=0.55),
             rows_of(0, 3, cause="wind", share=1.0),
-            rows_of(0, 9, cause="cloud", share=1.0, apart=True),
+            rows_of(0, 9, cause="cloud", share=1.0, excluded=True),
             rows_of(0, 9, cause="unexplained", share=1.0),
         ],
         ignore_index=True,
@@ -507,7 +522,7 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say() -> None:
 
 
 def test_frames_lost_to_cloud_do_not_touch_the_model(season: Season) -> None:
-    clear = season.frames[~season.frames["apart"]]
+    clear = season.frames[~season.frames["excluded"]]
     one, other = (counts_of(frames, season.runs) for frames in (season.frames, clear))
     assert (one.judged == other.judged).all()
     assert one.judged.sum() == len(clear)
@@ -739,7 +754,7 @@ def test_a_real_difference_is_found_and_a_false_one_is_not_claimed() -> None:
             )
             keep = int(counts.keep[m])
             frames += [
-                {"run_id": len(runs) - 1, "verdict": v, "apart": False}
+                {"run_id": len(runs) - 1, "verdict": v, "excluded": False}
                 for v in ["keep"] * keep + ["reject"] * (12 - keep)
             ]
     found = {one.thing: one for one in effects(pd.DataFrame(frames), pd.DataFrame(runs))}
@@ -760,7 +775,7 @@ def test_a_difference_counts_after_holms_correction_only() -> None:
     told = [one(0.04, "better"), one(0.001, "worse"), one(0.3, "no difference seen")]
     told.append(one(float("nan"), "not enough nights to tell"))
     # Holm 1979: 0.001 against 0.05 / 3, then 0.04 against 0.05 / 2.
-    assert [effect.words for effect in _less_chance(told)] == [
+    assert [effect.words for effect in _correct_for_number(told)] == [
         "may be chance, in 3 comparisons",
         "worse",
         "no difference seen",
@@ -787,7 +802,7 @@ def test_of_many_comparisons_without_a_difference_few_are_claimed() -> None:
             )
         ]
         frames = [
-            {"run_id": n, "verdict": v, "apart": False}
+            {"run_id": n, "verdict": v, "excluded": False}
             for n, keep in enumerate(counts.keep.astype(int))
             for v in ["keep"] * keep + ["reject"] * (20 - keep)
         ]
@@ -928,21 +943,12 @@ def test_every_chart_draws(name: str, page: dict) -> None:
         "cells": [
             {
                 "lens": "A",
-                "focal": 35,
                 "setting": 60,
                 "rate": 0.8,
                 "low": 0.6,
                 "high": 0.9,
                 "words": "8 of 10",
-            },
-            {
-                "lens": "A",
-                "focal": 35,
-                "setting": 120,
-                "rate": None,
-                "low": None,
-                "high": None,
-                "words": "",
+                "told": "8 of 10",
             },
         ],
         "curves": [
@@ -950,21 +956,22 @@ def test_every_chart_draws(name: str, page: dict) -> None:
             {
                 "kind": "seen",
                 "lens": "Orvane 35mm",
-                "focal": 35,
                 "path": 90,
                 "rate": 0.8,
                 "low": 0.6,
                 "high": 0.9,
                 "words": "8 of 10",
+                "told": "8 of 10",
             },
         ],
-        "losses": [{"label": "wind", "minutes": 40, "alone": 25, "words": "12 frames"}],
+        "losses": [{"label": "wind", "minutes": 40, "alone": 25, "words": "12", "told": "wind"}],
         "nights": [
-            {"night": "2026-01-01", "rate": 0.8, "low": 0.6, "high": 0.9, "words": "8 of 10"}
+            {"night": "2026-01-01", "rate": 0.8, "low": 0.6, "high": 0.9, "told": "8 of 10"}
         ],
-        "calibration": page["data"]["calibration"],
+        "calibration": [{**row, "told": "kept"} for row in page["data"]["calibration"]],
     }[name]
-    colours = {"$paper": "#fff", "$ink": "#111", "$soft": "#555", "$line": "#ccc", "$from": 0.5}
+    colours = {"$paper": "#fff", "$ink": "#111", "$soft": "#555", "$line": "#ccc"}
+    colours |= {"$from": 0.5, "$width": 300, "$lenses": ["A", "Orvane 35mm"]}
     text = json.dumps({**CHARTS[name](), "config": CONFIG, "data": {"values": rows}})
     for mark, value in colours.items():
         text = text.replace(json.dumps(mark), json.dumps(value))

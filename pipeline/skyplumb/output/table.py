@@ -9,11 +9,11 @@ from datetime import timedelta
 
 import numpy as np
 import pandas as pd
-from scipy.stats import binomtest
 
 from skyplumb.intake.card import when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
+from skyplumb.intervals import binomial_interval
 from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.evidence import closure, trail_axes
 from skyplumb.judge.mount import MountFit
@@ -171,7 +171,7 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
     info = run.run.lights[0].info
     count = len(run.frames)
     keep = sum(frame.verdict == "keep" for frame in run.frames)
-    interval = binomtest(keep, count).proportion_ci(method="wilson")
+    low, high = binomial_interval(keep, count)
     lost = [frame for frame in run.frames if frame.verdict != "keep"]
     scenes = [frame.scene for frame in run.frames]
     explained = closure(scenes)
@@ -187,8 +187,8 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
         "keep": keep,
         "doubtful": sum(frame.verdict == "doubtful" for frame in run.frames),
         "hit_rate": keep / count,
-        "hit_rate_low": float(interval.low),
-        "hit_rate_high": float(interval.high),
+        "hit_rate_low": float(low),
+        "hit_rate_high": float(high),
         "best_fwhm_px": run.best_fwhm_px,
         "loss": dict(sorted(Counter(frame.cause for frame in lost).items())),
         "loss_minutes": {

@@ -60,7 +60,7 @@ class Effect:
 
 def effects(frames: pd.DataFrame, runs: pd.DataFrame) -> list[Effect]:
     """Compare by everything that the notes tell and that differs between runs."""
-    ours = frames[~frames["apart"]]
+    ours = frames[~frames["excluded"]]
     counts = pd.DataFrame(
         {"keep": ours["verdict"] == "keep", "judged": 1, "run_id": ours["run_id"]}
     )
@@ -81,17 +81,17 @@ def effects(frames: pd.DataFrame, runs: pd.DataFrame) -> list[Effect]:
         for side in sorted(set(levels.index.astype(str)) - {against}):
             pair = table[known & sides.isin([side, against])]
             found.append(_effect(thing, side, against, pair, sides[pair.index] == side))
-    return _less_chance(found)
+    return _correct_for_number(found)
 
 
-def _less_chance(found: list[Effect]) -> list[Effect]:
+def _correct_for_number(found: list[Effect]) -> list[Effect]:
     """Of many comparisons some come out by chance: their number corrects the words (Holm)."""
     fitted = [n for n, effect in enumerate(found) if np.isfinite(effect.p)]
     if not fitted:
         return found
     significant = multipletests([found[n].p for n in fitted], 0.05, "holm")[0]
-    for n, apart in zip(fitted, significant, strict=True):
-        if found[n].words in ("better", "worse") and not apart:
+    for n, clear in zip(fitted, significant, strict=True):
+        if found[n].words in ("better", "worse") and not clear:
             found[n] = replace(found[n], words=f"may be chance, in {len(fitted)} comparisons")
     return found
 

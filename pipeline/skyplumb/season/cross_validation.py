@@ -1,4 +1,4 @@
-"""Which model foretells nights it has not seen: the rig's or a plain logistic regression.
+"""Which model predicts nights it has not seen: the rig's or a plain logistic regression.
 
 Nights are left out in turn, both models are fitted to the others and asked for the chance of
 each frame of the ones left out, knowing neither their mount fit nor their weather. The sum of
@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 from scipy.special import expit, xlog1py, xlogy
 from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
-from statsmodels.stats.proportion import proportion_confint
 
+from skyplumb.intervals import binomial_interval
 from skyplumb.season.rig_model import DRAWS, FEWEST_NIGHTS, SEED, Counts, Faults, Rate, Rig, fit_rig
 
 Floats = NDArray[np.float64]
@@ -57,15 +57,15 @@ class Plain:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """How well the left-out nights were foretold."""
+    """How well the left-out nights were predicted."""
 
     rig_score: float
-    """Sum of log chances over all frames left out; nearer 0 is better."""
+    """Log-likelihood of all frames left out; nearer 0 is better."""
     plain_score: float
     frames: int
     nights: int
     calibration: pd.DataFrame
-    """By foretold hit rate, of the model used: `foretold`, `judged`, `kept`, `rate`, `low`,
+    """By predicted hit rate, of the model used: `predicted`, `judged`, `kept`, `rate`, `low`,
     `high`."""
 
     @property
@@ -172,21 +172,21 @@ def leave_nights_out(counts: Counts) -> Check:
     )
 
 
-def calibration(foretold: Floats, kept: Floats, judged: Floats) -> pd.DataFrame:
-    """Runs sorted by what was foretold, in bins of about as many frames each."""
-    order = np.argsort(foretold, kind="stable")
+def calibration(predicted: Floats, kept: Floats, judged: Floats) -> pd.DataFrame:
+    """Runs sorted by what was predicted, in bins of about as many frames each."""
+    order = np.argsort(predicted, kind="stable")
     middle = np.cumsum(judged[order]) - judged[order] / 2
     bin_of = np.minimum((middle / judged.sum() * BINS).astype(int), BINS - 1)
     table = pd.DataFrame(
         {
             "bin": bin_of,
-            "foretold": (foretold * judged)[order],
+            "predicted": (predicted * judged)[order],
             "judged": judged[order],
             "kept": kept[order],
         }
     )
     sums = table.groupby("bin").sum()
-    sums["foretold"] /= sums["judged"]
+    sums["predicted"] /= sums["judged"]
     sums["rate"] = sums["kept"] / sums["judged"]
-    sums["low"], sums["high"] = proportion_confint(sums["kept"], sums["judged"], method="wilson")
+    sums["low"], sums["high"] = binomial_interval(sums["kept"], sums["judged"])
     return sums.reset_index(drop=True)

@@ -1,8 +1,10 @@
 """The charts of the gear page as Vega-Lite, without their numbers.
 
-Each draws from the data set `rows`, which the page recounts. Colours stand as `$ink` and the
-like: the page puts its own in, a saved chart gets those for white paper. Nothing is told by
-colour alone: rates by place, kinds by shape and by filled against hollow.
+Each draws from the data set `rows`, which the page counts again. Colours stand as `$ink` and
+the like, the width as `$width` and the lenses in their order as `$lenses`: the page puts its
+own in, a saved chart gets those for white paper. Nothing is told by colour alone: rates by
+place, kinds by shape and by filled against hollow. A mark that tells something has a name,
+`told`, for who cannot see it; the others are hidden from them.
 """
 
 from __future__ import annotations
@@ -11,10 +13,10 @@ from typing import Any
 
 Spec = dict[str, Any]
 
-_PERCENT = {"format": ".0%"}
-_CELL_WIDTH, _CELL_HEIGHT = 112, 46
+_NAME = {"description": {"field": "told"}, "tooltip": {"field": "told"}}
 _DOT = {"type": "point", "filled": True, "size": 55, "opacity": 1, "color": "$ink"}
-_SPAN = {"type": "rule", "strokeWidth": 2, "color": "$soft"}
+_SPAN = {"type": "rule", "strokeWidth": 2, "color": "$soft", "aria": False}
+_TEXT = {"type": "text", "align": "left", "fontSize": 12, "color": "$ink", "aria": False}
 
 CONFIG: Spec = {
     "background": "$paper",
@@ -64,73 +66,50 @@ _LENS_ROW: Spec = {
     "field": "lens",
     "type": "nominal",
     "title": None,
-    "sort": {"field": "focal", "op": "min"},
-    "header": {"labelAngle": 0, "labelAlign": "left", "labelLimit": 210},
+    # By name: two lenses of one focal length would be mixed up where that is the order.
+    "sort": "$lenses",
+    "header": {"labelOrient": "top", "labelAnchor": "start", "labelLimit": 300},
 }
 """A panel a lens, the widest on top."""
 
 
 def cells() -> Spec:
-    """Lens x exposure: in each cell the rate on a line from 0 to 100 %, its interval, its n.
+    """A panel a lens, a line an exposure: the rate with its interval, and how many of how many.
 
-    Rows: `lens`, `focal`, `setting`, `rate`, `low`, `high`, `words`; one for every lens with
-    every exposure, since the panels are laid out in order: no rate where nothing was judged.
+    Rows: `lens`, `setting`, `rate`, `low`, `high`, `words`, `told`.
     """
-    axis = {
-        "values": [0, 0.5, 1],
-        "labelExpr": "datum.value == 1 ? '100 %' : datum.value * 100",
-        "labelFlush": True,
-        "labelOverlap": False,
-        "grid": True,
+    y = {
+        "field": "setting",
+        "type": "ordinal",
+        "title": None,
+        "axis": {"labelExpr": "format(datum.value, '.4~g') + ' s'"},
     }
-    x = _rate("rate", None, axis=axis)
-    line = {"value": _CELL_HEIGHT - 12}
+    x = _rate("rate", None, axis={"format": ".0%", "tickCount": 4})
     return {
-        "facet": {
-            "row": _LENS_ROW,
-            "column": {
-                "field": "setting",
-                "type": "ordinal",
-                "title": "exposure; dot: hit rate, line: 95 % interval, words: kept of judged",
-                "header": {"labelExpr": "format(datum.value, '.4~g') + ' s'"},
-            },
-        },
-        "spacing": {"row": 8, "column": 12},
+        "facet": {"row": _LENS_ROW},
+        "spacing": 14,
         "spec": {
-            "width": _CELL_WIDTH,
-            "height": _CELL_HEIGHT,
+            "width": "$width",
+            "height": {"step": 22},
             "layer": [
                 {"mark": _SPAN, "encoding": {"x": {**x, "field": "low"}, "x2": {"field": "high"}}},
-                {"mark": _DOT, "encoding": {"x": x}},
+                {"mark": _DOT, "encoding": {"x": x, **_NAME}},
                 {
-                    "mark": {"type": "text", "fontSize": 12, "color": "$ink"},
-                    "encoding": {
-                        "text": {"field": "words"},
-                        "x": {"value": _CELL_WIDTH / 2},
-                        "y": {"value": 12},
-                    },
+                    "mark": {**_TEXT, "dx": 8},
+                    "encoding": {"text": {"field": "words"}, "x": {"value": "$width"}},
                 },
             ],
-            "encoding": {
-                "y": line,
-                "tooltip": [
-                    {"field": "lens"},
-                    {"field": "setting", "title": "exposure, s"},
-                    {"field": "words", "title": "kept"},
-                    {"field": "low", "title": "95 % from", **_PERCENT},
-                    {"field": "high", "title": "to", **_PERCENT},
-                ],
-            },
+            "encoding": {"y": y},
         },
-        "resolve": {"axis": {"y": "independent"}},
+        "resolve": {"scale": {"y": "independent"}},
     }
 
 
 def curves() -> Spec:
     """Hit rate against scale x exposure, a panel a lens, with the model's band.
 
-    Rows of the model (`kind` model): `lens`, `focal`, `path`, `rate`, `low`, `high`; of what was
-    counted (`kind` seen) also `words`.
+    Rows of the model (`kind` model): `lens`, `path`, `rate`, `low`, `high`; of what was counted
+    (`kind` seen) also `told`.
     """
     y = _rate("rate", "kept", axis={"format": ".0%", "tickCount": 3})
     x = {
@@ -138,36 +117,30 @@ def curves() -> Spec:
         "type": "quantitative",
         "scale": {"type": "log", "nice": False},
         "axis": {"tickCount": 6, "format": "~s"},
-        "title": "scale x exposure, as px that an untracked star at the equator would trail",
+        "title": "px of trail without a tracker",
     }
     model, seen = ({"filter": f"datum.kind == '{kind}'"} for kind in ("model", "seen"))
     span = {"y": {**y, "field": "low"}, "y2": {"field": "high"}}
+    dashed = {"type": "line", "color": "$ink", "strokeDash": [5, 3], "aria": False}
     return {
         "facet": {"row": _LENS_ROW},
-        "spacing": 10,
+        "spacing": 14,
         "spec": {
-            "width": 560,
+            "width": "$width",
             "height": 90,
             "layer": [
                 {
                     "transform": [model],
-                    "mark": {"type": "area", "color": "$line", "opacity": 0.8},
+                    "mark": {"type": "area", "color": "$line", "opacity": 0.8, "aria": False},
                     "encoding": span,
                 },
                 {
                     "transform": [model],
-                    "mark": {"type": "line", "color": "$ink", "strokeDash": [5, 3]},
+                    "mark": dashed,
                     "encoding": {"y": y},
                 },
                 {"transform": [seen], "mark": _SPAN, "encoding": span},
-                {
-                    "transform": [seen],
-                    "mark": _DOT,
-                    "encoding": {
-                        "y": y,
-                        "tooltip": [{"field": "lens"}, {"field": "words", "title": "kept"}],
-                    },
-                },
+                {"transform": [seen], "mark": _DOT, "encoding": {"y": y, **_NAME}},
             ],
             "encoding": {"x": x},
         },
@@ -175,9 +148,9 @@ def curves() -> Spec:
 
 
 def losses() -> Spec:
-    """Minutes lost by cause, in full where it was alone at fault.
+    """Minutes lost by cause, in full where nothing else was wrong.
 
-    Rows: `label`, `alone` and `shared` (minutes), `minutes`, `words`.
+    Rows: `label`, `alone` and `minutes` (of exposure), `words`, `told`.
     """
     y = {
         "field": "label",
@@ -185,71 +158,74 @@ def losses() -> Spec:
         "title": None,
         "sort": {"field": "minutes", "order": "descending"},
     }
-    x = {"type": "quantitative", "title": "minutes of exposure lost", "axis": {"tickCount": 6}}
+    x = {"type": "quantitative", "title": "minutes of exposure lost", "axis": {"tickCount": 4}}
+    bar = {"type": "bar", "size": 16}
     return {
-        "width": 560,
+        "width": "$width",
         "height": {"step": 30},
         "layer": [
             {
-                "mark": {"type": "bar", "fill": "$paper", "stroke": "$ink", "size": 16},
-                "encoding": {"x": {**x, "field": "minutes"}},
+                "mark": {**bar, "fill": "$paper", "stroke": "$ink"},
+                "encoding": {"x": {**x, "field": "minutes"}, **_NAME},
             },
             {
-                "mark": {"type": "bar", "fill": "$ink", "size": 16},
+                "mark": {**bar, "fill": "$ink", "aria": False},
                 "encoding": {"x": {**x, "field": "alone"}},
             },
             {
-                "mark": {"type": "text", "align": "left", "dx": 6, "color": "$ink", "fontSize": 12},
-                "encoding": {"x": {**x, "field": "minutes"}, "text": {"field": "words"}},
+                "mark": {**_TEXT, "dx": 8},
+                "encoding": {"text": {"field": "words"}, "x": {"value": "$width"}},
             },
         ],
-        "encoding": {"y": y, "tooltip": [{"field": "label"}, {"field": "words"}]},
+        "encoding": {"y": y},
     }
 
 
 def nights() -> Spec:
-    """Hit rate of each night in order. Rows: `night`, `rate`, `low`, `high`, `words`."""
+    """Hit rate of each night in order. Rows: `night`, `rate`, `low`, `high`, `told`."""
     y = _rate("rate", "kept", axis={"format": ".0%", "tickCount": 5})
     x = {
         "field": "night",
         "type": "ordinal",
         "title": None,
-        "axis": {"labelAngle": -60, "labelLimit": 170, "labelOverlap": True},
+        "axis": {
+            "labelAngle": -60,
+            "labelLimit": 120,
+            "labelOverlap": True,
+            "labelExpr": "slice(datum.value, 0, 10)",
+        },
     }
     return {
-        "width": 720,
+        "width": "$width",
         "height": 200,
         "layer": [
             {"mark": _SPAN, "encoding": {"y": {**y, "field": "low"}, "y2": {"field": "high"}}},
-            {"mark": _DOT, "encoding": {"y": y}},
+            {"mark": _DOT, "encoding": {"y": y, **_NAME}},
         ],
-        "encoding": {
-            "x": x,
-            "tooltip": [{"field": "night"}, {"field": "words", "title": "kept"}],
-        },
+        "encoding": {"x": x},
     }
 
 
 def calibration() -> Spec:
-    """Kept against foretold for left-out nights, from the rate `$from` up.
+    """Kept against predicted for left-out nights, from the rate `$from` up.
 
-    Rows: `foretold`, `rate`, `low`, `high`.
+    Rows: `predicted`, `rate`, `low`, `high`, `told`.
     """
-    axes = {"axis": {"format": ".0%", "tickCount": 6}, "scale": {"domain": ["$from", 1]}}
-    x = _rate("foretold", "foretold from the other nights", **axes)
+    axes = {"axis": {"format": ".0%", "tickCount": 5}, "scale": {"domain": ["$from", 1]}}
+    x = _rate("predicted", "predicted from the other nights", **axes)
     y = _rate("rate", "kept", **axes)
-    ends = {"values": [{"foretold": "$from", "rate": "$from"}, {"foretold": 1, "rate": 1}]}
+    ends = {"values": [{"predicted": "$from", "rate": "$from"}, {"predicted": 1, "rate": 1}]}
     return {
-        "width": 280,
-        "height": 280,
+        "width": "$width",
+        "height": "$width",
         "layer": [
             {
                 "data": ends,
-                "mark": {"type": "line", "color": "$soft", "strokeDash": [2, 3]},
+                "mark": {"type": "line", "color": "$soft", "strokeDash": [2, 3], "aria": False},
                 "encoding": {"y": y},
             },
             {"mark": _SPAN, "encoding": {"y": {**y, "field": "low"}, "y2": {"field": "high"}}},
-            {"mark": _DOT, "encoding": {"y": y}},
+            {"mark": _DOT, "encoding": {"y": y, **_NAME}},
         ],
         "encoding": {"x": x},
     }
@@ -262,3 +238,8 @@ CHARTS = {
     "nights": nights,
     "calibration": calibration,
 }
+
+ROOM = {"cells": 170, "curves": 90, "losses": 240, "nights": 80, "calibration": 90}
+"""Pixels of a chart's width that its labels take."""
+WIDEST = {"cells": 640, "curves": 800, "losses": 560, "nights": 900, "calibration": 300}
+"""Pixels that its panel takes at most."""

@@ -10,18 +10,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.advice import LASER_CAUTION
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.page.words import CAUSES
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import Model
-from skyplumb.season.gear_charts import CHARTS, CONFIG
+from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
 
 Plain = dict[str, Any]
 
-SIDEREAL_ARCSEC_S = 15.041067
 VERDICTS = ("keep", "doubtful", "reject")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -51,10 +51,10 @@ COLUMNS = {"lens": "lens_label", "setting": "setting_s", "focal": "focal_mm"}
 
 TITLES = {
     "cells": "What each lens holds at each exposure",
-    "curves": "Hit rate against image scale x exposure",
+    "curves": "Hit rate along exposure, lens by lens",
     "losses": "What each cause cost",
     "nights": "Night by night",
-    "calibration": "Nights foretold from the others",
+    "calibration": "Nights predicted from the others",
 }
 
 
@@ -72,7 +72,7 @@ def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effe
         "total": total,
         "breakdowns": [{**asdict(one), "rows": _rows(tally, one)} for one in BREAKDOWNS],
         "differences": [
-            {**asdict(one), "told_apart": one.significant}
+            {**asdict(one), "significant": one.significant}
             for one in sorted(tally.differences, key=lambda one: one.p_corrected)
         ],
         "costs": [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)],
@@ -90,7 +90,10 @@ def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effe
             "charts": {name: spec() for name, spec in CHARTS.items()},
             "config": CONFIG,
             "titles": TITLES,
-            "apart": list(NOT_THE_GEAR),
+            "room": ROOM,
+            "widest": WIDEST,
+            "sidereal_arcsec_s": SIDEREAL_RATE_ARCSEC_S,
+            "excluded": list(NOT_THE_GEAR),
             "alone": ALONE,
         },
     }
@@ -101,6 +104,7 @@ def render(page: Plain) -> str:
     filters: dict[str, Callable[..., Any]] = {
         "percent": _percent,
         "figure": _figure,
+        "chance": _chance,
         "hours": _hours,
         "key": _key,
     }
@@ -115,7 +119,7 @@ def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect])
         "total": _records(tally.total)[0],
         "hit_rates": {name: _records(table) for name, table in tally.groups.items()},
         "differences": [
-            {**asdict(one), "told_apart": one.significant} for one in tally.differences
+            {**asdict(one), "significant": one.significant} for one in tally.differences
         ],
         "costs": _records(tally.costs),
         "best_mend": best_mend(tally.costs),
@@ -168,14 +172,12 @@ def _groups(frames: pd.DataFrame, runs: pd.DataFrame, nights: list[str]) -> Plai
     columns["alone"] = table["alone"].astype(int).tolist()
     columns["n"] = table["n"].tolist()
     columns["seconds"] = [round(value, 3) for value in table["seconds"]]
-    focal = frames.groupby("lens_label", observed=True)["focal_mm"].median()
     scale = frames["run_id"].map(runs["scale_arcsec_px"])
     scale = scale.groupby(frames["lens_label"], observed=True).median()
     return {
         "groups": columns,
         "names": names,
         "labels": {cause: _label(cause) for cause in names["cause"]},
-        "lens_focal": [_number(focal.get(lens)) for lens in names["lens"]],
         "lens_scale": [_number(scale.get(lens)) for lens in names["lens"]],
     }
 
@@ -197,8 +199,7 @@ def _curves(frames: pd.DataFrame, runs: pd.DataFrame, model: Model) -> list[Plai
             {
                 "kind": "model",
                 "lens": str(lens),
-                "focal": _number(focal),
-                "path": round(SIDEREAL_ARCSEC_S * t / scale, 3),
+                "path": round(SIDEREAL_RATE_ARCSEC_S * t / scale, 3),
                 "rate": round(float(rate.middle[n]), 4),
                 "low": round(float(rate.low[n]), 4),
                 "high": round(float(rate.high[n]), 4),
@@ -217,8 +218,8 @@ def _model(model: Model) -> Plain:
         told |= {
             "frames": check.frames,
             "nights": check.nights,
-            "rig_log_chance": _number(check.rig_score),
-            "plain_log_chance": _number(check.plain_score),
+            "rig_log_likelihood": _number(check.rig_score),
+            "plain_log_likelihood": _number(check.plain_score),
         }
     if model.rig is not None:
         rig = model.rig
@@ -296,6 +297,11 @@ def _percent(share: float | None, digits: int = 0) -> str:
 
 def _figure(value: float | None, digits: int = 3) -> str:
     return "–" if value is None else f"{value:.{digits}g}".replace("-", "−")
+
+
+def _chance(p: float) -> str:
+    """A chance to one digit; small ones only as small, since they are never that well known."""
+    return "under 0.001" if p < 0.001 else f"{p:.1g}"
 
 
 def _hours(hours: float) -> str:

@@ -282,7 +282,7 @@ def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
 
     Runs without scale or exposure are left out, and frames lost to what is not the gear.
     """
-    ours = frames[~frames["apart"]]
+    ours = frames[~frames["excluded"]]
     cause = ours["cause"].astype(str)
     lost = ours["verdict"] != "keep"
     fate = pd.DataFrame(

@@ -17,16 +17,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.records import UserError
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
 """Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
 
-SAME_EXPOSURE = 0.04
-"""Exposures that differ less are one setting, as in an audit's runs."""
-
 NOT_THE_GEAR = ("cloud", "bright-sky", "obstruction")
-"""Causes that say nothing of tracker and lens: such frames are counted apart."""
+"""Causes that say nothing of tracker and lens: such frames are not counted."""
 
 TIMED, TEXT, NUMBER = "time", "text", "number"
 _COLUMNS = {
@@ -61,8 +59,8 @@ class Season:
     frames: pd.DataFrame
     """A row per shot: `run_id` (into `runs`), `night`, `camera`, `lens`, `focal_mm`,
     `exposure_s` as measured, `setting_s` (exposures within 4 % are one setting), `verdict`,
-    `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `apart` (lost to
-    what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
+    `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `excluded` (lost
+    to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
     runs: pd.DataFrame
     """A row per run, `run_id` its index: `night`, `camera`, `lens`, `focal_mm`, `setting_s`,
     `scale_arcsec_px`, `dec_deg`, the mount fit's figures (NaN where it has none), `tracked`
@@ -154,10 +152,10 @@ def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict
     ]
     table["shot"] = _shot_marks(table, night)
     table["utc_s"] = _seconds(table["taken_utc"])
-    table["apart"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
+    table["excluded"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
     keep = (
         *("run_id", "night", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
-        *("dec_deg", "verdict", "cause", "share", "apart", "utc_s", "shot"),
+        *("dec_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
     )
     return table[list(keep)], [_run_facts(told.get(name, {})) for name in names]
 
@@ -207,7 +205,7 @@ def _run_facts(told: Mapping[str, Any]) -> dict[str, object]:
 def _shot_marks(table: pd.DataFrame, night: str) -> pd.Series:
     """What makes a shot that shot, as one number each."""
     taken = table["taken_camera"].where(table["taken_camera"] != "", table["taken_utc"])
-    name = table["file"].str.rpartition("/")[2]
+    name = table["file"].str.replace(r"^.*/", "", regex=True)
     # Without any time only the whole path in the same session is the same shot.
     name = name.where(taken != "", night + "/" + table["file"])
     exposure = table["exposure_s"].map("{:.6g}".format)

@@ -1,7 +1,7 @@
 """The frames of a season -> hit rates with their intervals, what differs, what each cause cost.
 
-A hit is a kept frame; a doubtful one is none and is shown apart. Frames lost to cloud, bright
-sky or an obstruction say nothing of the gear: they are counted apart and judged neither way.
+A hit is a kept frame; a doubtful one is none and is shown beside. Frames lost to cloud, bright
+sky or an obstruction say nothing of the gear: they are excluded, judged neither way.
 """
 
 from __future__ import annotations
@@ -9,17 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from scipy.stats import fisher_exact
 from statsmodels.stats.contingency_tables import Table
 from statsmodels.stats.multitest import multipletests
-from statsmodels.stats.proportion import proportion_confint
 
+from skyplumb.intervals import CONFIDENCE, binomial_interval
 from skyplumb.season.sessions import NOT_THE_GEAR, Season, label_of
 
-CONFIDENCE = 0.95
+INTERVALS: tuple[Literal["wilson", "exact"], ...] = ("wilson", "exact")
 ALONE = 0.9
 """A cause that explains this share of a loss is alone at fault."""
 
@@ -113,16 +114,16 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The keys, then `frames`, `apart`, `judged`, `keep`, `doubtful`, `reject`, `nights`,
+        The keys, then `frames`, `excluded`, `judged`, `keep`, `doubtful`, `reject`, `nights`,
         `rate` with `wilson_low`, `wilson_high`, `exact_low`, `exact_high` (NaN where nothing
         was judged), `hours` of exposure audited, `hours_kept`, `untimed` (frames of unknown
         exposure, which add no time).
     """
-    gear = ~frames["apart"]
+    gear = ~frames["excluded"]
     each = pd.DataFrame(
         {
             "frames": 1,
-            "apart": frames["apart"].astype(int),
+            "excluded": frames["excluded"].astype(int),
             "judged": gear.astype(int),
             **{
                 verdict: (gear & (frames["verdict"] == verdict)).astype(int)
@@ -142,7 +143,7 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
     else:
         table = each.sum().to_frame().T
         table["nights"] = frames["night"].nunique()
-    counts = ["frames", "apart", "judged", "keep", "doubtful", "reject", "untimed"]
+    counts = ["frames", "excluded", "judged", "keep", "doubtful", "reject", "untimed"]
     table[counts] = table[counts].astype(int)
     return _with_intervals(table)
 
@@ -156,8 +157,8 @@ def _with_intervals(table: pd.DataFrame) -> pd.DataFrame:
         table[name] = np.nan
     if there.any():
         table.loc[there, "rate"] = keep / judged
-        for name, method in (("wilson", "wilson"), ("exact", "beta")):
-            low, high = proportion_confint(keep, judged, 1 - CONFIDENCE, method)
+        for name in INTERVALS:
+            low, high = binomial_interval(keep, judged, name)
             table.loc[there, f"{name}_low"], table.loc[there, f"{name}_high"] = low, high
     return table
 
@@ -165,8 +166,8 @@ def _with_intervals(table: pd.DataFrame) -> pd.DataFrame:
 def significant_differences(cells: pd.DataFrame, frames: pd.DataFrame) -> tuple[Difference, ...]:
     """Every comparison of neighbouring cells and every trend, corrected for their number.
 
-    Frames of one night are not independent, which these tests take them for: what they tell
-    apart may be two nights rather than two settings, so cells of a single night that differ
+    Frames of one night are not independent, which these tests take them for: what they find
+    different may be two nights rather than two settings, so cells of a single night that differ
     are only as good as that night.
     """
     focal = frames.groupby("lens_label", observed=True)["focal_mm"].median()
