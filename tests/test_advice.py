@@ -13,8 +13,10 @@ import pytest
 from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import Site
+from skyplumb.causes import CAUSES as TABLE
+from skyplumb.causes import LASER_CAUTION
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.advice import LASER_CAUTION, Advice, advise, mount_faults
+from skyplumb.judge.advice import Advice, advise, mount_faults
 from skyplumb.judge.cause import explain, scene_of
 from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.motion import Drift, Motion
@@ -29,10 +31,7 @@ LIMIT = RULES.limits_for("", NAN).trail_px
 LEVELS = RunLevels(fwhm_px=2.6, stars=400, sky=100.0)
 NO_FIELD = FieldShapes(*(np.zeros((0, n)) for n in (2, 3, 3)))
 PLAN = Plan(hour_deg=-20.0, dec_deg=25.0, frames=8, exposure_s=100.0)
-CAUSES = (
-    *("axis", "drive", "sag", "wind", "knock", "untracked", "refraction"),
-    *("focus", "cloud", "obstruction", "optics", "bright-sky", "unexplained"),
-)
+CAUSES = tuple(name for name in TABLE if name != "none")
 
 
 def facts_of(light: Light, motion: Motion) -> FrameFacts:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,6 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
+from skyplumb.causes import CAUSES, cause_of
 from skyplumb.judge.cause import (
     Explanation,
     Scene,
@@ -387,3 +388,82 @@ def test_a_sure_cause_has_no_but() -> None:
     (found, *_) = why(Tracker(NORTHERN, 90.0, -120.0))
     assert found.confidence > 0.95
     assert found.words == ""
+
+
+# ---------------------------------------------------------------------- the table of causes
+
+
+def _of(tracker: Tracker, plan: Plan = LONG, shaking: Floats | None = None) -> str:
+    """The cause of a run's last frame."""
+    return why(tracker, plan, shaking)[-1].cause
+
+
+def _of_rule(rule: str, excess: float) -> str:
+    """The cause of a frame that shows no motion and breaks one rule."""
+    lights = [with_stars(one, everywhere()) for one in shoot(Tracker(), [LONG], USUAL, 1)]
+    scenes = [scene_of(one, Motion(trail_px=0.3), Drift(0.0, 0.0, 0.0), 0.0) for one in lights]
+    return explain([(rule, excess)], scenes, 4, MountFit()).cause
+
+
+def _of_doubled_stars() -> str:
+    scenes = scenes_of(Tracker(), LONG, shoot(Tracker(), [LONG], USUAL, 1))
+    scenes[5] = replace(scenes[5], motion=replace(scenes[5].motion, doubled_px=6.0))
+    return explain([("doubled_px", 3.0)], scenes, 5, MountFit()).cause
+
+
+def _of_low_sky() -> str:
+    # As in the test of refraction above.
+    close = replace(LONG.camera, focal_px=80000.0)
+    plan = replace(LONG, hour_deg=72.0, dec_deg=3.0, exposure_s=200.0, every_s=205.0, camera=close)
+    lights = shoot(Tracker(), [plan], Errors(0.1, 3.0), 1)
+    scenes = [
+        replace(s, motion=motion_from(line_moments(s.drift.length_px, s.drift.angle_deg)))
+        for s in scenes_of(Tracker(), plan, lights)
+    ]
+    return explain(TRAILED, scenes, 4, fit_mount(lights)).cause
+
+
+SHOWN: dict[str, Callable[[], str]] = {
+    "axis": lambda: _of(Tracker(NORTHERN, 90.0, -120.0)),
+    "drive": lambda: _of(Tracker(NORTHERN, too_fast=-0.0237)),
+    "wind": lambda: _of(Tracker(), LONG, gusts(16, 3.0)),
+    "sag": lambda: _of(Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0)),
+    "knock": _of_doubled_stars,
+    "untracked": lambda: _of(Tracker(NORTHERN, too_fast=-1.0)),
+    "refraction": _of_low_sky,
+    "focus": lambda: _of_rule("fwhm_of_best", 1.5),
+    "cloud": lambda: _of_rule("extinction_mag", 2.0),
+    "obstruction": lambda: (
+        explain([("stars_of_run", 2.0)], counted([1] * 6 + [0.5]), 6, MountFit()).cause
+    ),
+    "bright-sky": lambda: _of_rule("sky_of_darkest", 3.0),
+    "unexplained": lambda: (
+        explain([], scenes_of(Tracker(), LONG, shoot(Tracker(), [LONG])), 4, MountFit()).cause
+    ),
+}
+"""A frame for each cause; `none` is given by the verdict, see test_judge."""
+
+
+@pytest.mark.parametrize("cause", [name for name in CAUSES if name != "none"])
+def test_every_cause_of_the_table_can_be_found(cause: str) -> None:
+    if cause == "optics":
+        pytest.skip("not yet")
+    assert SHOWN[cause]() == cause
+
+
+def test_no_cause_outside_the_table_can_be_given() -> None:
+    assert SHOWN.keys() < CAUSES.keys()
+    with pytest.raises(ValueError, match=r"rain: has no row in causes\.py"):
+        Explanation("wind", 1.0, {"wind": 0.6, "rain": 0.4})
+
+
+def test_every_row_of_the_table_says_what_it_is_and_what_to_do() -> None:
+    for name, row in CAUSES.items():
+        assert row.name == name and row.label and row.words
+        assert row is cause_of(name)
+        if name != "none":
+            assert bool(row.mend) != bool(row.no_mend)
+        # They are put into sentences.
+        for words in (row.words, row.mend, row.no_mend):
+            assert words[-1:] != "." and words[:1].islower() == bool(words)
+    assert cause_of("hail").label == "hail" and cause_of("hail").mend == ""

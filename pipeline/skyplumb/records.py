@@ -27,6 +27,9 @@ KINDS = (
     "excluded",
 )
 
+VERDICTS = ("keep", "doubtful", "reject")
+"""From the best to the worst."""
+
 
 class UserError(Exception):
     """A mistake in the input that one line can explain: the file, what is wrong, the mend."""

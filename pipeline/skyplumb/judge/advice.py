@@ -9,16 +9,11 @@ from datetime import timedelta
 
 import numpy as np
 
+from skyplumb.causes import CAUSES, LASER_CAUTION, Cause
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
-
-LASER_CAUTION = (
-    "A laser pointer used for aligning can blind pilots and is restricted by law in many "
-    "places: keep it away from aircraft and people and follow local rules. Never look at the "
-    "Sun through a lens or polar scope, nor point one at it."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +61,14 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
         saved = [
             one
             for one in everything
-            if cause not in _NO_MEND and would_keep(one.run, one.frame, cause, rules)
+            if CAUSES[cause].mend and would_keep(one.run, one.frame, cause, rules)
         ]
         out.append(
             Advice(
                 cause=cause,
                 frames=len(mine),
                 minutes=round(sum(one.minutes for one in mine), 2),
-                mend=_MENDS[cause](mine),
+                mend=_mend(CAUSES[cause], mine),
                 saves_frames=len(saved),
                 saves_minutes=round(sum(one.minutes for one in saved), 2),
                 caution=LASER_CAUTION if cause == "axis" else "",
@@ -82,12 +77,19 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
     return sorted(out, key=lambda a: (-a.saves_minutes, -a.frames, a.cause))
 
 
+def _mend(cause: Cause, lost: Sequence[_Lost]) -> str:
+    """The table's mend as a sentence, then what this night adds to it."""
+    base = cause.mend or cause.no_mend
+    details = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
+    return f"{base[0].upper()}{base[1:]}. {details}".strip()
+
+
 def _axis(lost: Sequence[_Lost]) -> str:
     fit = lost[0].run.mount
     if not np.isfinite(fit.axis_alt_error_arcmin):
         size = fit.axis_total_error_arcmin
-        off = f" It was about {size:.0f} arcmin off." if np.isfinite(size) else ""
-        return f"Align the polar axis better.{off} {_shorter(lost)}".strip()
+        off = f"It was about {size:.0f} arcmin off. " if np.isfinite(size) else ""
+        return off + _shorter(lost)
     moves = [
         _move(fit.axis_alt_error_arcmin, "lower", "raise", fit.axis_sigmas_arcmin[0]),
         _move(fit.axis_az_error_arcmin, "turn west", "turn east", fit.axis_sigmas_arcmin[1]),
@@ -96,7 +98,7 @@ def _axis(lost: Sequence[_Lost]) -> str:
     if not told:
         return f"The axis is aligned as well as these frames can tell. {_shorter(lost)}"
     which = "upper" if fit.latitude_deg >= 0 else "southern, upper"
-    return f"Polar axis, its {which} end: {' and '.join(told)}. {_shorter(lost)}"
+    return f"Its {which} end: {' and '.join(told)}. {_shorter(lost)}"
 
 
 def _move(error: float, plus: str, minus: str, sigma: float) -> str:
@@ -125,10 +127,9 @@ def _drive(lost: Sequence[_Lost]) -> str:
 
 def _sag(lost: Sequence[_Lost]) -> str:
     fit = lost[0].run.mount
-    told = ""
-    if np.isfinite(fit.slip_arcsec_per_min):
-        told = f" It sank by {fit.slip_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
-    return f"Balance the camera over the head and tighten the head again.{told}"
+    if not np.isfinite(fit.slip_arcsec_per_min):
+        return ""
+    return f"It sank by {fit.slip_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
 
 
 def _onset(lost: Sequence[_Lost]) -> str:
@@ -148,10 +149,7 @@ def _wind(lost: Sequence[_Lost]) -> str:
     soft = ""
     if axes.frames >= 4 and axes.concentration > 0.9:
         soft = " They all shook along one line: one joint of the rig is soft there, brace it."
-    return (
-        "Shield the tripod from the wind, set it low and weigh it down; in gusts, more and "
-        f"shorter exposures lose less.{soft} {_shorter(lost)}"
-    ).strip()
+    return f"In gusts, more and shorter exposures lose less.{soft} {_shorter(lost)}".strip()
 
 
 def _shorter(lost: Sequence[_Lost]) -> str:
@@ -176,40 +174,14 @@ def _round_down(seconds: float) -> float:
     return float(np.floor(seconds / unit) * unit)
 
 
-_MENDS: dict[str, Callable[[Sequence[_Lost]], str]] = {
+_DETAILS: dict[str, Callable[[Sequence[_Lost]], str]] = {
     "axis": _axis,
     "drive": _drive,
     "sag": _sag,
     "wind": _wind,
-    "knock": lambda lost: (
-        "Something touched the tripod or a cable: keep clear of it while the shutter is open, "
-        "and use a remote release."
-    ),
-    "untracked": lambda lost: (
-        "The drive was not turning: check its power, its clutch and the hemisphere switch. "
-        "If these were meant as foregrounds, leave them out in the night notes."
-    ),
-    "refraction": lambda lost: (
-        f"So low in the sky the air bends starlight unevenly: wait until it stands higher. "
-        f"{_shorter(lost)}"
-    ),
-    "focus": lambda lost: (
-        "Focus again after an hour and whenever the air has cooled; a warmer around the lens "
-        "keeps dew off."
-    ),
-    "cloud": lambda lost: "Cloud: nothing on the tracker would have helped.",
-    "obstruction": lambda lost: "Something stood in the field: aim higher or move the tripod.",
-    "optics": lambda lost: "The lens draws stars so in every frame: stop it down or crop.",
-    "bright-sky": lambda lost: "Begin after the end of twilight, or when the Moon is down.",
-    "unexplained": lambda lost: (
-        "The evidence does not tell. Shorter exposures in a row, the site and the clock in the "
-        "night notes, and a target on the other side of the meridian would."
-    ),
+    "refraction": _shorter,
 }
-
-
-_NO_MEND = ("cloud", "unexplained")
-"""Causes that nobody can take out, so that no frame could have been saved."""
+"""What is known of one night's fault besides its mend."""
 
 
 def mount_faults(fit: MountFit) -> list[str]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.motion import Drift, Motion, jump_within
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
@@ -26,8 +27,6 @@ Floats = NDArray[np.float64]
 
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
-MOUNT_CAUSES = ("axis", "drive", "sag")
-LOCAL_CAUSES = ("wind", "knock")
 SAME_DIRECTION_DEG = 25.0
 SHIFT_COVERS = 0.6
 """Least part of a trail that a shift of the sky must have to be taken for its cause."""
@@ -67,6 +66,12 @@ class Explanation:
     """The cause that leads, named or not."""
     evidence: Evidence | None = None
     """What its confidence was drawn from."""
+
+    def __post_init__(self) -> None:
+        """Refuse a cause that has no row in the table."""
+        strange = {self.cause, *self.shares, *self.trail_shares} - CAUSES.keys()
+        if strange:
+            raise ValueError(f"{', '.join(sorted(strange))}: has no row in causes.py")
 
 
 def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) -> Scene:
@@ -153,10 +158,11 @@ def evidence_of(
     supported = np.isfinite(scene.drift.length_px) if trailed else scene.light.pointing.solved
     if cause == "unexplained" or not supported:
         return None
-    moving = trailed and cause in MOUNT_CAUSES + LOCAL_CAUSES
+    local = CAUSES[cause].where is Where.FRAME
+    moving = trailed and (CAUSES[cause].fitted or local)
     return Evidence(
         lead=shares[cause] - (shares[others[0]] if others else 0.0),
-        local=cause in LOCAL_CAUSES,
+        local=local,
         site_missing=moving and not mount.earth_fixed and cause in ("axis", "wind"),
         mount_missing=moving and mount.frames < FEWEST_FRAMES,
         log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
@@ -177,14 +183,14 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
     if not mount.earth_fixed and cause == "axis":
         possible = list(dict.fromkeys([*possible, "sag"]))  # nothing says which way is down
     told = " or ".join(possible)
-    if not mount.earth_fixed and cause in MOUNT_CAUSES:
+    if not mount.earth_fixed and CAUSES[cause].fitted:
         return (
             f"consistent with {told}; the site and the clock's zone in the night notes would "
             "tell a slip of the head from a wrong axis"
         )
     if np.isnan(sure):
         return f"consistent with {told}; a solved frame right before or after would decide"
-    if len(shares) > 1 and cause in MOUNT_CAUSES:
+    if len(shares) > 1 and CAUSES[cause].fitted:
         return f"consistent with {told}; shorter frames of the same aim would tell them apart"
     return f"consistent with {told}"
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import Light
+from skyplumb.causes import CAUSES
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import Scene, explain, scene_of
 from skyplumb.judge.confidence import Evidence
@@ -20,9 +21,7 @@ from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
-from skyplumb.records import NAN
-
-VERDICTS = ("keep", "doubtful", "reject")
+from skyplumb.records import NAN, VERDICTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,18 +169,14 @@ def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
         motion=motion,
         across_fwhm_px=run.levels.fwhm_px if cause in ("focus", "wind") else fact.across_fwhm_px,
         extinction_mag=0.0 if cause == "cloud" else fact.extinction_mag,
-        stars=int(max(fact.stars, run.levels.stars)) if cause in _LOSING_STARS else fact.stars,
-        shape_stars=max(fact.shape_stars, 1000) if cause in _LOSING_STARS else fact.shape_stars,
+        stars=int(max(fact.stars, run.levels.stars)) if CAUSES[cause].hides_stars else fact.stars,
+        shape_stars=max(fact.shape_stars, 1000) if CAUSES[cause].hides_stars else fact.shape_stars,
     )
     if cause == "bright-sky":
         measure = replace(fact.light.measure, sky_level=run.levels.sky)
         fact = replace(fact, light=replace(fact.light, measure=measure))
     info = fact.light.info
     return not _findings(fact, run.levels, rules.limits_for(info.lens, info.focal_mm))
-
-
-_LOSING_STARS = ("cloud", "obstruction", "untracked", "knock")
-"""Causes that hide or spoil stars, besides lengthening them."""
 
 
 def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:

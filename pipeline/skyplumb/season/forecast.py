@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from skyplumb.judge.advice import LASER_CAUTION
+from skyplumb.causes import LASER_CAUTION
 from skyplumb.records import UserError
 from skyplumb.season.cross_validation import Model
 from skyplumb.season.rig_model import ARCMIN, SIDEREAL_ARCSEC_MIN, Faults, Rate

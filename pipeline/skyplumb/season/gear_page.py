@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
-from skyplumb.judge.advice import LASER_CAUTION
+from skyplumb.causes import LASER_CAUTION, cause_of
 from skyplumb.output.page.render import fill_template
-from skyplumb.output.page.words import CAUSES
+from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import Model
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
@@ -22,7 +22,6 @@ from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
 
 Plain = dict[str, Any]
 
-VERDICTS = ("keep", "doubtful", "reject")
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -279,8 +278,7 @@ def _number(value: object) -> float | None:
 
 
 def _label(cause: object) -> str:
-    name = str(cause) or "unexplained"
-    return CAUSES[name][0] if name in CAUSES else name
+    return cause_of(str(cause) or "unexplained").label
 
 
 def _span(nights: Iterable[str]) -> str:

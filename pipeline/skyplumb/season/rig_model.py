@@ -29,6 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from skyplumb.causes import CAUSES, Comes
 from skyplumb.season.mixed_model import (
     LOGIT,
     PROBIT,
@@ -41,8 +42,8 @@ from skyplumb.season.mixed_model import (
 
 Floats = NDArray[np.float64]
 
-DRIFT = ("axis", "drive", "refraction")
-EVENTS = ("wind", "knock", "sag")
+DRIFT = tuple(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY)
+EVENTS = tuple(row.name for row in CAUSES.values() if row.comes is Comes.IN_EVENTS)
 SIDEREAL_ARCSEC_MIN = 902.464
 """Rate of the sky at the equator: 60 times 15.041067 arcsec/s."""
 ARCMIN = np.pi / 180 / 60

@@ -17,13 +17,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from skyplumb.causes import CAUSES
 from skyplumb.judge.runs import SAME_EXPOSURE
-from skyplumb.records import UserError
+from skyplumb.records import VERDICTS, UserError
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
 """Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
 
-NOT_THE_GEAR = ("cloud", "bright-sky", "obstruction")
+NOT_THE_GEAR = tuple(row.name for row in CAUSES.values() if not row.gear)
 """Causes that say nothing of tracker and lens: such frames are not counted."""
 
 TIMED, TEXT, NUMBER = "time", "text", "number"
@@ -43,7 +44,6 @@ _COLUMNS = {
     "verdict": TEXT,
     "cause": TEXT,
 }
-_VERDICTS = ("keep", "doubtful", "reject")
 _MOUNT = (
     "axis_total_error_arcmin",
     "rate_error_ppm",
@@ -169,7 +169,7 @@ def _read_frames(path: Path) -> pd.DataFrame:
     except (ValueError, OSError, pd.errors.ParserError) as error:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
-    table = table[(table["kind"] == "light") & table["verdict"].isin(_VERDICTS)].copy()
+    table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].copy()
     for name, kind in _COLUMNS.items():
         if kind == NUMBER:
             try:

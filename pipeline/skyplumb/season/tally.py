@@ -17,26 +17,14 @@ from scipy.stats import fisher_exact
 from statsmodels.stats.contingency_tables import Table
 from statsmodels.stats.multitest import multipletests
 
+from skyplumb.causes import cause_of
 from skyplumb.intervals import CONFIDENCE, binomial_interval
-from skyplumb.season.sessions import NOT_THE_GEAR, Season, label_of
+from skyplumb.records import VERDICTS
+from skyplumb.season.sessions import Season, label_of
 
 INTERVALS: tuple[Literal["wilson", "exact"], ...] = ("wilson", "exact")
 ALONE = 0.9
 """A cause that explains this share of a loss is alone at fault."""
-
-MENDS = {
-    "axis": "align the polar axis better",
-    "drive": "set the tracking rate, balance the drive or mend it",
-    "wind": "shelter, load and lower the tripod",
-    "sag": "tighten or replace the head that gives way",
-    "knock": "keep hands, cables and feet off during exposures",
-    "untracked": "check that the tracker runs before each run",
-    "refraction": "shoot higher in the sky",
-    "focus": "focus again through the night",
-    "optics": "stop the lens down",
-}
-"""What would spare the frames lost to a cause. Cloud and bright sky have no mend, and an
-unexplained loss names none."""
 
 GROUPS = {
     "lens and exposure": ("lens_label", "setting_s"),
@@ -126,8 +114,7 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
             "excluded": frames["excluded"].astype(int),
             "judged": gear.astype(int),
             **{
-                verdict: (gear & (frames["verdict"] == verdict)).astype(int)
-                for verdict in ("keep", "doubtful", "reject")
+                verdict: (gear & (frames["verdict"] == verdict)).astype(int) for verdict in VERDICTS
             },
             "hours": frames["exposure_s"].fillna(0) / 3600,
             "untimed": frames["exposure_s"].isna().astype(int),
@@ -239,8 +226,8 @@ def costs(frames: pd.DataFrame) -> pd.DataFrame:
         .sort_values(["minutes", "frames"], ascending=False)
         .reset_index()
     )
-    table["mend"] = table["cause"].map(MENDS).fillna("")
-    table["gear"] = ~table["cause"].isin(NOT_THE_GEAR)
+    table["mend"] = [cause_of(name).mend for name in table["cause"]]
+    table["gear"] = [cause_of(name).gear for name in table["cause"]]
     return table
 
 

@@ -15,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from skyplumb.causes import CAUSES
 from skyplumb.output.page import figures
 from skyplumb.output.page.frames import (
     BESIDE_FROM,
@@ -40,15 +41,13 @@ from skyplumb.output.page.totals import (
     told_of,
 )
 from skyplumb.output.page.words import (
-    CAUSES,
     GLOSSARY,
     HEAD_FIGURES,
     MARKS,
     MORE_FIGURES,
     NIGHT,
-    VERDICTS,
 )
-from skyplumb.records import SessionResult
+from skyplumb.records import VERDICTS, SessionResult
 
 Plain = dict[str, Any]
 
@@ -115,7 +114,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
             "night": [panel._asdict() for panel in NIGHT],
             "head": [one._asdict() for one in HEAD_FIGURES],
             "more": [one._asdict() for one in MORE_FIGURES],
-            "causes": CAUSES,
+            "causes": {row.name: (row.label, row.words) for row in CAUSES.values()},
             "marks": MARKS,
         },
     }

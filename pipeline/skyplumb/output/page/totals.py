@@ -8,8 +8,10 @@ from typing import Any
 
 import pandas as pd
 
+from skyplumb.causes import cause_of
 from skyplumb.output.page.figures import STAMP, middle, number, setting, span, words
-from skyplumb.output.page.words import ASIDE, CAUSES, SPELLS, VERDICTS
+from skyplumb.output.page.words import ASIDE
+from skyplumb.records import VERDICTS
 
 Plain = dict[str, Any]
 
@@ -30,8 +32,8 @@ def losses(rows: list[Plain]) -> list[Plain]:
     found = []
     for cause in sorted({row["cause"] for row in rows if row["verdict"] != "keep"}):
         lost = [row for row in rows if row["cause"] == cause and row["verdict"] != "keep"]
-        label, meaning = CAUSES.get(cause, (cause or "no cause given", ""))
-        found.append({"cause": cause, "label": label, "meaning": meaning, **count(lost)})
+        row = cause_of(cause)
+        found.append({"cause": cause, "label": row.label, "meaning": row.words, **count(lost)})
     return sorted(found, key=lambda loss: (-loss["reject"], -loss["doubtful"], loss["cause"]))
 
 
@@ -47,7 +49,7 @@ def advice(told: object) -> list[Plain]:
         found.append(
             {
                 "cause": cause,
-                "label": CAUSES.get(cause, (cause, ""))[0],
+                "label": cause_of(cause).label,
                 "mend": words(one.get("mend")),
                 "caution": words(one.get("caution")),
                 "saves_frames": int(number(one.get("saves_frames")) or 0),
@@ -71,7 +73,7 @@ def spells(rows: list[Plain]) -> list[Plain]:
             found[-1]["end"] = _end(row)
             found[-1]["frames"] += 1
         elif lost:
-            label = SPELLS.get(row["cause"], CAUSES.get(row["cause"], (row["cause"],))[0])
+            label = cause_of(row["cause"]).on_time_axis
             spell = {"cause": row["cause"], "label": label, "run": row["run"], "frames": 1}
             found.append(spell | {"start": row["time"], "end": _end(row)})
         last = row if lost else None

@@ -1,31 +1,8 @@
-"""Every word of the page that stands for something: causes, kinds, figures, terms."""
+"""Every word of the page that stands for something but a cause: kinds, figures, terms."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
-
-VERDICTS = ("keep", "doubtful", "reject")
-
-CAUSES = {
-    "none": ("no fault found", "nothing in the frame speaks against it"),
-    "axis": ("polar axis off", "the tracker's axis does not point at the celestial pole"),
-    "drive": ("drive error", "the tracker turns too fast, too slow or unevenly"),
-    "wind": ("wind", "the camera shook in changing directions"),
-    "sag": ("sag", "something gives way slowly under the weight"),
-    "knock": ("knock", "a sudden jolt: the stars stand twice"),
-    "untracked": ("not tracked", "the sky moved over a camera that stood still"),
-    "refraction": ("refraction", "low in the sky the air lifts the stars unevenly"),
-    "focus": ("focus", "stars are round but too wide"),
-    "cloud": ("cloud", "stars are missing or faint"),
-    "obstruction": ("obstruction", "a part of the picture has no stars"),
-    "optics": ("optics", "the lens itself draws the stars long"),
-    "bright-sky": ("bright sky", "dawn, dusk, the Moon or lights drown the stars"),
-    "unexplained": ("unexplained", "the frame is at fault, but the evidence names no cause"),
-}
-"""A short name and one line for each cause of the contract."""
-
-SPELLS = {"wind": "gust", "sag": "sag sets in", "axis": "axis drift"}
-"""How a row of frames with one cause is called on the time axis, where shorter or clearer."""
 
 ASIDE = {
     "unreadable": "Could not be read",
