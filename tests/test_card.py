@@ -268,6 +268,17 @@ def test_two_bodies_of_one_model_have_a_session_each() -> None:
     }
 
 
+def test_a_serial_that_changes_with_each_picture_is_none() -> None:
+    times = [NIGHT + timedelta(minutes=2 * k) for k in range(12)]
+    changing = [shot(f"{k}.dng", time, serial=f"77 {k}") for k, time in enumerate(times)]
+    assert set(sessions(changing, Notes()).values()) == {"2026-08-14-tarn-works-n1"}
+    # Beside them, a body whose number stays is one; who has none of his own is taken for it.
+    steady = [shot(f"s{k}.dng", time, serial="70001234") for k, time in enumerate(times)]
+    assert len(set(sessions(changing + steady, Notes()).values())) == 1
+    third = [shot(f"t{k}.dng", time, serial="70005678") for k, time in enumerate(times)]
+    assert len(set(sessions(changing + steady + third, Notes()).values())) == 3
+
+
 def test_a_file_without_serial_is_of_the_only_body_of_its_model() -> None:
     found = sessions([shot("1.dng", NIGHT, serial="7"), shot("2.dng", NIGHT)], Notes())
     assert found["1.dng"] == found["2.dng"]

@@ -18,7 +18,7 @@ from astropy.wcs import WCS
 
 from skyplumb.intake import exif as _exif
 from skyplumb.intake.metadata import read_info
-from skyplumb.intake.values import angle_deg, number, time
+from skyplumb.intake.values import LONGEST_TEXT, angle_deg, number, time
 from skyplumb.measure.decode import decode
 from skyplumb.records import ShotInfo, UnreadableError
 
@@ -224,6 +224,7 @@ class ToldByRawpy:
         timestamp=datetime(1970, 1, 1),
     )
     lens = SimpleNamespace(model="Harrow 35 mm")
+    sizes = SimpleNamespace(raw_width=96, raw_height=64)
 
     def __enter__(self) -> "ToldByRawpy":
         return self
@@ -254,6 +255,109 @@ def test_what_exiv2_read_is_not_overruled_by_rawpy(
     monkeypatch.setattr("skyplumb.intake.exif.rawpy.RawPy", ToldByRawpy)
     info = read_info(dng(Photo_LensModel="Wren 50", Photo_ISOSpeedRatings="3200"), "a.dng")
     assert (info.iso, info.lens) == (3200, "Wren 50")
+
+
+@pytest.mark.parametrize(
+    ("by_exiv2", "by_rawpy", "exposure_s"),
+    [
+        ("1/1", 4.97, 4.97),  # met in an old RAW: one of the two has read nothing
+        ("497/100", 1.0, 4.97),
+        ("1/1", 1.1, 1.0),  # a rounding
+        ("1/1", 1.0, 1.0),
+        ("30/1", 32.0, 30.0),
+        (None, 4.97, 4.97),
+        (None, 1.0, NAN),
+    ],
+)
+def test_of_two_exposures_the_one_that_is_no_placeholder_holds(
+    monkeypatch: pytest.MonkeyPatch,
+    dng: MakeDng,
+    by_exiv2: str | None,
+    by_rawpy: float,
+    exposure_s: float,
+) -> None:
+    told = SimpleNamespace(**(vars(ToldByRawpy.other) | {"shutter_speed": by_rawpy}))
+    monkeypatch.setattr("skyplumb.intake.exif.rawpy.RawPy", ToldByRawpy)
+    monkeypatch.setattr(ToldByRawpy, "other", told)
+    tags = {"Photo_ExposureTime": by_exiv2} if by_exiv2 else {}
+    assert read_info(dng(**tags), "a.dng").exposure_s == pytest.approx(exposure_s, nan_ok=True)
+
+
+def test_the_slow_reader_is_asked_only_where_the_first_one_knows_too_little(
+    monkeypatch: pytest.MonkeyPatch, dng: MakeDng
+) -> None:
+    def never() -> None:
+        raise AssertionError("it decodes the whole picture for an answer")
+
+    monkeypatch.setattr("skyplumb.intake.exif.rawpy.RawPy", never)
+    info = read_info(
+        dng(
+            Photo_ExposureTime="30/1",
+            Photo_ISOSpeedRatings="1600",
+            Photo_FocalLength="0/10",  # a lens without electronics
+            Photo_DateTimeOriginal="2026:08:14 22:31:05",
+        ),
+        "a.dng",
+    )
+    assert (info.exposure_s, info.iso) == (30, 1600)
+
+
+@pytest.mark.parametrize(
+    ("make", "model", "camera"),
+    [
+        ("Tarn Works", "N1", "Tarn Works N1"),
+        ("TARN", "Tarn N1", "Tarn N1"),
+        ("Alder Birch Company", "Birch Digital 5 Zoom", "Alder Birch Digital 5 Zoom"),
+        ("Birch Imaging Corp.", "N1", "Birch Imaging N1"),
+        ("", "N1", "N1"),
+        ("Tarn", "", "Tarn"),
+    ],
+)
+def test_the_makers_name_stands_once_in_the_cameras(make: str, model: str, camera: str) -> None:
+    exif = exiv2.ExifData()
+    exif["Exif.Image.Make"], exif["Exif.Image.Model"] = make, model
+    assert _exif._camera(_exif._Tags(exif)) == camera
+
+
+@pytest.mark.parametrize(
+    ("stamp", "known"),
+    [
+        ("20/1 31/1 5/1", True),
+        ("2147483647/1 0/1 0/1", False),
+        ("20/1 2147483647/1 5/1", False),
+        ("24/1 0/1 0/1", False),
+        ("0/0 0/0 0/0", False),
+    ],
+)
+def test_a_gps_time_that_cannot_be_is_none(dng: MakeDng, stamp: str, known: bool) -> None:
+    info = read_info(dng(GPSInfo_GPSDateStamp="2026:08:14", GPSInfo_GPSTimeStamp=stamp), "a")
+    assert (info.gps_utc is not None) == known
+
+
+def test_what_a_camera_cannot_have_is_unknown(dng: MakeDng) -> None:
+    info = read_info(
+        dng(
+            Photo_ExposureTime="2147483647/1",
+            Photo_FocalLength="2147483647/1",
+            Photo_FNumber="2147483647/1",
+            Photo_DateTimeOriginal="0001:01:01 00:00:00",
+            Photo_LensModel="x" * 10_000,
+        ),
+        "a.dng",
+    )
+    assert math.isnan(info.exposure_s)
+    assert math.isnan(info.focal_mm)
+    assert math.isnan(info.fnumber)
+    assert info.clock is None
+    assert len(info.lens) == 200
+
+
+def test_a_tag_over_which_the_reader_stumbles_costs_itself_only() -> None:
+    class Stumbles:
+        def findKey(self, _: object) -> None:  # noqa: N802
+            raise OverflowError("too large")
+
+    assert _exif._Tags(Stumbles()).text("Exif.Image.Make") == ""
 
 
 def test_every_key_asked_for_is_one_exiv2_knows() -> None:
@@ -596,6 +700,44 @@ def test_what_is_no_number_is_unknown(text: str) -> None:
 )
 def test_angles_are_read_in_the_ways_headers_write_them(text: str, value: float) -> None:
     assert angle_deg(text) == pytest.approx(value, abs=1e-12)  # floating point only
+
+
+@pytest.mark.parametrize("year", [1, 1899, 2200, 9999])
+def test_a_year_of_no_camera_is_no_time(year: int) -> None:
+    assert time(f"{year:04d}-08-14T20:31:00") is None
+    info = header(DATE_OBS=f"{year:04d}-08-14T20:31:00", EXPTIME=60)
+    assert info.clock is None
+
+
+@pytest.mark.parametrize(
+    "cards",
+    [
+        {"EXPTIME": 1e12, "FOCALLEN": 1e50, "GAIN": 1e300, "XPIXSZ": 1e30, "FNUMBER": 1e9},
+        {"EXPTIME": -1.0, "FOCALLEN": -50, "XPIXSZ": 0, "FNUMBER": 0},
+        {"EXPTIME": "9" * 60, "FOCALLEN": "1E400", "GAIN": "9" * 60, "XPIXSZ": "1E99"},
+        {"DATE_END": "2026-08-14T20:31:00", "EXPTIME": 1e15},
+        {"MJD_OBS": 1e300, "OBSGEO-X": 1e300, "OBSGEO-Y": 1e300, "OBSGEO-Z": 1e300},
+    ],
+)
+def test_absurd_numbers_of_a_header_are_unknown(cards: dict[str, object]) -> None:
+    info = header(**cards)
+    for value in (info.exposure_s, info.focal_mm, info.gain, info.pixel_um, info.fnumber):
+        assert math.isnan(value)
+    assert math.isnan(info.latitude_deg)
+
+
+@pytest.mark.parametrize("parse", [number, angle_deg, time])
+@pytest.mark.parametrize(
+    "text", ["1" * 5000, "1." * 2500, "1 " * 2500, "1:" * 2500, " " * 5000 + "x", "1e" * 2500]
+)
+def test_endless_texts_are_told_from_numbers_at_once(
+    parse: Callable[[str], float | datetime | None], text: str
+) -> None:
+    # A thousand digits took the angle pattern 21 s; steps are counted, not seconds: what is
+    # longer than any header's card is never parsed.
+    assert len(text) > LONGEST_TEXT
+    value = parse(text)
+    assert value is None or (isinstance(value, float) and math.isnan(value))
 
 
 @pytest.mark.parametrize("text", ["", "46:75:00", "north", "46:30:18:02"])

@@ -19,7 +19,9 @@ def notes_of(folder: Path, text: str) -> Notes:
 
 
 def test_without_notes_the_file_is_believed(tmp_path: Path) -> None:
-    info = ShotInfo(camera="Tarn Works N1", focal_mm=35, clock=datetime(2026, 8, 14, 22))
+    info = ShotInfo(
+        camera="Tarn Works N1", lens="Harrow 35 mm", focal_mm=35, clock=datetime(2026, 8, 14, 22)
+    )
     told = load_notes(None, tmp_path).for_shot("A.DNG", info)
     assert told.info == info
     assert told.left_out == ""
@@ -122,6 +124,14 @@ def test_a_site_without_height_keeps_the_height_of_the_file(tmp_path: Path) -> N
     notes = notes_of(tmp_path, "site: {latitude_deg: -33, longitude_deg: 20}\n")
     info = notes.for_shot("1.DNG", ShotInfo(latitude_deg=1, longitude_deg=2, height_m=700)).info
     assert (info.latitude_deg, info.longitude_deg, info.height_m) == (-33, 20, 700)
+
+
+def test_a_lens_without_a_name_goes_by_its_focal_length(tmp_path: Path) -> None:
+    notes = notes_of(tmp_path, 'runs:\n  - lens: ""\n    files: "b*"\n    focal_mm: 35.21\n')
+    assert notes.for_shot("a.dng", ShotInfo(focal_mm=7.09375)).info.lens == "7.1 mm"
+    assert notes.for_shot("a.dng", ShotInfo()).info.lens == ""
+    # The pattern is still compared with what the file says, which is nothing.
+    assert notes.for_shot("b.dng", ShotInfo(focal_mm=50)).info.lens == "35.2 mm"
 
 
 def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import math
 import os
 import stat
 import unicodedata
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -55,6 +55,9 @@ LARGEST_BYTES = 4 * 1024**3
 
 GAP = timedelta(hours=6)
 """A pause of the camera's clock that ends a session where noon is not known."""
+
+LONE_SERIALS = 4
+"""Nobody puts one shot each of so many bodies of one model on a card (our choice)."""
 
 ZONES_H = (
     *range(-12, 15),
@@ -366,16 +369,24 @@ def _stretches(shots: Sequence[_Dated]) -> list[list[_Dated]]:
 
 
 def _bodies(infos: Mapping[str, ShotInfo]) -> dict[str, str]:
-    """File to body: its serial number, else its model's only serial number, else its model."""
-    serials: dict[str, set[str]] = defaultdict(set)
+    """File to body: its serial number, else its model's only serial number, else its model.
+
+    Some cameras write another number into each picture where others have the serial: where a
+    model has `LONE_SERIALS` or more that stand on one shot only, those are no serial numbers.
+    """
+    shots: dict[str, Counter[str]] = defaultdict(Counter)
     for info in infos.values():
         if info.serial:
-            serials[info.camera].add(info.serial)
+            shots[info.camera][info.serial] += 1
+    serials: dict[str, set[str]] = {}
+    for camera, counts in shots.items():
+        lone = {serial for serial, count in counts.items() if count == 1}
+        serials[camera] = set(counts) - (lone if len(lone) >= LONE_SERIALS else set())
 
     def body(info: ShotInfo) -> str:
         known = serials.get(info.camera, set())
-        serial = info.serial or (next(iter(known)) if len(known) == 1 else "")
-        return f"{info.camera}\n{serial}"
+        only = next(iter(known)) if len(known) == 1 else ""
+        return f"{info.camera}\n{info.serial if info.serial in known else only}"
 
     return {file: body(info) for file, info in infos.items()}
 

@@ -9,13 +9,17 @@ from __future__ import annotations
 import io
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import exiv2
 import rawpy
 
-from skyplumb.intake.values import number, positive, tidy, time, within
+from skyplumb.intake.failures import AGAIN, SHORT_OF_MEMORY
+from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed
+from skyplumb.intake.values import YEARS, likely, number, positive, tidy, time, within
 from skyplumb.records import NAN, ShotInfo, UnreadableError
 
 LENS_KEYS = (
@@ -38,6 +42,7 @@ LENS_KEYS = (
     "Exif.Minolta.LensID",
     "Exif.Samsung2.LensType",
     "Exif.Sigma.LensRange",
+    "Exif.CanonCs.Lens",
 )
 """Where lens names stand, the plainest first; numbers come out as exiv2's name for them."""
 
@@ -111,6 +116,9 @@ OTHER_KEYS = (
 UNIT_UM = {"2": 25_400.0, "3": 10_000.0, "4": 1_000.0, "5": 1.0}
 """FocalPlaneResolutionUnit in micrometres: inch, cm (EXIF), mm, um (TIFF/EP)."""
 
+PLACEHOLDER_S = 1.0
+"""An exposure that old RAWs are read as that have none."""
+
 FULL_FRAME_DIAGONAL_MM = math.hypot(36, 24)
 
 NO_LENS = re.compile(
@@ -133,8 +141,7 @@ class _Tags:
 
     def words(self, key: str) -> str:
         """A tag with its number put into words."""
-        found = self._exif.findKey(exiv2.ExifKey(key))
-        return tidy(found.print(self._exif)) if found != self._exif.end() else ""
+        return self._told(key, lambda tag: tag.print(self._exif))
 
     def number(self, *keys: str) -> float:
         """The first that is a number above 0."""
@@ -147,11 +154,20 @@ class _Tags:
 
     def _raw(self, key: str) -> str:
         """A tag's stored text."""
-        found = self._exif.findKey(exiv2.ExifKey(key))
-        return tidy(found.toString()) if found != self._exif.end() else ""
+        return self._told(key, lambda tag: tag.toString())
+
+    def _told(self, key: str, question: Callable[[Any], str]) -> str:
+        """What exiv2 answers about a tag; nothing where the file has none."""
+        try:
+            found = self._exif.findKey(exiv2.ExifKey(key))
+            return tidy(question(found)) if found != self._exif.end() else ""
+        except Exception:
+            # exiv2 answers a damaged tag by whatever it stumbles over: numbers too large, text
+            # that is none; such a tag says nothing
+            return ""
 
 
-def exif_info(data: bytes, file: str) -> ShotInfo:
+def exif_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo:
     """What a RAW says of itself.
 
     Raises
@@ -163,27 +179,33 @@ def exif_info(data: bytes, file: str) -> ShotInfo:
     try:
         image = exiv2.ImageFactory.open(data)
         image.readMetadata()
-    except exiv2.Exiv2Error:
-        info = ShotInfo()
+        tags, size = _Tags(image.exifData()), (image.pixelWidth(), image.pixelHeight())
+    except MemoryError:
+        raise UnreadableError(f"{file}: {SHORT_OF_MEMORY}") from None
+    except Exception:
+        # Its own class for what it does not know, others for damage; rawpy may read it still.
+        info, complete = ShotInfo(), False
     else:
-        info = _from_tags(_Tags(image.exifData()), image.pixelWidth(), image.pixelHeight())
-    if info.clock and not math.isnan(info.exposure_s):
-        return info
-    try:
-        return _filled(info, data)
-    except rawpy.LibRawError:
-        if info == ShotInfo():
-            raise UnreadableError(
-                f"{file}: no picture that can be read; copy it from the card again"
-            ) from None
-        return info
+        info = _from_tags(tags, *size)
+        complete = _is_complete(info, tags)
+    return info if complete else _filled(info, data, file, cap_bytes)
+
+
+def _is_complete(info: ShotInfo, tags: _Tags) -> bool:
+    """Whether the other reader, which decodes the whole picture first, need not be asked.
+
+    A focal length of 0 is a lens that does not tell it; a missing one is an old RAW that keeps
+    it elsewhere. An exposure of just 1 s is what old RAWs are read as that have none.
+    """
+    known = info.clock and not math.isnan(info.exposure_s + info.iso)
+    return bool(known and tags.text(*FOCAL_KEYS) and info.exposure_s != PLACEHOLDER_S)
 
 
 def _from_tags(tags: _Tags, width: int, height: int) -> ShotInfo:
     """The record of what the tags say."""
     clock, taken = _clock(tags)
     latitude, longitude = _position(tags)
-    focal = tags.number(*FOCAL_KEYS)
+    focal = likely("focal_mm", tags.number(*FOCAL_KEYS))
     return ShotInfo(
         camera=_camera(tags),
         serial=_serial(tags),
@@ -204,43 +226,73 @@ def _from_tags(tags: _Tags, width: int, height: int) -> ShotInfo:
     )
 
 
-def _filled(info: ShotInfo, data: bytes) -> ShotInfo:
+def _filled(info: ShotInfo, data: bytes, file: str, cap_bytes: int) -> ShotInfo:
     """The record with its gaps filled from rawpy, as far as rawpy can be believed.
 
     rawpy answers for what it does not know with 0, with an exposure of 1 s at f/1.0, and
     with a time in 1970: these are taken for unknown, even where they were true.
     """
-    with rawpy.RawPy() as raw:
-        raw.open_buffer(io.BytesIO(data))
-        told, name = raw.other, tidy(raw.lens.model)
-    clock: datetime | None = told.timestamp
-    if clock is not None and clock.year < 1990:
+    clock: datetime | None
+    try:
+        with rawpy.RawPy() as raw:
+            raw.open_buffer(io.BytesIO(data))
+            # Asked for anything else than sizes, rawpy decodes the picture.
+            samples = raw.sizes.raw_width * raw.sizes.raw_height
+            if bytes_needed(len(data), samples) > cap_bytes:
+                return info  # decoding says so
+            told, name = raw.other, tidy(raw.lens.model)
+            clock = told.timestamp
+    except Exception as error:
+        # Whatever the library stumbles over: what exiv2 has read stands.
+        if info == ShotInfo() and isinstance(error, rawpy.LibRawError):
+            raise UnreadableError(f"{file}: no picture that can be read; {AGAIN}") from None
+        return info
+    if clock is None or not 1990 <= clock.year <= YEARS[1]:
         clock = None
 
-    def gap(known: float, offered: float, *, false: float = 0.0) -> float:
-        offered = positive(offered)
+    def gap(quantity: str, known: float, offered: float, *, false: float = 0.0) -> float:
+        offered = likely(quantity, offered)
         return offered if math.isnan(known) and offered != false else known
 
     return replace(
         info,
-        exposure_s=gap(info.exposure_s, told.shutter_speed, false=1.0),
-        fnumber=gap(info.fnumber, told.aperture, false=1.0),
-        focal_mm=gap(info.focal_mm, told.focal_length),
-        iso=gap(info.iso, told.iso_speed),
+        exposure_s=_settled(info.exposure_s, likely("exposure_s", told.shutter_speed)),
+        fnumber=gap("fnumber", info.fnumber, told.aperture, false=1.0),
+        focal_mm=gap("focal_mm", info.focal_mm, told.focal_length),
+        iso=gap("iso", info.iso, told.iso_speed),
         lens=info.lens or ("" if NO_LENS.fullmatch(name) else name),
         clock=info.clock or clock,
         taken_camera=info.taken_camera or (clock.strftime("%Y:%m:%d %H:%M:%S") if clock else ""),
     )
 
 
+def _settled(by_exiv2: float, by_rawpy: float) -> float:
+    """The exposure of two that were read, s.
+
+    Where they are more than a third of a stop apart and one is just 1 s, that one is the
+    placeholder; else the standard's own tag holds.
+    """
+    if math.isnan(by_rawpy) or by_rawpy == PLACEHOLDER_S:
+        return by_exiv2
+    apart = abs(math.log2(by_exiv2 / by_rawpy)) > 1 / 3
+    doubted = by_exiv2 == PLACEHOLDER_S and apart
+    return by_rawpy if math.isnan(by_exiv2) or doubted else by_exiv2
+
+
 def _camera(tags: _Tags) -> str:
     """Maker and model, the maker's name once and without its legal form."""
-    make = " ".join(FIRM.sub(" ", tags.text("Exif.Image.Make")).split())
+    make = FIRM.sub(" ", tags.text("Exif.Image.Make")).split()
     model = tags.text("Exif.Image.Model", "Exif.Image.UniqueCameraModel")
-    first = make.split()[0].casefold() if make else ""
-    if model and first in model.casefold().split():
+    small_make, small_model = (
+        [word.casefold() for word in words] for words in (make, model.split())
+    )
+    if small_model and small_make[:1] and small_make[0] in small_model:
         return model
-    return f"{make} {model}".strip()
+    for shared in range(len(make), 0, -1):  # "Alder Birch" and "Birch Digital 5"
+        if small_make[-shared:] == small_model[:shared]:
+            make = make[:-shared]
+            break
+    return " ".join([*make, model]).strip()
 
 
 def _serial(tags: _Tags) -> str:
@@ -273,7 +325,7 @@ def _range(low: float, high: float) -> str:
 
 def _exposure_s(tags: _Tags) -> float:
     """Exposure time, else that of the APEX value 2^-Tv."""
-    seconds = tags.number(*EXPOSURE_KEYS)
+    seconds = likely("exposure_s", tags.number(*EXPOSURE_KEYS))
     if not math.isnan(seconds):
         return seconds
     apex = number(tags.text("Exif.Photo.ShutterSpeedValue"))
@@ -282,7 +334,7 @@ def _exposure_s(tags: _Tags) -> float:
 
 def _fnumber(tags: _Tags) -> float:
     """F-number, else that of the APEX value 2^(Av/2)."""
-    fnumber = tags.number(*FNUMBER_KEYS)
+    fnumber = likely("fnumber", tags.number(*FNUMBER_KEYS))
     if not math.isnan(fnumber):
         return fnumber
     apex = tags.number("Exif.Photo.ApertureValue")
@@ -291,7 +343,7 @@ def _fnumber(tags: _Tags) -> float:
 
 def _iso(tags: _Tags) -> float:
     """ISO; 65535 in the short tag says to look in the longer ones."""
-    isos = (tags.number(key) for key in ISO_KEYS)
+    isos = (likely("iso", tags.number(key)) for key in ISO_KEYS)
     return next((iso for iso in isos if not math.isnan(iso) and iso != 65_535), NAN)
 
 
@@ -338,7 +390,7 @@ def _height_m(tags: _Tags) -> float:
     """Metres above the sea; the reference says 1 (or 3) for below."""
     height = number(tags.text("Exif.GPSInfo.GPSAltitude"))
     below = tags.text("Exif.GPSInfo.GPSAltitudeRef") in ("1", "3")
-    return within(-height if below else height, -500, 9000)
+    return likely("height_m", -height if below else height)
 
 
 def _gps_utc(tags: _Tags) -> datetime | None:
@@ -347,9 +399,11 @@ def _gps_utc(tags: _Tags) -> datetime | None:
         return None
     day = time(tags.text("Exif.GPSInfo.GPSDateStamp") + " 00:00:00")
     parts = tags.numbers("Exif.GPSInfo.GPSTimeStamp")
-    if day is None or len(parts) != 3 or any(math.isnan(part) for part in parts):
+    if day is None or len(parts) != 3:
         return None
     hours, minutes, seconds = parts
+    if not (0 <= hours < 24 and 0 <= minutes < 60 and 0 <= seconds < 61):
+        return None
     return day + timedelta(hours=hours, minutes=minutes, seconds=seconds)
 
 

@@ -11,7 +11,7 @@ import erfa
 from astropy.io import fits
 
 from skyplumb.intake.fits_file import open_picture
-from skyplumb.intake.values import angle_deg, number, positive, tidy, time, within
+from skyplumb.intake.values import YEARS, angle_deg, likely, number, positive, tidy, time, within
 from skyplumb.records import NAN, ShotInfo
 
 MJD_ZERO = datetime(1858, 11, 17)
@@ -107,9 +107,9 @@ def fits_info(data: bytes, file: str) -> ShotInfo:
 
 def _from_cards(cards: _Cards) -> ShotInfo:
     """The record of what the cards say."""
-    exposure = positive(cards.number("EXPTIME", "EXPOSURE", "XPOSURE"))
+    exposure = likely("exposure_s", cards.number("EXPTIME", "EXPOSURE", "XPOSURE"))
     start, written, known_scale = _start(cards, exposure)
-    focal = positive(cards.number("FOCALLEN", "FOCAL"))
+    focal = likely("focal_mm", cards.number("FOCALLEN", "FOCAL"))
     latitude, longitude, height = _site(cards)
     ra, dec = _pointing(cards)
     return ShotInfo(
@@ -119,18 +119,18 @@ def _from_cards(cards: _Cards) -> ShotInfo:
         focal_mm=focal,
         fnumber=_fnumber(cards, focal),
         exposure_s=exposure,
-        iso=positive(cards.number("ISO", "ISOSPEED")),
+        iso=likely("iso", cards.number("ISO", "ISOSPEED")),
         clock=start,
         taken_camera=written,
         utc_offset_h=0.0 if start and known_scale else NAN,
         latitude_deg=latitude,
         longitude_deg=longitude,
         height_m=height,
-        temperature_c=within(cards.number("CCD-TEMP", "CAMTEMP", "DET-TEMP"), -150, 100),
+        temperature_c=likely("temperature_c", cards.number("CCD-TEMP", "CAMTEMP", "DET-TEMP")),
         pixel_um=_pixel_um(cards),
         image_type=_image_type(cards.text("IMAGETYP", "OBSTYPE", "FRAMETYP", "FRAME", "EXPTYPE")),
         mosaic_claim=_mosaic_claim(cards),
-        gain=cards.number("GAIN"),
+        gain=likely("gain", cards.number("GAIN")),
         is_fits=True,
         ra_hint_deg=ra,
         dec_hint_deg=dec,
@@ -173,7 +173,8 @@ def _date_obs(cards: _Cards) -> datetime | None:
 def _mjd(cards: _Cards, *keys: str) -> datetime | None:
     """A modified Julian date as a datetime."""
     days = cards.number(*keys)
-    return MJD_ZERO + timedelta(days=days) if 0 < days < 200_000 else None
+    when = MJD_ZERO + timedelta(days=days) if 0 < days < 200_000 else None
+    return when if when and YEARS[0] <= when.year <= YEARS[1] else None
 
 
 def _utc(when: datetime, scale: str) -> datetime | None:
@@ -193,8 +194,10 @@ def _utc(when: datetime, scale: str) -> datetime | None:
 
 def _fnumber(cards: _Cards, focal_mm: float) -> float:
     """F-number, else focal length over aperture."""
-    fnumber = positive(cards.number("FNUMBER", "FOCRATIO"))
-    return focal_mm / positive(cards.number("APTDIA")) if math.isnan(fnumber) else fnumber
+    fnumber = likely("fnumber", cards.number("FNUMBER", "FOCRATIO"))
+    if not math.isnan(fnumber):
+        return fnumber
+    return likely("fnumber", focal_mm / positive(cards.number("APTDIA")))
 
 
 def _site(cards: _Cards) -> tuple[float, float, float]:
@@ -205,17 +208,16 @@ def _site(cards: _Cards) -> tuple[float, float, float]:
     longitude = cards.angle(
         -180, 360, "OBSGEO-L", "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", "LONGITUD"
     )
-    height = within(
+    height = likely(
+        "height_m",
         cards.number(
             "OBSGEO-H", "SITEELEV", "ELEV-OBS", "ALT-OBS", "OBSALT", "OBS-ELEV", "ELEVATIO"
         ),
-        -500,
-        9000,
     )
     x, y, z = (cards.number(f"OBSGEO-{axis}") for axis in "XYZ")
-    if math.isnan(latitude + longitude) and math.hypot(x, y, z) > 6_000_000:
+    if math.isnan(latitude + longitude) and 6e6 < math.hypot(x, y, z) < 7e6:
         east, north, up = erfa.gc2gd(1, (x, y, z))  # 1: WGS84
-        return math.degrees(north), math.degrees(east), within(float(up), -500, 9000)
+        return math.degrees(north), math.degrees(east), likely("height_m", float(up))
     if math.isnan(latitude + longitude) or latitude == longitude == 0:
         return NAN, NAN, NAN
     return latitude, longitude - 360 if longitude > 180 else longitude, height
@@ -280,11 +282,12 @@ def _reference(cards: _Cards) -> tuple[float, float]:
 
 def _pixel_um(cards: _Cards) -> float:
     """Pixel pitch as recorded: XPIXSZ holds it with binning, PIXSIZE1 without (from memory)."""
-    pitch = within(cards.number("XPIXSZ"), 1, 100)
+    pitch = likely("pixel_um", cards.number("XPIXSZ"))
     if not math.isnan(pitch):
         return pitch
     binning = positive(cards.number("XBINNING"))
-    return within(cards.number("PIXSIZE1", "PIXSIZE") * (binning if binning > 1 else 1), 1, 100)
+    unbinned = cards.number("PIXSIZE1", "PIXSIZE")
+    return likely("pixel_um", unbinned * (binning if binning > 1 else 1))
 
 
 def _image_type(text: str) -> str:

@@ -9,10 +9,11 @@ from __future__ import annotations
 from skyplumb.intake.exif import exif_info
 from skyplumb.intake.fits_file import MAGIC
 from skyplumb.intake.fits_header import fits_info
+from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.records import ShotInfo, UnreadableError
 
 
-def read_info(data: bytes, file: str) -> ShotInfo:
+def read_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo:
     """What a shot says of itself.
 
     Parameters
@@ -21,6 +22,8 @@ def read_info(data: bytes, file: str) -> ShotInfo:
         The whole file. What it is, is told by its content and not by its name.
     file : str
         Its name, for errors.
+    cap_bytes : int
+        What may be taken of memory; a RAW that claims more is not opened to fill gaps.
 
     Raises
     ------
@@ -35,4 +38,4 @@ def read_info(data: bytes, file: str) -> ShotInfo:
         raise UnreadableError(
             f"{file}: named FITS but does not begin as one; write the file again or remove it"
         )
-    return exif_info(data, file)
+    return exif_info(data, file, cap_bytes)

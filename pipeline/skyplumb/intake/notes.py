@@ -7,6 +7,7 @@ to UTC.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
@@ -159,7 +160,7 @@ class ShotNotes:
     """What the notes make of one shot."""
 
     info: ShotInfo
-    """What its file says, corrected by the notes."""
+    """What its file says, corrected by the notes; a nameless lens goes by its focal length."""
     left_out: str = ""
     """Why it is not to be judged; empty for a shot that is."""
     utc_offset_h: float = NAN
@@ -258,6 +259,8 @@ def _corrected(info: ShotInfo, site: SiteNotes | None, runs: Sequence[RunNotes])
             ra_hint_deg=run.target.ra_deg if run.target else info.ra_hint_deg,
             dec_hint_deg=run.target.dec_deg if run.target else info.dec_hint_deg,
         )
+    if not info.lens and not math.isnan(info.focal_mm):
+        info = replace(info, lens=f"{round(info.focal_mm, 1):g} mm")
     return info
 
 
