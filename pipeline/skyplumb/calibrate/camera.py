@@ -13,11 +13,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from skyplumb.robust import Weighting, cauchy_weighting, reweighted
+
 Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
-RAYLEIGH_MEDIAN = np.sqrt(2 * np.log(2))
-"""Median distance from the middle of a round Gaussian scatter, over its sigma per axis."""
+EFFICIENCY = 0.966
+"""Of the robust weights: a star counts half at three sigma. Of the pairs few are wrong."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,34 +135,24 @@ def fit_attitude(
     residuals : ndarray, shape (n, 2)
         Measured minus projected, px.
     """
-    step = 1e-6
     normal = np.eye(3)
-    residuals = np.zeros_like(matched.pixels)
-    scale = 1.0
-    for _ in range(rounds):
+
+    def off() -> Floats:
+        return matched.pixels - camera.project(matched.directions @ attitude.T)
+
+    def step(weighting: Weighting) -> Floats:
+        nonlocal attitude, normal
         seen = matched.directions @ attitude.T
-        there = camera.project(seen)
-        residuals = matched.pixels - there
-        columns = []
-        for axis in np.eye(3):
-            turned = seen + step * np.cross(axis, seen)
-            columns.append((camera.project(turned) - there) / step)
-        jacobian = np.stack(columns, -1)
-        pull = np.hypot(residuals[:, 0], residuals[:, 1]) * matched.weights
-        good = np.isfinite(pull)
-        scale = max(float(np.median(pull[good])) / RAYLEIGH_MEDIAN, 1e-6) if good.any() else 1.0
-        # Cauchy weights: a wrong match pulls less the further it is off.
-        weight = np.where(good, matched.weights**2 / (1 + (pull / (3 * scale)) ** 2), 0.0)
-        j = np.where(good[:, None, None], jacobian, 0.0)
-        r = np.where(good[:, None], residuals, 0.0)
-        normal = np.einsum("nki,nkj->ij", weight[:, None, None] * j, j, optimize=True)
-        slope = np.einsum("n,nki,nk->i", weight, j, r)
+        jacobian = _turned(camera, seen)
+        normal, slope = _normal_equations(jacobian, off(), matched.weights**2 * weighting.weights)
         turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
         attitude = Rotation.from_rotvec(turn).as_matrix() @ attitude
-        if np.abs(turn).max() * camera.focal_px < 1e-4:
-            break
-    covariance = np.linalg.pinv(normal) * scale**2
-    return attitude, np.asarray(covariance), residuals
+        return off() * matched.weights[:, None]
+
+    start = cauchy_weighting(off() * matched.weights[:, None], 3, EFFICIENCY)
+    last = reweighted(step, start, rounds, 3, EFFICIENCY)
+    sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
+    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), off()
 
 
 def fit_camera(
@@ -175,40 +167,41 @@ def fit_camera(
     near the middle of the picture, since a narrow field cannot tell it from a turn.
     """
     names = _free(camera)
+    count = len(names)
     steps = {"focal_px": camera.focal_px * 1e-6, "centre_x": 1e-2, "centre_y": 1e-2}
     # A corner displaced by 3 % and a decentring by 0.3 % are ordinary.
     priors = {"centre_x": centre_sigma_px, "centre_y": centre_sigma_px, "k": 0.1, "p": 0.01}
-    for _ in range(8):
-        count = len(names)
+    frame = np.repeat(np.arange(len(frames)), [len(matched.pixels) for matched in frames])
+
+    def off(number: int) -> Floats:
+        matched = frames[number]
+        return matched.pixels - camera.project(matched.directions @ attitudes[number].T)
+
+    def pulls() -> Floats:
+        each = [off(n) * matched.weights[:, None] for n, matched in enumerate(frames)]
+        return np.concatenate(each)
+
+    def step(weighting: Weighting) -> Floats:
+        nonlocal camera, attitudes
         size = count + 3 * len(frames)
         normal = np.zeros((size, size))
         slope = np.zeros(size)
         for number, (matched, attitude) in enumerate(zip(frames, attitudes, strict=True)):
             seen = matched.directions @ attitude.T
             there = camera.project(seen)
-            residual = matched.pixels - there
-            columns = []
-            for name in names:
-                step = steps.get(name, 1e-6)
-                columns.append((_moved(camera, name, step).project(seen) - there) / step)
-            for axis in np.eye(3):
-                turned = seen + 1e-6 * np.cross(axis, seen)
-                columns.append((camera.project(turned) - there) / 1e-6)
-            jacobian = np.stack(columns, -1)
-            pull = np.hypot(residual[:, 0], residual[:, 1]) * matched.weights
-            good = np.isfinite(pull)
-            if not good.any():
-                continue
-            scale = max(float(np.median(pull[good])) / RAYLEIGH_MEDIAN, 1e-6)
-            weight = np.where(good, matched.weights**2 / (1 + (pull / (3 * scale)) ** 2), 0.0)
-            weight /= scale**2
-            j = np.where(good[:, None, None], jacobian, 0.0)
-            r = np.where(good[:, None], residual, 0.0)
+            bent = [
+                (_moved(camera, name, steps.get(name, 1e-6)).project(seen) - there)
+                / steps.get(name, 1e-6)
+                for name in names
+            ]
+            jacobian = np.concatenate([np.stack(bent, -1), _turned(camera, seen)], -1)
+            mine = np.flatnonzero(frame == number)
+            # Each frame counts by its own scatter, against the priors too.
+            weight = weighting.weights[mine] * (matched.weights / weighting.sigma[mine]) ** 2
             where = np.r_[np.arange(count), count + 3 * number + np.arange(3)]
-            normal[np.ix_(where, where)] += np.einsum(
-                "nki,nkj->ij", weight[:, None, None] * j, j, optimize=True
-            )
-            slope[where] += np.einsum("n,nki,nk->i", weight, j, r)
+            one, pull = _normal_equations(jacobian, off(number), weight)
+            normal[np.ix_(where, where)] += one
+            slope[where] += pull
         for index, name in enumerate(names):
             sigma = priors.get(name) or priors.get(name[0])
             if sigma:
@@ -222,9 +215,34 @@ def fit_camera(
             Rotation.from_rotvec(move[count + 3 * n : count + 3 * n + 3]).as_matrix() @ attitude
             for n, attitude in enumerate(attitudes)
         ]
-        if np.abs(move[count:]).max(initial=0) * camera.focal_px < 1e-3:
-            break
+        return pulls()
+
+    start = cauchy_weighting(pulls(), efficiency=EFFICIENCY, group=frame)
+    reweighted(step, start, 8, efficiency=EFFICIENCY, group=frame)
     return camera, attitudes
+
+
+def _turned(camera: Camera, seen: Floats) -> Floats:
+    """How pixels move with a small turn about each camera axis, px/rad, shape (n, 2, 3)."""
+    step = 1e-6
+    there = camera.project(seen)
+    return np.stack(
+        [(camera.project(seen + step * np.cross(a, seen)) - there) / step for a in np.eye(3)], -1
+    )
+
+
+def _normal_equations(
+    jacobian: Floats, residuals: Floats, weights: Floats
+) -> tuple[Floats, Floats]:
+    """Left and right side of weighted least squares; stars behind the lens have no say."""
+    good = np.isfinite(residuals[:, 0] + residuals[:, 1])
+    j = np.where(good[:, None, None], jacobian, 0.0)
+    r = np.where(good[:, None], residuals, 0.0)
+    weighed = np.where(good, weights, 0.0)[:, None, None] * j
+    return (
+        np.einsum("nki,nkj->ij", weighed, j, optimize=True),
+        np.einsum("nki,nk->i", weighed, r),
+    )
 
 
 def _free(camera: Camera) -> list[str]:

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.measure.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.records import FieldShapes, Measure
+from skyplumb.robust import robust_fit
 
 Floats = NDArray[np.float64]
 
@@ -183,40 +183,3 @@ def _terms(place: Floats, order: int) -> Floats:
     return np.stack(
         [x ** (p - j) * y**j for p in range(1, order + 1) for j in range(p + 1)], axis=1
     )
-
-
-def robust_fit(
-    design: Floats, values: Floats, errors: Floats, prior: Floats | None = None, rounds: int = 8
-) -> tuple[Floats, Floats]:
-    """Weighted least squares that outliers cannot pull (Cauchy weights).
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, terms)
-    values, errors : ndarray, shape (n,)
-    prior : ndarray, shape (terms,), optional
-        One-sigma width of a prior about zero for each term; inf for none.
-
-    Returns
-    -------
-    solution : ndarray, shape (terms,)
-    covariance : ndarray, shape (terms, terms)
-        Scaled by the scatter that was seen, where that is larger than the errors.
-    """
-    weights = 1 / errors**2
-    ridge = np.zeros(design.shape[1]) if prior is None else 1 / np.square(prior)
-    ridge = ridge + 1e-9 * np.max(np.einsum("n,ni,ni->i", weights, design, design), initial=1e-9)
-    scale = 1.0
-    used = weights
-    solution: Floats = np.zeros(design.shape[1])
-    normal: Any = np.diag(ridge)
-    for _ in range(rounds):
-        normal = (design * used[:, None]).T @ design
-        slope = design.T @ (used * values)
-        solution = np.linalg.solve(normal + scale**2 * np.diag(ridge), slope)
-        pull = (values - design @ solution) / errors
-        freedom = max(len(values) - design.shape[1], 1) / max(len(values), 1)
-        scale = max(1.4826 * float(np.median(np.abs(pull))) / np.sqrt(freedom), 1e-3)
-        used = weights / (1 + (pull / (2.5 * scale)) ** 2)
-    covariance = np.linalg.inv(normal / max(scale, 1.0) ** 2 + np.diag(ridge))
-    return np.asarray(solution), np.asarray(covariance)

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from skyplumb.calibrate import patterns
-from skyplumb.calibrate.camera import RAYLEIGH_MEDIAN, Camera, Matched, fit_attitude, fit_camera
+from skyplumb.calibrate.camera import Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.sky import ObservedSky, catalogue, position_angle_deg, unit_vectors
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
+from skyplumb.robust import robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -414,7 +415,7 @@ def _solve_again(exposure: StarField, camera: Camera, attitude: Floats | None) -
             return Pointing(why_not="too few catalogue stars fit the picture")
         attitude, covariance, residuals = fit_attitude(camera, matched, attitude)
     distance = np.hypot(residuals[:, 0], residuals[:, 1])
-    spread = np.median(distance) / RAYLEIGH_MEDIAN
+    spread = robust_sigma(residuals)
     inlier = distance < max(4 * spread, 0.4)
     if np.count_nonzero(inlier) < FEWEST_MATCHES or len(rows) < 2.5 * chance + 4:
         return Pointing(why_not="too few catalogue stars fit the picture")

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from skyplumb.judge.motion import Doubled
+from skyplumb.robust import mad_sigma, robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -57,7 +58,7 @@ def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Sp
     y, x = np.mgrid[:size, :size] - half
     outside = np.hypot(x, y) > 0.85 * half
     level = float(np.median(mean_star[outside]))
-    noise = 1.4826 * float(np.median(np.abs(mean_star[outside] - level)))
+    noise = mad_sigma(mean_star[outside].astype(np.float64))
     star = mean_star.astype(np.float64) - level
     cut = max(CLEAR_SIGMAS * noise, least_cut)
     labels, _ = ndimage.label(star > cut, structure=np.ones((3, 3)))
@@ -133,7 +134,7 @@ def _lens_at(
     if len(left) == 0:
         return np.zeros(2), np.inf
     lens = np.median(left, axis=0)
-    scatter = 1.4826 * float(np.median(np.abs(left - lens)))
+    scatter = robust_sigma((left - lens).ravel())
     return lens, max(scatter, LEAST_SIGMA_PX2)
 
 

@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, robust_fit
+from skyplumb.calibrate.lens_shape import LensShape, ShapeStars
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.measure import shapes
 from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
+from skyplumb.robust import robust_fit
 
 Floats = NDArray[np.float64]
 

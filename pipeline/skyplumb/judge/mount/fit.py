@@ -20,6 +20,7 @@ from skyplumb.judge.mount.regression import (
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, tracked_only
 from skyplumb.records import NAN
+from skyplumb.robust import median_length
 
 Floats = NDArray[np.float64]
 
@@ -147,8 +148,8 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
 
 def _misfit(data: Observations, best: Regression) -> float:
     """The largest median residual of a segment, in units of the frames' own errors."""
-    pull = np.linalg.norm(best.residual, axis=1) / 1.538  # median length of 3 unit normals
-    whole = [pull[data.segment == n] for n in range(int(data.segment.max()) + 1)]
+    pull = np.linalg.norm(best.residual, axis=1) / median_length(3)
+    whole = [pull[data.segment == n] for n in range(data.segments)]
     return max((float(np.median(one)) for one in whole if len(one) >= FEWEST_FRAMES), default=0.0)
 
 

@@ -10,10 +10,23 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
+from skyplumb.robust import (
+    Weighting,
+    cauchy_loss,
+    cauchy_weighting,
+    even,
+    median_length,
+    reweighted,
+)
 
 Floats = NDArray[np.float64]
 
 BEST_ALIGNMENT_ARCMIN = 1.0
+EFFICIENCY = 0.99
+"""Of the robust weights. A dozen frames have no wild values but gusts, which lie far out; weights
+that bite earlier would follow the noise."""
+LEAST_SCATTER = 0.3
+"""Of the whitened residuals: a few frames may agree by chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +49,11 @@ class Observations:
     """The same squared: the inverse covariances."""
     segment: NDArray[np.int64]
     """Number of each frame's segment, from 0 without gaps."""
+
+    @property
+    def segments(self) -> int:
+        """How many there are."""
+        return int(self.segment.max()) + 1
 
 
 def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> Observations:
@@ -91,25 +109,29 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     """
     design = _columns(data, model)
     count, _, terms = design.shape
-    rounds = 12 if weights is None else 1
-    weight = np.ones(count) if weights is None else weights
-    scatter = 1.0
-    for _ in range(rounds):
-        information = weight[:, None, None] * data.information
+    free = terms + 3 * data.segments
+    solution, covariance, residual = np.zeros(terms), np.zeros((terms, terms)), np.zeros((count, 3))
+
+    def solve(weighting: Weighting) -> Floats:
+        nonlocal solution, covariance, residual
+        information = weighting.weights[:, None, None] * data.information
         solution, covariance, starts = _solve(data, design, information)
         left = data.turn - design @ solution - starts[data.segment]
         residual = np.einsum("nij,nj->ni", data.root, left)
-        pull = np.linalg.norm(residual, axis=1) / np.sqrt(3)
-        free = terms + 3 * len(starts)
-        freedom = max(3 * count - free, 1) / (3 * count)
-        scatter = max(1.4826 * float(np.median(pull)) / 1.3 / np.sqrt(freedom), 0.3)
-        if weights is None:
-            weight = 1 / (1 + (pull / (3 * scatter)) ** 2)
+        return np.asarray(residual)
+
+    if weights is None:
+        last = reweighted(solve, even(count), 12, free, EFFICIENCY, LEAST_SCATTER)
+        weights = last.weights
+    else:
+        last = cauchy_weighting(
+            solve(Weighting(weights, np.ones(count))), free, EFFICIENCY, LEAST_SCATTER
+        )
+    scatter = float(last.sigma[0])
     # Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian
     # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.
     number = 3 * count
-    cut = 3 * max(scatter, 1e-3)
-    squares = cut**2 * float(np.sum(np.log1p(np.sum(residual**2, axis=1) / 3 / cut**2)) * 3)
+    squares = cauchy_loss(residual, scatter, EFFICIENCY)
     searched = model.slip_onset is not None and model.slip_onset > data.time[0]
     free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
     spare = max(number - free - 1, 1)
@@ -120,7 +142,7 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
         + _prior_penalty(solution)
     )
     covariance = covariance * max(scatter, 1.0) ** 2
-    return Regression(model, solution, covariance, criterion, weight, scatter, residual)
+    return Regression(model, solution, covariance, criterion, weights, scatter, residual)
 
 
 def _prior_penalty(solution: Floats) -> float:
@@ -141,7 +163,7 @@ def _solve(
 
     Returns the solution, its covariance, and the starts, shape (segments, 3).
     """
-    count = int(data.segment.max()) + 1
+    count = data.segments
     by_segment = np.zeros((count, 3, 3))
     np.add.at(by_segment, data.segment, information)
     inverse = np.linalg.inv(by_segment)
@@ -220,5 +242,7 @@ def flexure_rate(zenith: Floats, forward: Floats) -> Floats:
 def pointing_scatter_arcsec(data: Observations, best: Regression) -> float:
     """Robust scatter of the pointing part of the residuals."""
     left = np.linalg.solve(data.root, best.residual[..., None])[..., 0]
-    seen = [np.linalg.norm(np.cross(r, s.forward)) for r, s in zip(left, data.samples, strict=True)]
-    return float(1.4826 * np.median(seen) / 1.1774)
+    # What moves the stars is the turn across the line of sight: two numbers.
+    across = np.linalg.norm(np.cross(left, data.forward), axis=1)
+    freedom = 1 - (len(best.solution) + 3 * data.segments) / (3 * len(left))
+    return float(np.median(across)) / median_length(2) / float(np.sqrt(max(freedom, 1 / len(left))))

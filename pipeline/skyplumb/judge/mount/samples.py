@@ -13,6 +13,7 @@ from scipy.spatial.transform import Rotation
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light, lens_key
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.robust import median_length
 
 Floats = NDArray[np.float64]
 
@@ -124,9 +125,11 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
         # What counts is where the camera points; a turn about its own axis is measured badly.
         moves = np.cross(np.array([rate, *near]) - usual, b.forward) * seconds
         others = np.linalg.norm(moves[1:], axis=1)
-        spread = 1.4826 * float(np.median(others)) if len(near) > 1 else 0.0
+        # Both as the root mean square length of two numbers, sqrt(2) sigma.
         noise = float(np.sqrt(np.trace(a.covariance[:2, :2] + b.covariance[:2, :2])))
-        out[n] = (moves[0], max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC, 6 * spread))
+        if len(near) > 1:
+            noise = max(noise, float(np.sqrt(2) * np.median(others)) / median_length(2))
+        out[n] = (moves[0], max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC))
     return out
 
 
