@@ -144,6 +144,16 @@ def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> Non
     assert notes.for_shot("b1.dng", said).info == said
 
 
+def test_notes_lying_on_the_card_cost_one_line_whatever_they_are(tmp_path: Path) -> None:
+    notes = tmp_path / "night-notes.yaml"
+    for text in (b"a: &a [1]\nb: [*a]\n", b"[" * 100_000, b"\xff\xfe", b"a: b: c", bytes(50)):
+        notes.write_bytes(text)
+        with pytest.raises(SettingsError) as caught:
+            load_notes(None, tmp_path)
+        assert str(caught.value).startswith(f"{notes}:")
+        assert "\n" not in str(caught.value)
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
@@ -152,10 +162,37 @@ def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> Non
             "site: {latitude_deg: 96, longitude_deg: 8}\n",
             "1: site.latitude_deg: should be 90 or less (got 96)",
         ),
-        # YAML reads +2:00 as 120 (base sixty); the range catches it.
         (
             "clock:\n  utc_offset_h: +2:00\n",
-            "2: clock.utc_offset_h: should be 14 or less (got 120)",
+            "2: clock.utc_offset_h: should be a valid number; write 2 (got '+2:00')",
+        ),
+        (
+            "clock: {utc_offset_h: -3:30}\n",
+            "1: clock.utc_offset_h: should be a valid number; write -3.5 (got '-3:30')",
+        ),
+        (
+            "clock: {utc_offset_h: 2, ahead_s: 1e11}\n",
+            "1: clock.ahead_s: should be 1e+09 or less (got 100000000000.0)",
+        ),
+        (
+            "setups: [100000000000]\n",
+            "1: setups.0: should be a time, such as 2026-08-14 23:40 (got 100000000000)",
+        ),
+        (
+            "setups: [9999-12-31 23:00:00]\n",
+            "1: setups.0: should be of a year from 1900 to 2199 (got '9999-12-31 23:00:00')",
+        ),
+        (
+            "runs:\n  - files: a\n    exposure_s: 1e11\n",
+            "3: runs.0.exposure_s: should be 1e+06 or less (got 100000000000.0)",
+        ),
+        (
+            'runs:\n  - files: a\n    camera_name: "a\\nb"\n',
+            "3: runs.0.camera_name: should be one line of plain text (got 'a\\nb')",
+        ),
+        (
+            "wind: !!bool x\n",
+            "1: tag:yaml.org,2002:bool: tags are not read here; put a text into quotes",
         ),
         (
             "runs:\n  - exposure_s: 32\n",

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from skyplumb.intake import yaml_file
 from skyplumb.intake.overrides import load_overrides, refuse_unknown_files
 from skyplumb.intake.yaml_file import SettingsError
 from smallcard import FEN, MOOR, Finished
@@ -29,6 +30,30 @@ def complaint(*paths: Path) -> str:
 
 
 # ---- the file ---------------------------------------------------------------------------
+
+
+def test_each_file_is_parsed_once_however_many_entries_it_has(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    entries = "".join(f"  - {{file: a/{n}.dng, verdict: keep}}\n" for n in range(400))
+    path = written(tmp_path / "many.yaml", "frames:\n" + entries)
+    parsed: list[int] = []
+    real = yaml_file._parse
+    monkeypatch.setattr(yaml_file, "_parse", lambda *a: (parsed.append(1), real(*a))[1])
+    read = load_overrides([path])
+    assert (len(read.by_file), len(parsed)) == (400, 1)
+    assert read.stands_at["a/399.dng"] == f"{path}:401"
+
+
+def test_many_entries_about_no_frame_are_told_by_the_first_and_their_number(
+    tmp_path: Path,
+) -> None:
+    entries = "".join(f"  - {{file: a/{n}.dng, verdict: keep}}\n" for n in range(400))
+    read = load_overrides([written(tmp_path / "many.yaml", "frames:\n" + entries)])
+    with pytest.raises(SettingsError) as caught:
+        refuse_unknown_files(read, ["b.dng"])
+    lines = str(caught.value).splitlines()
+    assert (len(lines), lines[-1]) == (21, "and 380 entries more")
 
 
 def test_yaml_and_json_say_the_same(tmp_path: Path) -> None:

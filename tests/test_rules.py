@@ -1,5 +1,6 @@
 """The rules file: what ships, what an editor may change, and how a mistake is told."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -158,8 +159,102 @@ def test_text_that_is_no_yaml_is_told_with_its_line(tmp_path: Path, text: str, l
     assert told.startswith(f"rules.yaml:{line}: not valid YAML: ")
 
 
-def test_an_anchor_inside_itself_is_a_mistake_and_no_endless_loop(tmp_path: Path) -> None:
-    assert mistakes(tmp_path, "limits: &a [*a]\n")[0].startswith("rules.yaml:1: limits.0: ")
+BOMB = "a: &a [x,x,x,x,x,x,x,x,x]\n" + "".join(
+    f"{after}: &{after} [{','.join([f'*{before}'] * 9)}]\n"
+    for before, after in zip("abcdefgh", "bcdefghi", strict=True)
+)
+"""Nine references nine deep: 9^9 entries from some 350 bytes."""
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (BOMB, "rules.yaml:2: *a: aliases are not read here; write the value out"),
+        ("limits: &a [*a]\n", "rules.yaml:1: *a: aliases are not read here; write the value out"),
+        ("limits: " + "[" * 900 + "]" * 900, "rules.yaml:1: nested deeper than 20"),
+        ("limits: " + "[" * 5000 + "]" * 5000, "rules.yaml:1: "),
+        ("limits: " + "{a: " * 900 + "}" * 900, "rules.yaml:1: nested deeper than 20"),
+        ("- " * 400 + "x", "rules.yaml:1: nested deeper than 20"),
+        ("trail_px: !!bool x\n", "rules.yaml:1: tag:yaml.org,2002:bool: tags are not read here"),
+        ("a: !!timestamp x\n", "rules.yaml:1: tag:yaml.org,2002:timestamp: tags are not read"),
+        ("a: !!python/object:os.system {}\n", "rules.yaml:1: tag:yaml.org,2002:python/object"),
+        ("a: [" + "1," * 400_000 + "]\n", "rules.yaml:1: more entries than anybody writes"),
+    ],
+    ids=[
+        "bomb",
+        "itself",
+        "lists",
+        "deep lists",
+        "maps",
+        "dashes",
+        "bool",
+        "timestamp",
+        "object",
+        "many",
+    ],
+)
+def test_what_only_machines_write_is_refused_with_one_line(
+    tmp_path: Path, text: str, told: str
+) -> None:
+    (line,) = mistakes(tmp_path, text)
+    assert line.startswith(told)
+
+
+def test_a_hundred_megabytes_are_not_even_read(tmp_path: Path) -> None:
+    with (tmp_path / "rules.yaml").open("wb") as stream:
+        stream.truncate(100_000_000)  # sparse: takes no room
+    with pytest.raises(SettingsError, match=r"rules\.yaml: 100 MB and nothing a person wrote"):
+        load_rules(tmp_path / "rules.yaml")
+
+
+def test_twenty_thousand_unknown_keys_are_told_by_the_first_and_their_number(
+    tmp_path: Path,
+) -> None:
+    told = mistakes(tmp_path, "".join(f"key{n}: 1\n" for n in range(20_000)))
+    assert len(told) == 21
+    assert told[0] == (
+        f"rules.yaml:1: key0: no such key; there are {', '.join(Rules.model_fields)}"
+    )
+    assert told[-1] == "rules.yaml: and 19980 mistakes more"
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        ("190:20:30", "should be a valid number (got '190:20:30')"),
+        ("9" * 400, "should be a finite number (got inf)"),
+        ("1e400", "should be a finite number (got inf)"),
+        ("3,0", "should be a valid number; write 3.0, with a point (got '3,0')"),
+        ("0x10", "should be a valid number (got '0x10')"),
+        ('"a\\nb"', "should be a valid number (got 'a\\nb')"),
+    ],
+)
+def test_a_number_that_is_none_is_told_as_it_stands(tmp_path: Path, value: str, words: str) -> None:
+    assert mistakes(tmp_path, f"trail_px:\n  keep_up_to: {value}\n") == [
+        f"rules.yaml:2: trail_px.keep_up_to: {words}"
+    ]
+
+
+def test_numbers_are_in_base_ten_as_everybody_writes_them(tmp_path: Path) -> None:
+    rules = rules_of(tmp_path, "trail_px: {keep_up_to: 1e0, reject_over: 010}\n")
+    assert (rules.trail_px.keep_up_to, rules.trail_px.reject_over) == (1, 10)
+
+
+def test_a_comma_in_braces_and_a_tab_are_told_with_their_mend(tmp_path: Path) -> None:
+    assert mistakes(tmp_path, "trail_px: {keep_up_to: 1,5}\n") == [
+        "rules.yaml:1: trail_px.5: no such key; a number has a point and no comma, such as 3.0"
+    ]
+    (told,) = mistakes(tmp_path, "trail_px:\n\tkeep_up_to: 1\n")
+    assert told.startswith("rules.yaml:2: not valid YAML: ")
+    assert told.endswith("; indent with spaces, not with tabs")
+
+
+def test_what_is_no_file_to_read_is_told_by_name(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r": is a folder; name the file in it"):
+        load_rules(tmp_path)
+    os.mkfifo(tmp_path / "pipe.yaml")
+    with pytest.raises(SettingsError, match=r"pipe\.yaml: not an ordinary file"):
+        load_rules(tmp_path / "pipe.yaml")
 
 
 def test_a_file_that_is_not_there_or_not_text_is_told_by_name(tmp_path: Path) -> None:

@@ -216,8 +216,8 @@ def sessions(
     # A file that could not be read and has no time says too little to have a place of its own.
     placed = [one.file for one in measures if one.kind != "unreadable" or one.info.clock]
     bodies = _bodies({file: noted[file].info for file in placed})
-    names = _body_names({body: noted[file].info for file, body in bodies.items()})
-    dated: dict[str, list[_Dated]] = defaultdict(list)
+    names = _body_names(bodies.values())
+    dated: dict[tuple[str, str], list[_Dated]] = defaultdict(list)
     found: dict[str, str] = {}
     for file, body in bodies.items():
         info = noted[file].info
@@ -368,8 +368,8 @@ def _stretches(shots: Sequence[_Dated]) -> list[list[_Dated]]:
     return stretches
 
 
-def _bodies(infos: Mapping[str, ShotInfo]) -> dict[str, str]:
-    """File to body: its serial number, else its model's only serial number, else its model.
+def _bodies(infos: Mapping[str, ShotInfo]) -> dict[str, tuple[str, str]]:
+    """File to body: camera and its serial number, else its model's only one, else none.
 
     Some cameras write another number into each picture where others have the serial: where a
     model has `LONE_SERIALS` or more that stand on one shot only, those are no serial numbers.
@@ -383,28 +383,30 @@ def _bodies(infos: Mapping[str, ShotInfo]) -> dict[str, str]:
         lone = {serial for serial, count in counts.items() if count == 1}
         serials[camera] = set(counts) - (lone if len(lone) >= LONE_SERIALS else set())
 
-    def body(info: ShotInfo) -> str:
+    def body(info: ShotInfo) -> tuple[str, str]:
         known = serials.get(info.camera, set())
         only = next(iter(known)) if len(known) == 1 else ""
-        return f"{info.camera}\n{info.serial if info.serial in known else only}"
+        return info.camera, info.serial if info.serial in known else only
 
     return {file: body(info) for file, info in infos.items()}
 
 
-def _body_names(bodies: Mapping[str, ShotInfo]) -> dict[str, str]:
+def _body_names(bodies: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
     """Body to a name that is fit for a folder and unlike that of any other body."""
-    names: dict[str, str] = {}
-    for body in sorted(bodies):
-        camera, serial = body.split("\n")
-        name = _slug(camera) or "camera"
-        twins = [other for other in bodies if _slug(other.split("\n")[0]) == _slug(camera)]
-        if len(twins) > 1 and serial:
+    names: dict[tuple[str, str], str] = {}
+    bodies = sorted(set(bodies))
+    slugs = {camera: _slug(camera) for camera, _ in bodies}
+    twins = Counter(slugs[camera] for camera, _ in bodies)
+    taken: Counter[str] = Counter()
+    for camera, serial in bodies:
+        name = slugs[camera] or "camera"
+        if twins[slugs[camera]] > 1 and serial:
             name += f"-{_slug(serial)[-6:]}"
-        unlike, count = name, 1
-        while unlike in names.values():
-            count += 1
-            unlike = f"{name}-{count}"
-        names[body] = unlike
+        while taken[name]:
+            taken[name] += 1
+            name += f"-{taken[name]}"
+        taken[name] += 1
+        names[camera, serial] = name
     return names
 
 

@@ -12,14 +12,18 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
 from pathlib import Path, PurePosixPath
-from typing import Annotated, TypeVar
+from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from skyplumb.intake.yaml_file import Settings, like, load_yaml_model, read_text
+from skyplumb.intake.values import LIKELY, YEARS
+from skyplumb.intake.yaml_file import Line, Settings, like, load_yaml_model, read_text
 from skyplumb.records import NAN, ShotInfo
 
 T = TypeVar("T")
+
+MOST_ENTRIES = 500
+"""Of a kind in one file: each is compared with each shot."""
 
 NAMES = ("night-notes.yaml", "night-notes.yml")
 """Looked for in the card, then beside it."""
@@ -36,10 +40,20 @@ def _clock_time(value: object) -> object:
         raise ValueError("should be without a zone: the time the camera's own clock showed")
     if isinstance(value, date) and not isinstance(value, datetime):
         raise ValueError("should be a date with a time, such as 2026-08-14 23:40")
+    if not isinstance(value, datetime):
+        raise ValueError("should be a time, such as 2026-08-14 23:40")
+    if not YEARS[0] <= value.year <= YEARS[1]:
+        raise ValueError(f"should be of a year from {YEARS[0]} to {YEARS[1]}")
     return value
 
 
 ClockTime = Annotated[datetime, BeforeValidator(_clock_time)]
+
+
+def _quantity(name: str) -> Any:
+    """A number that a camera can have."""
+    low, high = LIKELY[name]
+    return Field(default=None, ge=low, le=high)
 
 
 class SiteNotes(Settings):
@@ -58,7 +72,7 @@ class ClockNotes(Settings):
 
     utc_offset_h: float = Field(ge=-12, le=14)
     """Zone the clock was set to, hours east of UTC: 2 for Central European Summer Time."""
-    ahead_s: float = 0.0
+    ahead_s: float = Field(default=0.0, ge=-1e9, le=1e9)
     """How far the clock ran ahead of that zone's true time; negative where it was behind."""
 
 
@@ -67,28 +81,28 @@ class Words(Settings):
 
     site: SiteNotes | None = None
     clock: ClockNotes | None = None
-    tracker: str | None = None
-    payload_g: float | None = Field(default=None, gt=0)
+    tracker: Line | None = None
+    payload_g: float | None = Field(default=None, gt=0, le=1e6)
     """Mass on the tracker: camera, lens, ball head, plate."""
-    alignment: str | None = None
+    alignment: Line | None = None
     """How the polar axis was aligned."""
-    wind: str | None = None
-    ground: str | None = None
-    counterweight: str | None = None
-    tags: Mapping[str, str | float | bool] = Field(default_factory=dict)
+    wind: Line | None = None
+    ground: Line | None = None
+    counterweight: Line | None = None
+    tags: Mapping[Line, Line | float | bool] = Field(default_factory=dict, max_length=100)
     """Anything else to compare nights by."""
 
 
 class Match(Settings):
     """Which shots are meant: everything that is given must match."""
 
-    files: str | None = None
+    files: Line | None = None
     """Pattern with * and ? for the path on the card, or for the name alone if it has no /."""
-    lens: str | None = None
+    lens: Line | None = None
     """Pattern for the lens name as the file says it; "" for a lens without a name."""
-    camera: str | None = None
+    camera: Line | None = None
     """Pattern for the camera name as the file says it."""
-    serial: str | None = None
+    serial: Line | None = None
     """Serial number of the body."""
     after: ClockTime | None = None
     before: ClockTime | None = None
@@ -137,13 +151,13 @@ class TargetNotes(Settings):
 class RunNotes(Match, Words):
     """What is different for some of the shots, and what their files get wrong."""
 
-    lens_name: str | None = None
+    lens_name: Line | None = None
     """The lens that was really on."""
-    focal_mm: float | None = Field(default=None, gt=0)
+    focal_mm: float | None = _quantity("focal_mm")
     """Its true focal length."""
-    fnumber: float | None = Field(default=None, gt=0)
-    camera_name: str | None = None
-    exposure_s: float | None = Field(default=None, gt=0)
+    fnumber: float | None = _quantity("fnumber")
+    camera_name: Line | None = None
+    exposure_s: float | None = _quantity("exposure_s")
     """The true time behind a rounded or missing one."""
     target: TargetNotes | None = None
     """Helps to find a narrow field in the star catalogue."""
@@ -152,7 +166,7 @@ class RunNotes(Match, Words):
 class LeaveOut(Match):
     """Shots that are not to be judged."""
 
-    reason: str = Field(min_length=3)
+    reason: Annotated[Line, Field(min_length=3)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,10 +195,10 @@ class ShotNotes:
 class Notes(Words):
     """A whole night-notes file; an empty one says nothing."""
 
-    runs: Annotated[tuple[RunNotes, ...], Field(strict=False)] = ()
+    runs: Annotated[tuple[RunNotes, ...], Field(strict=False, max_length=MOST_ENTRIES)] = ()
     """Parts of the night; where several fit a shot, a later one outranks an earlier one."""
-    leave_out: Annotated[tuple[LeaveOut, ...], Field(strict=False)] = ()
-    setups: Annotated[tuple[ClockTime, ...], Field(strict=False)] = ()
+    leave_out: Annotated[tuple[LeaveOut, ...], Field(strict=False, max_length=MOST_ENTRIES)] = ()
+    setups: Annotated[tuple[ClockTime, ...], Field(strict=False, max_length=MOST_ENTRIES)] = ()
     """When the tripod or the tracker was set up anew, on the camera's clock."""
 
     def for_shot(self, file: str, info: ShotInfo) -> ShotNotes:

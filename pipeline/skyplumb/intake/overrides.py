@@ -20,16 +20,23 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from skyplumb.intake.yaml_file import Settings, SettingsError, line_at, load_yaml_model, read_text
+from skyplumb.intake.yaml_file import (
+    MOST_MISTAKES,
+    Settings,
+    SettingsError,
+    Source,
+    load_source,
+    read_text,
+)
 
 
 class Overrule(Settings):
     """One frame's verdict by hand."""
 
-    file: str = Field(min_length=1)
+    file: str = Field(min_length=1, max_length=4096)
     """Relative to the card, with / separators, as in frames.csv."""
     verdict: Literal["keep", "doubtful", "reject"]
-    note: str = ""
+    note: Annotated[str, Field(max_length=2000)] = ""
     """Why, for the one who reads the list later."""
 
 
@@ -59,11 +66,11 @@ def load_overrides(paths: Sequence[Path]) -> Overrides:
     by_file: dict[str, Overrule] = {}
     stands_at: dict[str, str] = {}
     for path in paths:
-        text = read_text(path)
-        for number, entry in enumerate(load_yaml_model(path, text, OverridesFile).frames):
+        source = Source(path, read_text(path))
+        for number, entry in enumerate(load_source(source, OverridesFile).frames):
             # In frames.csv a name that a spreadsheet would run begins with ./
             file = entry.file.removeprefix("./")
-            here = f"{path}:{line_at(path, text, ('frames', number, 'file'))}"
+            here = f"{path}:{source.line(('frames', number, 'file'))}"
             if file in by_file and by_file[file].verdict != entry.verdict:
                 raise SettingsError(
                     f"{here}: frames.{number}.file: {file!r} has another verdict at "
@@ -83,11 +90,14 @@ def refuse_unknown_files(overrides: Overrides, judged: Iterable[str]) -> None:
     """
     known = list(judged)
     lines = []
-    for file in sorted(overrides.by_file.keys() - set(known)):
+    strange = sorted(overrides.by_file.keys() - set(known))
+    for file in strange[:MOST_MISTAKES]:
         near = get_close_matches(file, known, n=1, cutoff=0.8)
         mend = f"did you mean {near[0]!r}?" if near else "correct the path or remove the entry"
         lines.append(
             f"{overrides.stands_at[file]}: {file!r} is no judged light frame of this card; {mend}"
         )
+    if len(strange) > MOST_MISTAKES:
+        lines.append(f"and {len(strange) - MOST_MISTAKES} entries more")
     if lines:
         raise SettingsError("\n".join(lines))

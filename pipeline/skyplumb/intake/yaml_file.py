@@ -1,20 +1,35 @@
-"""YAML that people edit -> a checked pydantic model, or errors that name file, line and key."""
+"""YAML that people edit -> a checked pydantic model, or errors that name file, line and key.
+
+Such a file may also lie on the card and be read unasked, so it may be anything: size, depth and
+count are bounded before anything is made of it, and what only machines write (tags, aliases,
+base-sixty numbers) is not read at all.
+"""
 
 from __future__ import annotations
 
+import re
+import stat
 from collections.abc import Mapping
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
 from pathlib import Path
-from typing import Any, TypeVar, get_args
+from typing import Annotated, Any, TypeVar, get_args
 
 import yaml
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
 from skyplumb.records import UserError
 
 M = TypeVar("M", bound=BaseModel)
+
+LARGEST_BYTES = 2_000_000
+"""Verdicts by hand for ten thousand frames take a third of it."""
+DEEPEST = 20
+MOST_EVENTS = 300_000
+"""Of the YAML parser: about one a key, value, start and end."""
+MOST_MISTAKES = 20
+"""Told at once; the rest is counted."""
 
 
 class SettingsError(UserError):
@@ -25,6 +40,72 @@ class Settings(BaseModel):
     """What every model of an edited file has in common: no guesses and no surprises."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+def _one_line(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("should be one line of plain text")
+    return text
+
+
+Line = Annotated[str, Field(max_length=500), AfterValidator(_one_line)]
+"""A text that may stand in a name, a table or a message."""
+
+
+class _Loader(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):  # type: ignore[misc]
+    """PyYAML's safe one, with numbers as everybody writes them: 2:00 is no number."""
+
+
+_Loader.yaml_implicit_resolvers = {}
+for _tag, _pattern, _first in (
+    ("null", r"~|null|Null|NULL|", ["~", "n", "N", ""]),
+    ("bool", r"true|True|TRUE|false|False|FALSE", list("tTfF")),
+    ("int", r"[-+]?[0-9]{1,18}", list("-+0123456789")),
+    ("float", r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?", list("-+.0123456789")),
+    ("float", r"[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)", list("-+.")),
+    (
+        "timestamp",
+        r"\d{4}-\d\d-\d\d(([Tt]|[ \t]+)\d\d?:\d\d:\d\d(\.\d{1,6})?([ \t]*(Z|[-+]\d\d?(:\d\d)?))?)?",
+        list("0123456789"),
+    ),
+):
+    _Loader.add_implicit_resolver(
+        f"tag:yaml.org,2002:{_tag}", re.compile(rf"^(?:{_pattern})$", re.ASCII), _first
+    )
+
+
+def _plain_int(loader: Any, node: yaml.ScalarNode) -> int:
+    """Base ten whatever the zeros before: 010 is ten."""
+    return int(loader.construct_scalar(node))
+
+
+_Loader.add_constructor("tag:yaml.org,2002:int", _plain_int)
+
+
+class Source:
+    """An edited file as it stands: its data, and the line of each thing in it."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path = path
+        node, self.data = _parse(path, text)
+        self._lines: dict[tuple[int | str, ...], int] = {(): 1}
+        if node is not None:
+            self._note_lines(node, ())
+
+    def line(self, loc: tuple[int | str, ...]) -> int:
+        """Line of the key at `loc`, or of the nearest thing around it that the file has."""
+        return next(self._lines[loc[:n]] for n in range(len(loc), -1, -1) if loc[:n] in self._lines)
+
+    def _note_lines(self, node: yaml.Node, loc: tuple[int | str, ...]) -> None:
+        if isinstance(node, yaml.MappingNode):
+            for key, value in node.value:
+                here = (*loc, key.value if isinstance(key.value, str) else "")
+                self._lines.setdefault(here, key.start_mark.line + 1)
+                self._note_lines(value, here)
+        elif isinstance(node, yaml.SequenceNode):
+            for number, item in enumerate(node.value):
+                self._lines[(*loc, number)] = item.start_mark.line + 1
+                self._note_lines(item, (*loc, number))
 
 
 def load_yaml_model(
@@ -47,23 +128,46 @@ def load_yaml_model(
     SettingsError
         One line for each mistake: ``rules.yaml:7: trail_px.reject_over: should be ... (got ...)``.
     """
-    node, data = _parse(path, text)
-    if not isinstance(data, dict):
-        raise SettingsError(f"{path}:1: should be a list of 'key: value' lines")
-    merged = _merge(base or {}, data)
+    return load_source(Source(path, text), model, base)
+
+
+def load_source(source: Source, model: type[M], base: Mapping[str, Any] | None = None) -> M:
+    """The same from a file that was parsed already, for who needs its lines as well."""
+    if not isinstance(source.data, dict):
+        raise SettingsError(f"{source.path}:1: should be a list of 'key: value' lines")
+    merged = _merge(base or {}, source.data)
     try:
         return model.model_validate(merged)
     except ValidationError as error:
-        mistakes = {
-            (_line_number(node, one["loc"]), _in_words(model, one)) for one in error.errors()
-        }
-        lines = [f"{path}:{line}: {words}" for line, words in sorted(mistakes)]
+        found = [
+            (source.line(one["loc"]), number, one) for number, one in enumerate(error.errors())
+        ]
+        found.sort(key=lambda one: one[:2])
+        lines = list(
+            dict.fromkeys(
+                f"{source.path}:{line}: {_in_words(model, one)}"
+                for line, _, one in found[: 2 * MOST_MISTAKES]
+            )
+        )
+        if len(found) > MOST_MISTAKES:
+            lines = lines[:MOST_MISTAKES]
+            lines.append(f"{source.path}: and {len(found) - MOST_MISTAKES} mistakes more")
         raise SettingsError("\n".join(lines)) from None
 
 
 def read_text(path: Path) -> str:
     """The content of a file someone edited, or the one line that says why not."""
     try:
+        about = path.stat()
+        if stat.S_ISDIR(about.st_mode):
+            raise SettingsError(f"{path}: is a folder; name the file in it")
+        if not stat.S_ISREG(about.st_mode):
+            raise SettingsError(f"{path}: not an ordinary file; name another")
+        if about.st_size > LARGEST_BYTES:
+            raise SettingsError(
+                f"{path}: {about.st_size / 1e6:.0f} MB and nothing a person wrote "
+                f"(at most {LARGEST_BYTES / 1e6:.0f} MB are read); check the path"
+            )
         return path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reason = error.strerror or "cannot be read"
@@ -77,14 +181,9 @@ def like(text: str, pattern: str) -> bool:
     return fnmatchcase(text.casefold(), pattern.casefold().replace("[", "[[]"))
 
 
-def line_at(path: Path, text: str, loc: tuple[int | str, ...]) -> int:
-    """Line of the key at `loc` in a YAML text, or of the nearest thing around it."""
-    return _line_number(_parse(path, text)[0], loc)
-
-
 def parse_mapping(path: Path, text: str) -> dict[str, Any]:
     """The plain data of a YAML text that is a mapping."""
-    data = _parse(path, text)[1]
+    data = Source(path, text).data
     if not isinstance(data, dict):
         raise SettingsError(f"{path}:1: should be a list of 'key: value' lines")
     return data
@@ -94,31 +193,60 @@ def _parse(path: Path, text: str) -> tuple[yaml.Node | None, Any]:
     """Node tree and data; syntax errors and doubled keys named by their line."""
     loader = None
     try:
-        loader = yaml.SafeLoader(text)
+        _refuse_excess(path, text)
+        loader = _Loader(text)
         node = loader.get_single_node()
         if node is None:
             return None, {}
-        _refuse_doubles(path, node, set())
+        _refuse_doubles(path, node)
         return node, loader.construct_document(node)
     except yaml.MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         line = mark.line + 1 if mark else 1
-        raise SettingsError(f"{path}:{line}: not valid YAML: {error.problem}") from None
+        raise SettingsError(
+            f"{path}:{line}: not valid YAML: {error.problem}{_mend(text, line)}"
+        ) from None
     except yaml.reader.ReaderError as error:  # a stray control character
         line = text.count("\n", 0, error.position) + 1
         raise SettingsError(f"{path}:{line}: not valid YAML: {error.reason}") from None
-    except ValueError as error:  # a date such as 2026-02-31
+    except (ValueError, OverflowError) as error:  # a date such as 2026-02-31
         raise SettingsError(f"{path}: not valid YAML: {error}") from None
     finally:
         if loader is not None:
             loader.dispose()
 
 
-def _refuse_doubles(path: Path, node: yaml.Node, seen: set[int]) -> None:
+def _mend(text: str, line: int) -> str:
+    """What to do about a syntax error whose cause can be seen in its line."""
+    around = text.split("\n", line)[line - 1 : line]
+    indent = around[0][: len(around[0]) - len(around[0].lstrip())] if around else ""
+    return "; indent with spaces, not with tabs" if "\t" in indent else ""
+
+
+def _refuse_excess(path: Path, text: str) -> None:
+    """Stop at what is too deep or too much, and at what multiplies, before a tree is made of it."""
+    depth = 0
+    for number, event in enumerate(yaml.parse(text, Loader=_Loader)):
+        mistake = ""
+        if isinstance(event, yaml.CollectionStartEvent):
+            depth += 1
+        elif isinstance(event, yaml.CollectionEndEvent):
+            depth -= 1
+        if depth > DEEPEST:
+            mistake = f"nested deeper than {DEEPEST}; nothing here needs that"
+        elif number > MOST_EVENTS:
+            mistake = "more entries than anybody writes; check the path"
+        elif isinstance(event, yaml.AliasEvent):
+            mistake = f"*{event.anchor}: aliases are not read here; write the value out"
+        elif tag := getattr(event, "tag", None):
+            mistake = f"{_plain(tag)}: tags are not read here; put a text into quotes"
+        if mistake:
+            line = event.start_mark.line + 1 if event.start_mark else 1
+            raise SettingsError(f"{path}:{line}: {mistake}")
+
+
+def _refuse_doubles(path: Path, node: yaml.Node) -> None:
     """PyYAML keeps the last of two equal keys without a word; here it is an error."""
-    if id(node) in seen:  # an anchor met again, perhaps inside itself
-        return
-    seen.add(id(node))
     if isinstance(node, yaml.MappingNode):
         first: dict[str, int] = {}
         for key, value in node.value:
@@ -130,10 +258,10 @@ def _refuse_doubles(path: Path, node: yaml.Node, seen: set[int]) -> None:
                         f"(first in line {first[key.value]}); remove one"
                     )
                 first[key.value] = line
-            _refuse_doubles(path, value, seen)
+            _refuse_doubles(path, value)
     elif isinstance(node, yaml.SequenceNode):
         for item in node.value:
-            _refuse_doubles(path, item, seen)
+            _refuse_doubles(path, item)
 
 
 def _merge(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
@@ -150,16 +278,20 @@ def _merge(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
 
 def _in_words(model: type[BaseModel], error: ErrorDetails) -> str:
     """One validation error as key, what it should be and what it is."""
-    where = ".".join(str(part) for part in error["loc"])
+    where = _plain(".".join(str(part) for part in error["loc"]))
     got = f" (got {_short(error['input'])})"
     message = error["msg"].removeprefix("Input ").removeprefix("Value error, ")
     match error["type"]:
-        case "extra_forbidden":
+        case "extra_forbidden" | "invalid_key":
             known = _keys_beside(model, error["loc"])
-            near = get_close_matches(str(error["loc"][-1]), known, n=1, cutoff=0.5)
-            message = "no such key; " + (
-                f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
-            )
+            key = str(error["loc"][-1])
+            near = get_close_matches(key[:60], known, n=1, cutoff=0.5)
+            if error["type"] == "invalid_key" and key.isdecimal():  # {a: 3,0} is a: 3 and a key 0
+                message = "no such key; a number has a point and no comma, such as 3.0"
+            else:
+                message = "no such key; " + (
+                    f"did you mean {near[0]}?" if near else f"there are {', '.join(known)}"
+                )
             got = ""
         case "missing":
             message, got = "is missing; add it", ""
@@ -169,6 +301,8 @@ def _in_words(model: type[BaseModel], error: ErrorDetails) -> str:
         case "greater_than" | "less_than":
             ((side, limit),) = error["ctx"].items()
             message = f"should be {'more' if side == 'gt' else 'less'} than {limit:g}"
+        case "float_type" | "int_type" if isinstance(error["input"], str):
+            message += _number_mend(error["input"])
         case "model_type" | "dict_type":
             message = "should be a list of 'key: value' lines"
         case "tuple_type":
@@ -178,30 +312,29 @@ def _in_words(model: type[BaseModel], error: ErrorDetails) -> str:
     return f"{where + ': ' if where else ''}{message}{got}"
 
 
+def _number_mend(text: str) -> str:
+    """How to write a number that was written in another way."""
+    if re.fullmatch(r"\s*[-+]?\d{0,9},\d{1,9}\s*", text):
+        return f"; write {text.strip().replace(',', '.')}, with a point"
+    if found := re.fullmatch(r"\s*([-+]?)(\d{1,3}):(\d\d)\s*", text):
+        hours = int(found[2]) + int(found[3]) / 60
+        return f"; write {found[1].replace('+', '')}{hours:g}"
+    return ""
+
+
 def _short(value: object) -> str:
     """A value as an error shows it."""
-    text = (
-        repr(str(value)) if not isinstance(value, str | int | float | type(None)) else repr(value)
-    )
-    return text if len(text) <= 60 else text[:57] + "..."
+    if isinstance(value, dict | list):
+        return f"{len(value)} entries"
+    text = value if isinstance(value, str) else str(value)
+    text = text if len(text) <= 60 else text[:57] + "..."
+    return repr(text) if not isinstance(value, int | float | type(None)) else text
 
 
-def _line_number(node: yaml.Node | None, loc: tuple[int | str, ...]) -> int:
-    """Line of the key at `loc`, or of the nearest thing around it that the file has."""
-    line = 1
-    for part in loc:
-        if isinstance(node, yaml.MappingNode):
-            pairs = {key.value: (key, value) for key, value in node.value}
-            if part not in pairs:
-                return line
-            key, node = pairs[part]
-            line = key.start_mark.line + 1
-        elif isinstance(node, yaml.SequenceNode) and isinstance(part, int):
-            node = node.value[part]
-            line = node.start_mark.line + 1
-        else:
-            return line
-    return line
+def _plain(text: str) -> str:
+    """A text fit for a message: one line and no more of it than one reads."""
+    shown = "".join(letter if letter.isprintable() else "?" for letter in text[:100])
+    return shown if len(text) <= 100 else shown + "..."
 
 
 def _keys_beside(model: type[BaseModel], loc: tuple[int | str, ...]) -> list[str]:
