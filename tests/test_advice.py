@@ -18,8 +18,9 @@ from skyplumb.causes import LASER_CAUTION
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.advice import Advice, advise, mount_faults
 from skyplumb.judge.cause import explain, scene_of
+from skyplumb.judge.drift import Drift
 from skyplumb.judge.facts import FrameFacts
-from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, Periodic, fit_mount
 from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels

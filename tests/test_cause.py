@@ -20,7 +20,8 @@ from skyplumb.judge.cause import (
     trail_causes,
 )
 from skyplumb.judge.confidence import confidence
-from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.drift import Drift
+from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, fit_mount
 from skyplumb.records import STAR_DTYPE
 from tracker import (

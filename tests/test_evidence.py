@@ -10,8 +10,9 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.judge.cause import Scene, scene_of
+from skyplumb.judge.drift import Drift
 from skyplumb.judge.evidence import closure, trail_axes
-from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.motion import Motion
 from tracker import (
     NORTHERN,
     Errors,

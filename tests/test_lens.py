@@ -7,7 +7,9 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, learn_lens, shape_stars
-from skyplumb.judge.motion import Doubled, Drift, Motion, motion_of, on_axis_astigmatism, stretch_of
+from skyplumb.judge.doubled import Doubled
+from skyplumb.judge.drift import Drift
+from skyplumb.judge.motion import Motion, motion_of, on_axis_astigmatism, stretch_of
 from skyplumb.measure.stars import BIT
 from skyplumb.records import STAR_DTYPE, Measure
 

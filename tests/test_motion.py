@@ -7,10 +7,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
-from skyplumb.judge.motion import Motion, doubled_stars, drifts, rough_motion, trail_over_field
+from skyplumb.judge.doubled import doubled_stars
+from skyplumb.judge.drift import drifts
+from skyplumb.judge.motion import Motion, rough_motion, trail_over_field
 from skyplumb.records import NAN, STAR_DTYPE, Measure
 
 Floats = NDArray[np.float64]
@@ -79,13 +82,37 @@ def test_a_dither_between_frames_is_not_motion_within_them(step: tuple[float, fl
     assert lengths == pytest.approx([np.hypot(0.8, 0.2)] * 9, abs=0.01)
 
 
-def test_a_dither_after_every_frame_leaves_the_last_steady_leg_or_none() -> None:
+def test_a_dither_after_every_frame_gives_a_shift_only_where_a_tracker_might() -> None:
     rng = np.random.default_rng(1)
     steps = rng.uniform(-15, 15, (8, 2))
     shifts = [(float(x), float(y)) for x, y in np.cumsum(steps, axis=0)]
-    found = drifts(pointings(shifts), middles(8), [EXPOSURE] * 8)
-    # Nothing tells a dither from a drift here; it must be finite, and is judged by the stars.
-    assert all(np.isfinite(drift.length_px) for drift in found)
+    # Steps of up to 15 px of 41 arcsec in 65 s are 9 arcsec a second: small ones cannot be told
+    # from a drift and are judged by the stars; large ones no tracker makes.
+    small = drifts(pointings([(x / 4, y / 4) for x, y in shifts]), middles(8), [EXPOSURE] * 8)
+    assert all(np.isfinite(drift.length_px) for drift in small)
+    large = drifts(pointings([(9 * x, 9 * y) for x, y in shifts]), middles(8), [EXPOSURE] * 8)
+    assert all(np.isnan(drift.length_px) for drift in large)
+
+
+@pytest.mark.parametrize("angle", [0.0, 45.0, 90.0, 200.0])
+def test_no_shift_is_read_across_a_re_aim_or_a_long_pause(angle: float) -> None:
+    # Met with real frames: 338 s apart and the camera moved by 2 degrees, "shift 3.0 px".
+    away = CAMERA.focal_px * np.radians(2.0)
+    way = (away * np.cos(np.radians(angle)), away * np.sin(np.radians(angle)))
+    two = pointings([(0.0, 0.0), way])
+    assert all(np.isnan(one.length_px) for one in drifts(two, [0.0, 338.0], [8.0, 8.0]))
+    # Right after one another too: faster than the sky along right ascension, and across it.
+    assert all(np.isnan(one.length_px) for one in drifts(two, [0.0, 65.0], [60.0, 60.0]))
+    # A pause of a few exposures is none, one of many is.
+    still = pointings([(0.0, 0.0), (1.0, 0.0)])
+    assert np.isfinite(drifts(still, [0.0, 200.0], [60.0, 60.0])[0].length_px)
+    assert np.isnan(drifts(still, [0.0, 338.0], [8.0, 8.0])[0].length_px)
+
+
+def test_an_exposure_that_is_not_known_has_no_shift_and_takes_none_from_the_others() -> None:
+    found = drifts(pointings(steady(4, 1.0, 0.0)), middles(4), [NAN, 60.0, 60.0, 60.0])
+    assert np.isnan(found[0].length_px)
+    assert found[1].length_px == pytest.approx(1.0, abs=1e-3)
 
 
 def test_unsolved_frames_have_no_drift_and_bridge_nothing() -> None:
@@ -140,7 +167,7 @@ def test_stars_that_stand_twice_are_seen(
     double = doubled_stars(table(both[there], light[there]), 2.5, NAN)
     found, way = double.separation_px, double.angle_deg
     assert found == pytest.approx(apart, abs=0.2)  # a median of 100 pairs of 0.2 px, and folding
-    assert (way - angle + 90) % 180 - 90 == pytest.approx(0.0, abs=1.5)
+    assert between_axes_deg(way, angle) == pytest.approx(0.0, abs=1.5)
 
 
 @pytest.mark.parametrize("count", [15, 60, 300, 1500])
@@ -159,6 +186,12 @@ def test_pieces_of_long_trails_are_no_doubled_stars() -> None:
 def test_few_stars_are_not_called_doubled() -> None:
     assert not doubled_stars(table(*field(9, 1)), 2.5, NAN).seen
     assert not doubled_stars(table(np.zeros((0, 2)), np.zeros(0)), NAN, NAN).seen
+    # Seven stars that do stand twice, and lone ones beside them: too few that agree.
+    for pairs, seen in ((7, False), (20, True)):
+        places, flux = field(20, 2)
+        twins = np.concatenate([places, places[:pairs] + np.array([9.0, 4.0])])
+        measure = table(twins, np.concatenate([flux, 0.9 * flux[:pairs]]))
+        assert doubled_stars(measure, 2.5, NAN).seen is seen
 
 
 def test_streaks_too_long_to_fit_still_have_a_length() -> None:
@@ -172,6 +205,18 @@ def test_streaks_too_long_to_fit_still_have_a_length() -> None:
 def test_round_stars_have_no_rough_trail() -> None:
     assert np.isnan(rough_motion(table(*field(30, 4))).trail_px)
     assert np.isnan(rough_motion(table(*field(2, 4), mxx=500.0)).trail_px)
+    assert np.isnan(rough_motion(table(*field(7, 4), mxx=500.0)).trail_px)
+    assert rough_motion(table(*field(8, 4), mxx=500.0)).trail_px > 70
+
+
+def test_streaks_that_lie_every_way_are_no_trail() -> None:
+    measure = table(*field(60, 4))
+    # Streaks along x and as many along the diagonal: the median is long, yet they disagree.
+    measure.stars["mxx"], measure.stars["myy"], measure.stars["mxy"] = 500.0, 1.2, 0.0
+    half = slice(None, None, 2)
+    measure.stars["myy"][half], measure.stars["mxy"][half] = 250.0, 350.0
+    measure.stars["mxx"][half] = 500.0
+    assert np.isnan(rough_motion(measure).trail_px)
 
 
 def test_a_turn_adds_to_the_trail_on_one_side() -> None:

@@ -20,7 +20,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S as OMEGA
 from skyplumb.calibrate.sky import Site
 from skyplumb.judge.advice import mount_faults
-from skyplumb.judge.motion import drifts
+from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
 from tracker import (

@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from skyplumb.judge.drift import Drift
 from skyplumb.judge.facts import FrameFacts
-from skyplumb.judge.motion import Drift, Motion
+from skyplumb.judge.motion import Motion
 from skyplumb.judge.stack import stacked, weights
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import FieldShapes

@@ -16,6 +16,7 @@ import tetra3rs
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from skyplumb.angles import position_axis_deg
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.sky import ObservedSky, catalogue, position_angle_deg, unit_vectors
@@ -78,7 +79,7 @@ class Pointing:
         """Position angle on the sky, 0..180, of an axis drawn at this angle in the picture."""
         if not self.solved or not np.isfinite(image_angle_deg):
             return NAN
-        return _sky_angle(self, image_angle_deg) % 180.0
+        return position_axis_deg(_sky_angle(self, image_angle_deg))
 
     def way_pa_deg(self, image_angle_deg: float) -> float:
         """Position angle on the sky, 0..360, of a way from the middle of the picture."""

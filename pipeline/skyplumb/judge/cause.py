@@ -15,11 +15,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
-from skyplumb.judge.motion import Drift, Motion, jump_within
+from skyplumb.judge.drift import Drift, displacement_during, sky_in_picture
+from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
 from skyplumb.records import NAN
 
@@ -79,15 +80,11 @@ def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) 
     pointing = light.pointing
     east = zenith = sidereal = NAN
     if pointing.solved and pointing.sky is not None:
-        middle = pointing.middle_direction()
-        pole = np.array([0.0, 0.0, 1.0])
-        east = pointing.image_angle_towards(middle + 1e-3 * np.cross(pole, middle))
+        east, rate_px_s = sky_in_picture(pointing)
         if pointing.sky.site is not None and pointing.sky.observed:
             phi = np.radians(pointing.sky.site.latitude_deg)
             zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
-        flat = float(np.hypot(middle[0], middle[1]))
-        rate = SIDEREAL_RATE_ARCSEC_S * flat / pointing.scale_arcsec_px
-        sidereal = rate * light.info.exposure_s
+        sidereal = rate_px_s * light.info.exposure_s
     return Scene(light, motion, drift, extinction_mag, east, zenith, sidereal)
 
 
@@ -227,13 +224,12 @@ def trail_causes(
     if np.isfinite(drift.length_px):
         local = np.array([drift.dx_px, drift.dy_px]) - net
         cause = _local_cause(scene, local, along, rest)
-        if cause == "wind" and _was_pushed(scenes, scene, along, rest):
+        if cause == "wind" and _displaced_during(scenes, scene, along, rest):
             cause = "knock"
         parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0)
-    elif terms is None:
-        parts["unexplained"] = max(rest, 0.0)
     else:
-        parts["wind"] = parts.get("wind", 0.0) + max(rest, 0.0)
+        # Shaking leaves the sky where it was; without a shift nothing says that it stayed.
+        parts["unexplained"] = max(rest, 0.0)
     larger = max(parts.get("axis", 0.0), parts.get("drive", 0.0))
     if mount.degenerate_with and larger > 0.2 * variance:
         words = mount.degenerate_with[0]
@@ -248,7 +244,7 @@ def _stood_still(scene: Scene) -> bool:
     """Whether the trail is the sky's own motion: the camera was not driven."""
     if not np.isfinite(scene.sidereal_px) or not np.isfinite(scene.east_deg):
         return False
-    if _apart(scene.motion.trail_angle_deg, scene.east_deg) > 8:
+    if between_axes_deg(scene.motion.trail_angle_deg, scene.east_deg) > 8:
         return False
     drift = scene.drift
     if np.isfinite(drift.length_px):
@@ -263,20 +259,20 @@ def _local_cause(scene: Scene, local: Floats, along: Floats, rest: float) -> str
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
         return "wind"
     angle = float(np.degrees(np.arctan2(local[1], local[0])))
-    if _apart(angle, scene.east_deg) < SAME_DIRECTION_DEG:
+    if between_axes_deg(angle, scene.east_deg) < SAME_DIRECTION_DEG:
         return "drive"
-    if _apart(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:
+    if between_axes_deg(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:
         return "sag"
     return "axis"
 
 
-def _was_pushed(scenes: Sequence[Scene], scene: Scene, along: Floats, rest: float) -> bool:
-    """Whether the picture jumped during this exposure and stayed, by what the stretch takes.
+def _displaced_during(scenes: Sequence[Scene], scene: Scene, along: Floats, rest: float) -> bool:
+    """Whether the picture was displaced during this exposure for good, as far as it is stretched.
 
     Two rests d apart stretch like an even trail of at most sqrt(3) d.
     """
     number = next(n for n, one in enumerate(scenes) if one is scene)
-    found = jump_within(
+    found = displacement_during(
         [one.light.pointing for one in scenes], [one.light.mid_s for one in scenes], number
     )
     if found is None:
@@ -318,8 +314,3 @@ def _grid_counts(light: Light) -> Floats:
         range=((0, max(measure.width_px, 1)), (0, max(measure.height_px, 1))),
     )
     return np.asarray(counts.ravel())
-
-
-def _apart(a_deg: float, b_deg: float) -> float:
-    """Angle between two axes, 0..90 degrees; NaN where one is unknown."""
-    return float(abs((a_deg - b_deg + 90) % 180 - 90))

@@ -20,14 +20,12 @@ from skyplumb.calibrate.lens_shape import (
     shape_stars,
 )
 from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
+from skyplumb.judge.drift import Drift, drifts
 from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
 from skyplumb.judge.motion import (
-    Doubled,
-    Drift,
     Motion,
     Stretch,
-    doubled_stars,
-    drifts,
     motion_of,
     on_axis_astigmatism,
     rough_motion,
@@ -147,7 +145,7 @@ def _frame_facts(
     narrow = float(shapes.fwhm_px(motion.across_px2, kurt))
     width = narrow if np.isfinite(narrow) else fwhm
     doubled = doubled_stars(light.measure, width, motion.trail_px)
-    if not doubled.seen:
+    if not doubled.seen and len(shaped.place) >= FEWEST_PAIRS:
         doubled = double_peak(light.measure.mean_star, width)
     motion = motion_of(stretch, astigmatism, drift, kurt, picture, doubled)
     if stretch is None and not doubled.seen:

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from skyplumb.judge.motion import Doubled
+from skyplumb.angles import axis_deg
+from skyplumb.judge.doubled import Doubled
 from skyplumb.robust import mad_sigma, robust_sigma
 
 Floats = NDArray[np.float64]
@@ -180,9 +181,9 @@ def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> Doubled:
         return none
     (y0, x0), (y1, x1) = _top(star, r0, c0), _top(star, r1, c1)
     apart = float(np.hypot(y1 - y0, x1 - x0))
-    angle = (np.degrees(np.arctan2(y1 - y0, x1 - x0)) + 90) % 180 - 90
+    angle = axis_deg(float(np.degrees(np.arctan2(y1 - y0, x1 - x0))))
     lower, higher = float(star[r1, c1]), float(star[r0, c0])
-    return Doubled(apart, float(angle), lower / (lower + higher))
+    return Doubled(apart, angle, lower / (lower + higher))
 
 
 def _top(star: Floats, row: int, column: int) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""Motion inside each exposure: second moments minus the lens -> trail, turn, doubled stars.
+"""Motion inside each exposure: second moments minus the lens -> trail and turn.
 
 Every frame's moments, with the lens's change across the field taken out, leave a constant
 (a trail and a blur), terms linear in the place (a trail that a turn makes longer on one
@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
+from skyplumb.angles import axis_deg
 from skyplumb.calibrate.lens_shape import LensShape, ShapeStars
-from skyplumb.calibrate.pointing import Pointing
+from skyplumb.judge.doubled import Doubled
+from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
 from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
@@ -24,14 +25,16 @@ from skyplumb.robust import robust_fit
 
 Floats = NDArray[np.float64]
 
-FEWEST_VOTES = 8
+FEWEST_STARS = 8
+"""So many stars must agree before a frame is said to be trailed."""
+AGREE_WITHIN_DEG = 15.0
+AGREEING_SHARE = 0.75
+"""Part of the streaks that must lie along one direction: one of random ones lies within 15 degrees
+of it by a chance of 1/6."""
 SAME_SIGMAS = 3.0
 """A stretch within so many errors of what the shift of the sky predicts is taken for it."""
 SURE_PX2 = 0.003
 """Least doubt about a predicted stretch, px^2: a trail of 0.2 px."""
-UNLIKE = 2.5
-"""Legs that differ by more than so many times the change beyond them hold a step."""
-DOUBLE_REACH_PX = 90.0
 ASTIGMATISM_SIGMA_PX2 = 0.15
 """How far from round a lens may draw stars at its very centre before that is believed to be
 motion, px^2 (decentring; common practice, no source)."""
@@ -51,51 +54,6 @@ class Stretch:
     slope: Floats
     """Shape (2,): linear part of the quadrupole terms that a turn during the exposure leaves."""
     slope_sigma: Floats
-
-
-@dataclass(frozen=True, slots=True)
-class Drift:
-    """How the stars moved across the sensor during one exposure, by the neighbours' pointings."""
-
-    dx_px: float = NAN
-    """At the middle of the picture, over the exposure."""
-    dy_px: float = NAN
-    turn_deg: float = NAN
-    """Turn of the star field over the exposure, from +x towards +y."""
-    spread_px: float = NAN
-    """How far the shift may be off, by how unlike the neighbours' rates are."""
-
-    @property
-    def length_px(self) -> float:
-        """Net shift, px; NaN if no neighbour was solved."""
-        return float(np.hypot(self.dx_px, self.dy_px))
-
-    @property
-    def angle_deg(self) -> float:
-        """Axis of the shift in the picture, -90..90."""
-        return float((np.degrees(np.arctan2(self.dy_px, self.dx_px)) + 90) % 180 - 90)
-
-
-@dataclass(frozen=True, slots=True)
-class Doubled:
-    """Stars that stand twice: a knock between two rests. All NaN if they stand once."""
-
-    separation_px: float = NAN
-    angle_deg: float = NAN
-    """In the picture, -90..90."""
-    fainter_share: float = NAN
-    """Part of the light in the fainter image."""
-
-    @property
-    def seen(self) -> bool:
-        """Whether stars stand twice."""
-        return bool(np.isfinite(self.separation_px))
-
-    @property
-    def trail_px(self) -> float:
-        """Length of the even trail of the same second moment, px: f (1 - f) d^2 = L^2 / 12."""
-        share = self.fainter_share
-        return float(np.sqrt(12 * share * (1 - share)) * self.separation_px)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +78,9 @@ class Motion:
 
 
 def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
-    """Decompose one frame; None with fewer than `FEWEST_VOTES` stars."""
+    """Decompose one frame; None with fewer than `FEWEST_STARS` stars."""
     count = len(frame.place)
-    if count < FEWEST_VOTES:
+    if count < FEWEST_STARS:
         return None
     x, y = frame.place[:, 0], frame.place[:, 1]
     r2 = x * x + y * y
@@ -157,147 +115,6 @@ def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
         slope=quadrupole[2:4] if rich else np.zeros(2),
         slope_sigma=np.sqrt(np.diag(spin_cov)[2:4]) if rich else np.full(2, np.inf),
     )
-
-
-def drifts(
-    pointings: Sequence[Pointing], mid_s: Sequence[float], exposure_s: Sequence[float]
-) -> list[Drift]:
-    """Shift of the stars over each exposure, from the pointings before and after it.
-
-    Parameters
-    ----------
-    pointings : sequence of Pointing
-        Of one run, in order of time.
-    mid_s : sequence of float
-        Middle of each exposure, s from any origin.
-    exposure_s : sequence of float
-
-    Notes
-    -----
-    Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
-    that begins), the side that goes on as its own neighbour does is taken; a rate that
-    changes by like amounts from leg to leg is the swing of a drive and is averaged.
-    """
-    count = len(pointings)
-    legs: list[tuple[Floats, float] | None] = []
-    for n in range(count - 1):
-        legs.append(_leg(pointings[n], pointings[n + 1], mid_s[n + 1] - mid_s[n]))
-    rates = np.array([leg[0] for leg in legs if leg is not None]).reshape(-1, 3)
-    if len(rates) == 0:
-        return [Drift() for _ in range(count)]
-    usual = np.median(rates, axis=0)
-    out = []
-    for n in range(count):
-        found = _rate_at(legs, n, usual) if pointings[n].solved else None
-        if found is None:
-            out.append(Drift())
-            continue
-        rate, spread = found
-        time = exposure_s[n]
-        out.append(
-            Drift(
-                float(rate[0] * time),
-                float(rate[1] * time),
-                float(np.degrees(rate[2]) * time),
-                spread * time,
-            )
-        )
-    return out
-
-
-def jump_within(
-    pointings: Sequence[Pointing], mid_s: Sequence[float], n: int
-) -> tuple[Floats, float] | None:
-    """Jump of the picture that happened during frame `n`: dx, dy px, and the share after it.
-
-    A push during an exposure leaves the next frames displaced, and the frame itself in
-    between, by the share of its light that came after the push. A re-aim between two
-    frames leaves none in between, a gust swings back. None if no neighbours were solved.
-    """
-    if not 0 < n < len(pointings) - 1:
-        return None
-    whole = _leg(pointings[n - 1], pointings[n + 1], mid_s[n + 1] - mid_s[n - 1])
-    first = _leg(pointings[n - 1], pointings[n], mid_s[n] - mid_s[n - 1])
-    if whole is None or first is None:
-        return None
-    quiet = [
-        _leg(pointings[m], pointings[m + 1], mid_s[m + 1] - mid_s[m])
-        for m in (n - 2, n + 1)
-        if 0 <= m < len(pointings) - 1
-    ]
-    usual = [leg[0] for leg in quiet if leg is not None]
-    if not usual:
-        return None
-    drift = np.mean(usual, axis=0)
-    jump = ((whole[0] - drift) * (mid_s[n + 1] - mid_s[n - 1]))[:2]
-    part = ((first[0] - drift) * (mid_s[n] - mid_s[n - 1]))[:2]
-    size2 = float(jump @ jump)
-    return (jump, float(part @ jump) / size2) if size2 > 0 else None
-
-
-def _rate_at(
-    legs: Sequence[tuple[Floats, float] | None], n: int, usual: Floats
-) -> tuple[Floats, float] | None:
-    """Rate of the sky on the sensor during frame `n`, and how far it may be off, px/s."""
-    leg = {m: legs[m] for m in range(n - 2, n + 2) if 0 <= m < len(legs)}
-    rates = {m: one[0] for m, one in leg.items() if one is not None}
-    noise = max((one[1] for m, one in leg.items() if one is not None), default=0.0)
-    before, after = rates.get(n - 1), rates.get(n)
-    if before is None and after is None:
-        return None
-    # How unlike each leg is to the one beyond it.
-    change = [
-        _apart_px(before, rates.get(n - 2)),
-        _apart_px(after, rates.get(n + 1)),
-    ]
-    if before is None or after is None:
-        single = after if before is None else before
-        assert single is not None
-        beyond = change[1] if before is None else change[0]
-        return single, 0.5 * beyond if np.isfinite(beyond) else 0.5 * float(np.hypot(*single[:2]))
-    rate = (before + after) / 2
-    gap = _apart_px(before, after)
-    level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
-    if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
-        # A swing of the drive changes its rate from leg to leg, and by like amounts.
-        return rate, 0.25 * gap
-    if np.isinf(change).all():
-        nearer = np.argmin([_apart_px(before, usual), _apart_px(after, usual)])
-        return (before, after)[int(nearer)], 0.5 * gap
-    # A leg over a re-aim, a knock or the onset of a slip is unlike the one beyond it; the
-    # other leg goes on as its own neighbour does.
-    steadier = int(np.argmin(change))
-    return (before, after)[steadier], 0.5 * change[steadier]
-
-
-def _apart_px(a: Floats | None, b: Floats | None) -> float:
-    """Difference of two rates; inf where one is unknown."""
-    if a is None or b is None:
-        return float(np.inf)
-    return float(np.hypot(*(a - b)[:2]))
-
-
-def _leg(a: Pointing, b: Pointing, seconds: float) -> tuple[Floats, float] | None:
-    """Rate of a star's image between two frames: dx, dy px/s, turn rad/s; and its noise, px/s."""
-    if not (a.solved and b.solved and seconds > 0):
-        return None
-    camera = a.camera
-    assert camera is not None and a.sky is not None and b.sky is not None
-    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
-    reach = 0.2 * camera.height_px
-    pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-    ra, dec = a.sky.icrs(camera.directions(pixels) @ a.attitude)
-    later = camera.project(b.sky.directions(ra, dec) @ b.attitude.T)
-    if not np.isfinite(later).all():
-        return None
-    move = later - pixels
-    arms = (pixels - middle)[1:]
-    turned = move[1:] - move[0]
-    turn = float((arms[:, 0] @ turned[:, 1] - arms[:, 1] @ turned[:, 0]) / np.sum(arms**2))
-    noise = camera.focal_px * np.sqrt(
-        a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
-    )
-    return np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds)
 
 
 def on_axis_astigmatism(
@@ -443,16 +260,20 @@ def rough_motion(measure: Measure) -> Motion:
     """Trail of stars too long or too few to be fitted, from the detections' own extent.
 
     A long bright streak's second moment is its length^2 / 12; that of a star up to three
-    times as long as wide says nothing certain. All NaN where the detections disagree.
+    times as long as wide says nothing certain. All NaN where there are too few detections, or
+    where they disagree in direction.
     """
     stars = measure.stars
     stars = stars[(stars["flags"] & (BIT["hot"] | BIT["edge"])) == 0]
-    if len(stars) < 4:
+    if len(stars) < FEWEST_STARS:
         return Motion()
-    moments = np.stack([stars["mxx"], stars["myy"], stars["mxy"]], 1).astype(np.float64)
-    middle = np.median(moments[: max(4, len(moments) // 2)], axis=0)
-    larger, smaller, angle = shapes.axes(middle)
+    brighter = stars[: max(FEWEST_STARS, len(stars) // 2)]
+    moments = np.stack([brighter[name] for name in ("mxx", "myy", "mxy")], 1).astype(np.float64)
+    larger, smaller, angle = shapes.axes(np.median(moments, axis=0))
     if not larger > 9 * max(float(smaller), 0.3):
+        return Motion()
+    off = axis_deg(np.asarray(shapes.axes(moments)[2] - angle))
+    if np.mean(np.abs(off) < AGREE_WITHIN_DEG) < AGREEING_SHARE:
         return Motion()
     length = float(np.sqrt(12 * (larger - smaller)))
     return Motion(
@@ -461,51 +282,3 @@ def rough_motion(measure: Measure) -> Motion:
         trail_angle_deg=float(angle),
         trail_worst_px=length,
     )
-
-
-def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
-    """How far apart stars stand twice; all NaN if they don't.
-
-    Each star of a knocked frame has a companion at one and the same separation and with one
-    and the same share of the light, so the separations between detections pile up there.
-    Chance pairs spread evenly.
-    """
-    none = Doubled()
-    stars = measure.stars
-    stars = stars[(stars["flags"] & (BIT["hot"] | BIT["streak"])) == 0]
-    if len(stars) < 12:
-        return none
-    bright = stars[: max(12, len(stars) // 3)]
-    ours = np.stack([bright["x"], bright["y"]], 1).astype(np.float64)
-    places = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
-    near = cKDTree(ours).sparse_distance_matrix(
-        cKDTree(places), DOUBLE_REACH_PX, output_type="coo_matrix"
-    )
-    # A long trail breaks into pieces along itself; those are no doubles.
-    least = max(1.1 * fwhm_px if np.isfinite(fwhm_px) else 2.0, 2.0)
-    if np.isfinite(trail_px):
-        least = max(least, 1.3 * trail_px)
-    usable = near.data > least
-    first, second = near.row[usable], near.col[usable]
-    if len(first) < 6:
-        return none
-    vectors = places[second] - ours[first]
-    # The fainter image may lie on either side. Both ways of each pair are kept: folded to one
-    # half of the plane, separations along its edge would fall into two heaps.
-    vectors = np.concatenate([vectors, -vectors])
-    ours_light, theirs_light = bright["flux"][first], stars["flux"][second]
-    share = np.minimum(ours_light, theirs_light) / (ours_light + theirs_light)
-    share = np.concatenate([share, share])
-    first = np.concatenate([first, first])
-    radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
-    tree = cKDTree(vectors)
-    crowd = np.array([len(c) for c in tree.query_ball_point(vectors, radius)])
-    peak = int(np.argmax(crowd))
-    members = tree.query_ball_point(vectors[peak], radius)
-    stars_with = len(np.unique(first[members]))
-    by_chance = len(vectors) * radius**2 / (DOUBLE_REACH_PX**2 - least**2)
-    if stars_with < 0.4 * len(bright) or len(members) < by_chance + 6 * np.sqrt(by_chance + 1):
-        return none
-    middle = np.median(vectors[members], axis=0)
-    angle = (np.degrees(np.arctan2(middle[1], middle[0])) + 90) % 180 - 90
-    return Doubled(float(np.hypot(*middle)), float(angle), float(np.median(share[members])))

@@ -22,7 +22,9 @@ CLEAR_WITHIN_MAG = 0.08
 
 
 def extinctions_mag(lights: Sequence[Light]) -> Floats:
-    """Star zero point below the run's clearest frames, magnitudes; NaN where not solved.
+    """Star zero point below the run's clearest frames, magnitudes.
+
+    NaN where a frame was not solved or its exposure is not known.
 
     Parameters
     ----------
@@ -36,8 +38,8 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
         stars = light.measure.stars[rows]
         spoiled = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"]
         good = ((stars["flags"] & spoiled) == 0) & (stars["flux"] > 0)
-        exposure = light.info.exposure_s if np.isfinite(light.info.exposure_s) else 1.0
-        if np.count_nonzero(good) < FEWEST_STARS:
+        exposure = light.info.exposure_s
+        if np.count_nonzero(good) < FEWEST_STARS or not exposure > 0:
             continue
         owners.append(np.full(np.count_nonzero(good), number))
         ids.append(cats[good])

@@ -24,6 +24,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import axis_deg
+
 Floats = NDArray[np.float64]
 
 SIGMA_TO_FWHM = 2.0 * np.sqrt(2.0 * np.log(2.0))
@@ -323,7 +325,7 @@ def axes(moments: Floats) -> tuple[Floats, Floats, Floats]:
     half_difference = (moments[..., 0] - moments[..., 1]) / 2
     split = np.hypot(half_difference, moments[..., 2])
     angle = np.degrees(np.arctan2(moments[..., 2], half_difference)) / 2
-    return half_sum + split, half_sum - split, (angle + 90.0) % 180.0 - 90.0
+    return half_sum + split, half_sum - split, axis_deg(angle)
 
 
 def profile_kurt(kurt: Floats, stretch: Floats) -> Floats:

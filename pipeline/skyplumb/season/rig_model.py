@@ -29,6 +29,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Comes
 from skyplumb.season.mixed_model import (
     LOGIT,
@@ -44,8 +45,8 @@ Floats = NDArray[np.float64]
 
 DRIFT = tuple(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY)
 EVENTS = tuple(row.name for row in CAUSES.values() if row.comes is Comes.IN_EVENTS)
-SIDEREAL_ARCSEC_MIN = 902.464
-"""Rate of the sky at the equator: 60 times 15.041067 arcsec/s."""
+SIDEREAL_ARCSEC_MIN = 60 * SIDEREAL_RATE_ARCSEC_S
+"""Rate of the sky at the equator."""
 ARCMIN = np.pi / 180 / 60
 
 DRIFT_PRIORS = (Prior(2.0, 4.0), Prior(2.0, 1.0))

@@ -1,0 +1,86 @@
+"""Doubled stars: a knock between two rests, so that every star stands twice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from skyplumb.angles import axis_deg
+from skyplumb.measure.stars import BIT
+from skyplumb.records import NAN, Measure
+
+REACH_PX = 90.0
+"""Farthest that two images of one star are looked for."""
+FEWEST_PAIRS = 8
+"""So many stars must stand twice in one and the same way before it is said that stars do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Doubled:
+    """Stars that stand twice: a knock between two rests. All NaN if they stand once."""
+
+    separation_px: float = NAN
+    angle_deg: float = NAN
+    """In the picture, -90..90."""
+    fainter_share: float = NAN
+    """Part of the light in the fainter image."""
+
+    @property
+    def seen(self) -> bool:
+        """Whether stars stand twice."""
+        return bool(np.isfinite(self.separation_px))
+
+    @property
+    def trail_px(self) -> float:
+        """Length of the even trail of the same second moment, px: f (1 - f) d^2 = L^2 / 12."""
+        share = self.fainter_share
+        return float(np.sqrt(12 * share * (1 - share)) * self.separation_px)
+
+
+def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
+    """How far apart stars stand twice; all NaN if they don't.
+
+    Each star of a knocked frame has a companion at one and the same separation and with one
+    and the same share of the light, so the separations between detections pile up there.
+    Chance pairs spread evenly.
+    """
+    none = Doubled()
+    stars = measure.stars
+    stars = stars[(stars["flags"] & (BIT["hot"] | BIT["streak"])) == 0]
+    if len(stars) < 12:
+        return none
+    bright = stars[: max(12, len(stars) // 3)]
+    ours = np.stack([bright["x"], bright["y"]], 1).astype(np.float64)
+    places = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+    near = cKDTree(ours).sparse_distance_matrix(cKDTree(places), REACH_PX, output_type="coo_matrix")
+    # A long trail breaks into pieces along itself; those are no doubles.
+    least = max(1.1 * fwhm_px if np.isfinite(fwhm_px) else 2.0, 2.0)
+    if np.isfinite(trail_px):
+        least = max(least, 1.3 * trail_px)
+    usable = near.data > least
+    first, second = near.row[usable], near.col[usable]
+    if len(first) < 6:
+        return none
+    vectors = places[second] - ours[first]
+    # The fainter image may lie on either side. Both ways of each pair are kept: folded to one
+    # half of the plane, separations along its edge would fall into two heaps.
+    vectors = np.concatenate([vectors, -vectors])
+    ours_light, theirs_light = bright["flux"][first], stars["flux"][second]
+    share = np.minimum(ours_light, theirs_light) / (ours_light + theirs_light)
+    share = np.concatenate([share, share])
+    first = np.concatenate([first, first])
+    radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
+    tree = cKDTree(vectors)
+    crowd = np.array([len(c) for c in tree.query_ball_point(vectors, radius)])
+    peak = int(np.argmax(crowd))
+    members = tree.query_ball_point(vectors[peak], radius)
+    stars_with = len(np.unique(first[members]))
+    by_chance = len(vectors) * radius**2 / (REACH_PX**2 - least**2)
+    fewest = max(FEWEST_PAIRS, 0.4 * len(bright))
+    if stars_with < fewest or len(members) < by_chance + 6 * np.sqrt(by_chance + 1):
+        return none
+    middle = np.median(vectors[members], axis=0)
+    angle = axis_deg(float(np.degrees(np.arctan2(middle[1], middle[0]))))
+    return Doubled(float(np.hypot(*middle)), angle, float(np.median(share[members])))

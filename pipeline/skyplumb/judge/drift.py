@@ -1,0 +1,248 @@
+"""Drift: how the sky moved across the sensor during an exposure, by the pointings beside it.
+
+Only what goes on from frame to frame is drift. Two pointings with a long pause between them, or
+further apart than any tracker or standing camera carries the sky, say nothing of the exposures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.angles import axis_deg
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.records import NAN
+
+Floats = NDArray[np.float64]
+
+UNLIKE = 2.5
+"""Rates that differ by more than so many times the change beyond them hold a step."""
+LONGEST_PAUSE_EXPOSURES = 3.0
+LONGEST_PAUSE_S = 60.0
+"""A longer pause between two shutters than so many exposures and seconds: who knows what was done
+in it (common practice, no source)."""
+FASTEST_OF_SIDEREAL = (1.1, 1.9, 2.1)
+"""Along right ascension the sky passes a drive at up to its own rate, or at twice that where the
+drive turns the wrong way; nothing lies between."""
+FASTEST_ACROSS_ARCSEC_S = 5.0
+"""Across right ascension: an axis 5 degrees off leaves 1.3 arcsec/s (physics: 15.75 arcsec a
+minute for each degree), a head that slips rarely more than that; more is a re-aim or a knock."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How the stars moved across the sensor during one exposure, by the neighbours' pointings."""
+
+    dx_px: float = NAN
+    """At the middle of the picture, over the exposure."""
+    dy_px: float = NAN
+    turn_deg: float = NAN
+    """Turn of the star field over the exposure, from +x towards +y."""
+    spread_px: float = NAN
+    """How far the shift may be off, by how unlike the neighbours' rates are."""
+
+    @property
+    def length_px(self) -> float:
+        """Net shift, px; NaN if no neighbour was solved."""
+        return float(np.hypot(self.dx_px, self.dy_px))
+
+    @property
+    def angle_deg(self) -> float:
+        """Axis of the shift in the picture, -90..90."""
+        return axis_deg(float(np.degrees(np.arctan2(self.dy_px, self.dx_px))))
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast stars moved across the sensor between two frames."""
+
+    of_image: Floats
+    """dx and dy, px/s, and turn, rad/s, from +x towards +y."""
+    noise_px_s: float
+
+
+def drifts(
+    pointings: Sequence[Pointing], mid_s: Sequence[float], exposure_s: Sequence[float]
+) -> list[Drift]:
+    """Shift of the stars over each exposure, from the pointings before and after it.
+
+    Parameters
+    ----------
+    pointings : sequence of Pointing
+        Of one run, in order of time.
+    mid_s : sequence of float
+        Middle of each exposure, s from any origin.
+    exposure_s : sequence of float
+
+    Notes
+    -----
+    Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
+    that begins), the side that goes on as its own neighbour does is taken; a rate that
+    changes by like amounts from interval to interval is the swing of a drive and is averaged.
+    An interval with a long pause or a jump in it has no rate.
+    """
+    count = len(pointings)
+    intervals: list[Rate | None] = []
+    for n in range(count - 1):
+        seconds, shutters = mid_s[n + 1] - mid_s[n], (exposure_s[n], exposure_s[n + 1])
+        between = rate_between(pointings[n], pointings[n + 1], seconds)
+        steady = _no_pause(seconds, shutters) and _no_jump(pointings[n], between)
+        intervals.append(between if steady else None)
+    rates = np.array([one.of_image for one in intervals if one is not None]).reshape(-1, 3)
+    if len(rates) == 0:
+        return [Drift() for _ in range(count)]
+    usual = np.median(rates, axis=0)
+    out = []
+    for n in range(count):
+        found = _rate_during(intervals, n, usual) if pointings[n].solved else None
+        if found is None:
+            out.append(Drift())
+            continue
+        rate, spread = found
+        time = exposure_s[n]
+        out.append(
+            Drift(
+                float(rate[0] * time),
+                float(rate[1] * time),
+                float(np.degrees(rate[2]) * time),
+                spread * time,
+            )
+        )
+    return out
+
+
+def displacement_during(
+    pointings: Sequence[Pointing], mid_s: Sequence[float], n: int
+) -> tuple[Floats, float] | None:
+    """Lasting displacement of the picture during frame `n`: dx, dy px, and the share after it.
+
+    A push during an exposure leaves the next frames displaced, and the frame itself in
+    between, by the share of its light that came after the push. A re-aim between two
+    frames leaves none in between, a gust swings back. None if no neighbours were solved.
+    """
+    if not 0 < n < len(pointings) - 1:
+        return None
+    whole = rate_between(pointings[n - 1], pointings[n + 1], mid_s[n + 1] - mid_s[n - 1])
+    first = rate_between(pointings[n - 1], pointings[n], mid_s[n] - mid_s[n - 1])
+    if whole is None or first is None:
+        return None
+    quiet = [
+        rate_between(pointings[m], pointings[m + 1], mid_s[m + 1] - mid_s[m])
+        for m in (n - 2, n + 1)
+        if 0 <= m < len(pointings) - 1
+    ]
+    usual = [rate.of_image for rate in quiet if rate is not None]
+    if not usual:
+        return None
+    drift = np.mean(usual, axis=0)
+    jump = ((whole.of_image - drift) * (mid_s[n + 1] - mid_s[n - 1]))[:2]
+    part = ((first.of_image - drift) * (mid_s[n] - mid_s[n - 1]))[:2]
+    size2 = float(jump @ jump)
+    return (jump, float(part @ jump) / size2) if size2 > 0 else None
+
+
+def _rate_during(
+    intervals: Sequence[Rate | None], n: int, usual: Floats
+) -> tuple[Floats, float] | None:
+    """Rate of the sky on the sensor during frame `n`, and how far it may be off, px/s."""
+    near = {m: intervals[m] for m in range(n - 2, n + 2) if 0 <= m < len(intervals)}
+    rates = {m: one.of_image for m, one in near.items() if one is not None}
+    noise = max((one.noise_px_s for one in near.values() if one is not None), default=0.0)
+    before, after = rates.get(n - 1), rates.get(n)
+    if before is None and after is None:
+        return None
+    # How unlike each interval is to the one beyond it.
+    change = [
+        _difference(before, rates.get(n - 2)),
+        _difference(after, rates.get(n + 1)),
+    ]
+    if before is None or after is None:
+        single = after if before is None else before
+        assert single is not None
+        beyond = change[1] if before is None else change[0]
+        return single, 0.5 * beyond if np.isfinite(beyond) else 0.5 * float(np.hypot(*single[:2]))
+    rate = (before + after) / 2
+    gap = _difference(before, after)
+    level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
+    if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
+        # A swing of the drive changes its rate from interval to interval, by like amounts.
+        return rate, 0.25 * gap
+    if np.isinf(change).all():
+        nearer = np.argmin([_difference(before, usual), _difference(after, usual)])
+        return (before, after)[int(nearer)], 0.5 * gap
+    # An interval with a knock or the onset of a slip in it is unlike the one beyond it; the
+    # other goes on as its own neighbour does.
+    steadier = int(np.argmin(change))
+    return (before, after)[steadier], 0.5 * change[steadier]
+
+
+def _difference(a: Floats | None, b: Floats | None) -> float:
+    """Difference of two rates; inf where one is unknown."""
+    if a is None or b is None:
+        return float(np.inf)
+    return float(np.hypot(*(a - b)[:2]))
+
+
+def rate_between(a: Pointing, b: Pointing, seconds: float) -> Rate | None:
+    """Rate of the stars' images from one frame to the next; None where one was not solved."""
+    if not (a.solved and b.solved and seconds > 0):
+        return None
+    camera = a.camera
+    assert camera is not None and a.sky is not None and b.sky is not None
+    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
+    reach = 0.2 * camera.height_px
+    pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    ra, dec = a.sky.icrs(camera.directions(pixels) @ a.attitude)
+    later = camera.project(b.sky.directions(ra, dec) @ b.attitude.T)
+    if not np.isfinite(later).all():
+        return None
+    move = later - pixels
+    arms = (pixels - middle)[1:]
+    turned = move[1:] - move[0]
+    turn = float((arms[:, 0] @ turned[:, 1] - arms[:, 1] @ turned[:, 0]) / np.sum(arms**2))
+    noise = camera.focal_px * np.sqrt(
+        a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
+    )
+    return Rate(np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds))
+
+
+def sky_in_picture(pointing: Pointing) -> tuple[float, float]:
+    """Where east lies in the picture, degrees, and how fast the sky passes an unmoved camera, px/s.
+
+    Both at the middle of the picture; NaN where it was not solved.
+    """
+    if not pointing.solved:
+        return NAN, NAN
+    middle = pointing.middle_direction()
+    pole = np.array([0.0, 0.0, 1.0])
+    east = pointing.image_angle_towards(middle + 1e-3 * np.cross(pole, middle))
+    cos_declination = float(np.hypot(middle[0], middle[1]))
+    return east, SIDEREAL_RATE_ARCSEC_S * cos_declination / pointing.scale_arcsec_px
+
+
+def _no_pause(seconds: float, shutters: tuple[float, float]) -> bool:
+    """Whether the second exposure followed soon enough upon the first."""
+    known = [one for one in shutters if np.isfinite(one)]
+    open_s = sum(known) / 2
+    longest = LONGEST_PAUSE_EXPOSURES * max(known, default=0.0) + LONGEST_PAUSE_S
+    return seconds - open_s <= longest
+
+
+def _no_jump(before: Pointing, rate: Rate | None) -> bool:
+    """Whether a tracker at fault, or a camera that stood still, may have moved the sky so."""
+    if rate is None:
+        return False
+    east_deg, sidereal_px_s = sky_in_picture(before)
+    across_px_s = FASTEST_ACROSS_ARCSEC_S / before.scale_arcsec_px
+    east = np.array([np.cos(np.radians(east_deg)), np.sin(np.radians(east_deg))])
+    along = float(rate.of_image[:2] @ east)
+    across = float(np.hypot(*(rate.of_image[:2] - along * east)))
+    if np.isnan(along):
+        return True  # at the very pole, where there is no east
+    driven, slowest, fastest = np.array(FASTEST_OF_SIDEREAL) * sidereal_px_s
+    backwards = slowest - across_px_s < abs(along) < fastest + across_px_s
+    return across < across_px_s and (abs(along) < driven + across_px_s or backwards)
