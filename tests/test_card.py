@@ -1,6 +1,7 @@
 """What is on a card, when it was taken, and which night it belongs to."""
 
 import os
+import socket
 import stat
 from datetime import datetime, timedelta
 from pathlib import Path, PurePosixPath
@@ -8,9 +9,17 @@ from typing import Any
 
 import pytest
 
-from skyplumb.intake.card import read_file, sessions, walk, when_utc
+from skyplumb.intake.card import open_file, read_file, walk
+from skyplumb.intake.nights import sessions, when_utc
 from skyplumb.intake.notes import Notes, ShotNotes
-from skyplumb.records import CardFile, Measure, ShotInfo, UnreadableError, UserError
+from skyplumb.records import (
+    CardFile,
+    Measure,
+    NothingToAuditError,
+    ShotInfo,
+    UnreadableError,
+    UserError,
+)
 
 NIGHT = datetime(2026, 8, 14, 22, 0)
 BODY = "Tarn Works N1"
@@ -84,10 +93,78 @@ def test_links_are_followed_once_and_loops_end(tmp_path: Path) -> None:
     assert kinds(card) == {"broken.dng": "light", "more/b.dng": "light", "real/a.dng": "light"}
 
 
-def test_a_pipe_with_the_name_of_a_shot_is_passed_over(tmp_path: Path) -> None:
+def test_pipes_sockets_and_devices_with_the_name_of_a_shot_are_a_row_and_never_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = tmp_path / "card"
+    put(card, "a.dng")
+    os.mkfifo(card / "b.dng")
+    (card / "c.dng").symlink_to("b.dng")
+    (card / "d.cr2").symlink_to(os.devnull)
+    monkeypatch.chdir(card)  # a socket's path may have 108 letters only
+    with socket.socket(socket.AF_UNIX) as listener:
+        listener.bind("e.nef")
+        found = {one.file.as_posix(): one for one in walk(card)}
+        for name, words in (
+            ("b.dng", "a pipe"),
+            ("c.dng", "a pipe"),
+            ("d.cr2", "a device"),
+            ("e.nef", "a socket"),
+        ):
+            assert found[name].kind == "unreadable"
+            assert found[name].note == f"{name}: {words}, which is never opened; remove it"
+            # Nor by who has not asked before: it would wait for ever.
+            with pytest.raises(OSError, match="not an ordinary file"):
+                open_file(card, name)
+
+
+def test_hidden_shots_are_a_row_and_what_a_computer_wrote_beside_a_shot_is_none(
+    tmp_path: Path,
+) -> None:
+    put(tmp_path, "a.dng", "._a.dng", "._b.dng", ".c.dng", ".d.jpg", ".hidden/e.dng")
+    assert kinds(tmp_path) == {"a.dng": "light", "._b.dng": "unsupported", ".c.dng": "unsupported"}
+
+
+def test_a_link_to_a_folder_that_holds_the_card_is_a_row_and_not_followed(tmp_path: Path) -> None:
+    put(tmp_path, "card/a.dng", "other/b.dng")
+    (tmp_path / "card/up").symlink_to(tmp_path)
+    (tmp_path / "card/root").symlink_to("/")
+    found = {one.file.as_posix(): one for one in walk(tmp_path / "card")}
+    assert set(found) == {"a.dng", "root", "up"}
+    assert found["up"].note == found["root"].note
+    assert "holds the card itself" in found["up"].note
+
+
+def test_what_lies_behind_links_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    put(tmp_path, "card/a.dng", *(f"else/{n}/{n}.dng" for n in range(9)))
+    (tmp_path / "card/more").symlink_to(tmp_path / "else")
+    assert len(walk(tmp_path / "card")) == 10
+    monkeypatch.setattr("skyplumb.intake.card.MOST_BEHIND_LINKS", 12)
+    found = walk(tmp_path / "card")
+    assert len(found) == 10
+    shut = [one for one in found if "was not entered" in one.note]
+    assert shut and all(one.kind == "unsupported" for one in shut)
+    assert found[0].file.as_posix() == "a.dng"
+
+
+def test_a_card_two_hundred_folders_deep_and_full_of_litter_is_walked(tmp_path: Path) -> None:
+    deep = "/".join(["d"] * 200)
+    put(tmp_path, f"{deep}/a.dng", *(f"l/{n}.txt" for n in range(2000)))
+    assert list(kinds(tmp_path)) == [f"{deep}/a.dng"]
+
+
+@pytest.mark.parametrize("file", ["a.jpg", "a.mov"])
+def test_a_card_of_what_no_star_can_be_measured_on_is_told_once(tmp_path: Path, file: str) -> None:
+    put(tmp_path, file)
+    suffix = file[2:].upper()
+    with pytest.raises(NothingToAuditError, match=rf"holds {suffix} only \(1 files\).*RAW"):
+        walk(tmp_path)
+
+
+def test_a_file_where_the_card_should_be_is_told_as_one(tmp_path: Path) -> None:
     put(tmp_path, "a.dng")
-    os.mkfifo(tmp_path / "b.dng")
-    assert list(kinds(tmp_path)) == ["a.dng"]
+    with pytest.raises(UserError, match=r"a\.dng: is a file; give the folder it lies in"):
+        walk(tmp_path / "a.dng")
 
 
 def test_a_name_that_is_no_utf8_still_leads_to_its_file(tmp_path: Path) -> None:
@@ -142,9 +219,9 @@ def test_files_that_cannot_be_shots_are_told_by_name_and_mend(tmp_path: Path) ->
     os.mkfifo(tmp_path / "pipe.dng")
     for name, words in (
         ("empty.dng", "empty.dng: is empty; copy"),
-        ("huge.dng", "huge.dng: larger than 4 GiB"),
+        ("huge.dng", r"huge.dng: 4.3 GB on disk, which takes 8.8 GB.*leave it off the card"),
         ("gone.dng", "gone.dng: no such file or directory; copy"),
-        ("pipe.dng", "pipe.dng: not an ordinary file; remove"),
+        ("pipe.dng", "pipe.dng: not an ordinary file; copy"),
     ):
         with pytest.raises(UnreadableError, match=words):
             read_file(tmp_path, PurePosixPath(name))

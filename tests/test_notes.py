@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from skyplumb._data import shipped
-from skyplumb.intake.notes import Notes, load_notes
+from skyplumb.intake.notes import Notes, idle_entries, load_notes
 from skyplumb.intake.yaml_file import SettingsError
 from skyplumb.records import ShotInfo
 
@@ -142,6 +142,36 @@ def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> Non
     told = notes.for_shot("a1.dng", said).info
     assert (told.ra_hint_deg, told.dec_hint_deg) == (83.8, -5.4)
     assert notes.for_shot("b1.dng", said).info == said
+
+
+def test_what_the_notes_say_of_no_shot_is_told_in_a_line_each(tmp_path: Path) -> None:
+    notes = notes_of(
+        tmp_path,
+        """
+setups: [2026-08-14 21:00:00, 2026-08-14 23:40:00, 2026-08-13 23:00:00, 2026-08-15 02:00:00]
+runs:
+  - {files: "N_00*", focal_mm: 35}
+  - {files: "M_*", lens: "", focal_mm: 35}
+leave_out:
+  - {after: 2026-08-15 03:00, reason: clouds}
+  - {camera: "tarn*", before: 2026-08-14 22:00, reason: dusk}
+""",
+    )
+    clocks = [datetime(2026, 8, 14, 22), datetime(2026, 8, 15, 1)]
+    shots = [
+        (f"DCIM/N_000{n}.DNG", ShotInfo(camera="Tarn Works N1", clock=clock))
+        for n, clock in enumerate(clocks)
+    ]
+    assert idle_entries(notes, shots) == [
+        "night notes: runs.1 (files: M_*, lens: ) fits no shot of the card; correct or remove it",
+        "night notes: leave_out.0 (after: 2026-08-15 03:00:00) fits no shot of the card; "
+        "correct or remove it",
+        "night notes: setups.2 (2026-08-13 23:00): no shot was taken within 12 h of it; "
+        "it should be a time of the camera's own clock",
+        "night notes: setups.3 (2026-08-15 02:00): no shot was taken within 12 h of it; "
+        "it should be a time of the camera's own clock",
+    ]
+    assert idle_entries(Notes(), shots) == []
 
 
 def test_notes_lying_on_the_card_cost_one_line_whatever_they_are(tmp_path: Path) -> None:

@@ -13,8 +13,9 @@ from threadpoolctl import threadpool_limits
 from skyplumb.calibrate.hot_pixels import mark_hot
 from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.session import point_session
-from skyplumb.intake.card import sessions, walk
-from skyplumb.intake.notes import Notes, load_notes
+from skyplumb.intake.card import walk
+from skyplumb.intake.nights import sessions
+from skyplumb.intake.notes import Notes, idle_entries, load_notes
 from skyplumb.intake.overrides import Overrides, load_overrides, refuse_unknown_files
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.overrule import overrule
@@ -79,6 +80,8 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
             )
     measures = _measure_all(listed, options, say)
     refuse_unknown_files(overrides, (m.file for m in measures if _is_judged(m, notes)))
+    for line in idle_entries(notes, ((m.file, m.info) for m in measures)):
+        say(line)
     aside = [entry for entry in listed if entry.kind not in ("light",)]
     sessions_of = sessions(measures, notes, aside)
     folders, lights, kept = [], 0, 0

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.intake.card import when_utc
+from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes, ShotNotes
 from skyplumb.records import Measure, ShotInfo
 

@@ -1,33 +1,25 @@
-"""What is on the card: its files, when each was taken, and which night it belongs to.
+"""What is on the card: every file, told apart by name.
 
 A file of the card is opened in one place only, `read_file`, and only to read.
 """
 
 from __future__ import annotations
 
-import math
+import errno
 import os
 import stat
-import unicodedata
-from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
-from itertools import pairwise
+from collections.abc import Callable
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, BinaryIO
+from typing import BinaryIO
 
+from skyplumb.intake.failures import SHORT_OF_MEMORY
+from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
 from skyplumb.records import (
     CardFile,
-    Measure,
     NothingToAuditError,
-    ShotInfo,
     UnreadableError,
     UserError,
 )
-
-if TYPE_CHECKING:
-    from skyplumb.intake.notes import Notes, ShotNotes
 
 
 def _suffixes(names: str) -> frozenset[str]:
@@ -50,35 +42,8 @@ LITTER_FOLDERS = frozenset(
 )
 """Folders that computers leave on a card (names in small letters)."""
 
-LARGEST_BYTES = 4 * 1024**3
-"""Four GiB: no single exposure is larger, and it must fit into memory."""
-
-GAP = timedelta(hours=6)
-"""A pause of the camera's clock that ends a session where noon is not known."""
-
-LONE_SERIALS = 4
-"""Nobody puts one shot each of so many bodies of one model on a card (our choice)."""
-
-ZONES_H = (
-    *range(-12, 15),
-    *(-9.5, -3.5, -2.5, 3.5, 4.5, 5.5, 5.75, 6.5, 8.75, 9.5, 10.5, 12.75, 13.75),
-)
-"""Offsets from UTC that civil clocks keep somewhere (from memory)."""
-
-FIX_AGE = timedelta(minutes=5)
-"""A GPS stamp further than this from clock minus any zone is an old fix (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class UtcTime:
-    """When an exposure began."""
-
-    start_utc: datetime | None
-    """UTC without zone object; None where it cannot be known."""
-    source: str = ""
-    """Where it comes from, in words; empty where unknown."""
-    why_not: str = ""
-    """Why it is unknown, in words."""
+MOST_BEHIND_LINKS = 100_000
+"""Entries of folders that links lead to; one of them may be the whole disk."""
 
 
 def walk(card: Path) -> list[CardFile]:
@@ -87,172 +52,116 @@ def walk(card: Path) -> list[CardFile]:
     Parameters
     ----------
     card : Path
-        Linked folders are followed, each folder once.
+        Links are followed, each folder once, except to folders that hold the card itself.
 
     Returns
     -------
     list of CardFile
-        In order of their paths. A folder that cannot be opened is one `unreadable` entry.
+        In order of their paths. A folder that cannot be opened, and what has the name of a shot
+        and is no file (a pipe, a socket, a device), is an `unreadable` entry and never opened.
 
     Raises
     ------
     NothingToAuditError
-        If it holds no picture.
+        If it holds no picture, or none that could be audited.
     UserError
-        If the folder is not there.
+        If there is no such folder.
     """
     if not card.is_dir():
+        if card.exists():
+            raise UserError(f"{card}: is a file; give the folder it lies in")
         raise UserError(f"{card}: no such folder; check the path of the card")
     files, shut = _list(card)
     if shut and shut[0].file == PurePosixPath():
         raise UserError(f"{card}: {shut[0].note}")
-    shots = {_stem(file) for file in files if _is_shot(file)}
-    found = [entry for file in files if (entry := _sort(file, shots)) is not None] + shut
+    shots = {stem(file) for file in files if _is_shot(file) and not file.name.startswith(".")}
+    found = [entry for file, no_file in files.items() if (entry := _sort(file, no_file, shots))]
+    found += shut
     if not found:
         raise NothingToAuditError(
             f"{card}: holds no RAW, FITS or other picture; give the folder the card was copied to"
+        )
+    if all(entry.kind == "unsupported" for entry in found):
+        kinds = sorted({entry.file.suffix[1:].upper() for entry in found})
+        raise NothingToAuditError(
+            f"{card}: holds {', '.join(kinds)} only ({len(found)} files), in which the camera has "
+            "changed the star shapes; set it to RAW, or give the folder with the RAW files"
         )
     return sorted(found, key=lambda entry: entry.file.as_posix())
 
 
 def open_file(card: Path, file: PurePosixPath | str) -> BinaryIO:
-    """A file of the card, to be read from; the one place where such a file is opened."""
-    return (card / file).open("rb")
+    """A file of the card, to be read from; the one place where such a file is opened.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened or is no ordinary file: opening a pipe would wait for its writer,
+        and opening a device may do anything.
+    """
+    path = card / file
+    _refuse_no_file(path.stat())
+    # Without waiting, should it have become a pipe just now.
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    stream = os.fdopen(os.open(path, flags), "rb")
+    try:
+        _refuse_no_file(os.fstat(stream.fileno()))
+    except OSError:
+        stream.close()
+        raise
+    return stream
 
 
-def read_file(card: Path, file: PurePosixPath) -> bytes:
+def read_file(card: Path, file: PurePosixPath, cap_bytes: int = MEMORY_BYTES) -> bytes:
     """The whole content of a file of the card.
 
     Raises
     ------
     UnreadableError
-        If it is empty, larger than 4 GiB, not an ordinary file, or cannot be read.
+        If it is empty, larger than memory allows, not an ordinary file, or cannot be read.
     """
-    path = card / file
     try:
-        about = path.stat()
-        if not stat.S_ISREG(about.st_mode):
-            raise UnreadableError(f"{file}: not an ordinary file; remove it")
-        if about.st_size == 0:
-            raise UnreadableError(f"{file}: is empty; copy it from the card again")
-        if about.st_size > LARGEST_BYTES:
-            raise UnreadableError(f"{file}: larger than 4 GiB, so no single exposure; remove it")
         with open_file(card, file) as content:
-            return content.read()
+            size = os.fstat(content.fileno()).st_size
+            if size == 0:
+                raise UnreadableError(f"{file}: is empty; copy it from the card again")
+            needed = bytes_needed(size, 0)
+            refuse_if_too_large(needed, cap_bytes, str(file), f"{size / 1e9:.1f} GB on disk")
+            return content.read(size)
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise UnreadableError(f"{file}: {reason}; copy it from the card again") from None
+    except MemoryError:
+        raise UnreadableError(f"{file}: {SHORT_OF_MEMORY}") from None
 
 
-def when_utc(info: ShotInfo, notes: ShotNotes) -> UtcTime:
-    """Start of exposure in UTC: by the night notes, else the GPS stamp, else the file's offset.
-
-    A GPS stamp is the time of the last fix, which is seconds to minutes old and differently so
-    from frame to frame, whereas the camera's clock runs evenly. So the stamp
-    only tells the clock's zone (the civil zone nearest to clock minus stamp) and the seconds
-    stay the clock's. A stamp not within `FIX_AGE` of any zone is an old fix (or the clock is
-    wrong by minutes: the notes can say so) and is passed over.
-
-    Parameters
-    ----------
-    info : ShotInfo
-        The corrected one, `notes.info`, or the file's own: their times are the same.
-    notes : ShotNotes
-    """
-    if info.clock is None:
-        if info.gps_utc is not None:
-            return UtcTime(info.gps_utc, "GPS stamp, the file has no other time")
-        return UtcTime(None, why_not="the file has no time")
-    if not math.isnan(notes.utc_offset_h):
-        behind = timedelta(hours=notes.utc_offset_h, seconds=notes.clock_ahead_s)
-        return UtcTime(info.clock - behind, "night notes")
-    stale = False
-    if info.gps_utc is not None:
-        zone = _zone(info.clock - info.gps_utc)
-        if zone is not None:
-            return UtcTime(info.clock - timedelta(hours=zone), "GPS stamp")
-        stale = True
-    if not math.isnan(info.utc_offset_h):
-        source = "FITS time" if info.is_fits else "time zone in the file"
-        return UtcTime(info.clock - timedelta(hours=info.utc_offset_h), source)
-    if stale:
-        return UtcTime(
-            None,
-            why_not="the GPS stamp is old or the clock wrong: they differ by no time zone; "
-            "give clock: utc_offset_h in the night notes",
-        )
-    return UtcTime(
-        None,
-        why_not="the file gives no time zone and no GPS stamp; "
-        "give clock: utc_offset_h in the night notes",
-    )
-
-
-def sessions(
-    measures: Iterable[Measure], notes: Notes, others: Iterable[CardFile] = ()
-) -> dict[str, str]:
-    """Which session each file belongs to: one night of one camera body.
-
-    A night lasts from local solar noon to noon where UTC and longitude are known, else the
-    camera's clock is cut at pauses of six hours. A shot that lacks them goes with the nearest
-    shot of the same body within such a stretch that has them.
-
-    Parameters
-    ----------
-    measures : iterable of Measure
-        In any order; the camera's clock may jump.
-    notes : Notes
-    others : iterable of CardFile
-        Companions and unsupported files: they go with their neighbours in the folder.
-
-    Returns
-    -------
-    dict of str to str
-        File to session name, such as ``2026-08-14-tarn-works-n1``: the date of the evening and
-        the body. Files without any time are in ``undated-`` and the body.
-    """
-    measures = list(measures)
-    noted = {one.file: notes.for_shot(one.file, one.info) for one in measures}
-    # A file that could not be read and has no time says too little to have a place of its own.
-    placed = [one.file for one in measures if one.kind != "unreadable" or one.info.clock]
-    bodies = _bodies({file: noted[file].info for file in placed})
-    names = _body_names(bodies.values())
-    dated: dict[tuple[str, str], list[_Dated]] = defaultdict(list)
-    found: dict[str, str] = {}
-    for file, body in bodies.items():
-        info = noted[file].info
-        utc = when_utc(info, noted[file]).start_utc
-        clock = info.clock or utc
-        if clock is None:
-            found[file] = f"undated-{names[body]}"
-        else:
-            dated[body].append(_Dated(clock, file, _evening(utc, info.longitude_deg)))
-    for body, shots in dated.items():
-        taken: dict[date, int] = {}
-        for evening, files in _nights(shots):
-            count = taken[evening] = taken.get(evening, 0) + 1
-            part = f"-part{count}" if count > 1 else ""
-            found |= dict.fromkeys(files, f"{evening}-{names[body]}{part}")
-    return found | _with_neighbours([*noted, *(other.file.as_posix() for other in others)], found)
-
-
-def _list(card: Path) -> tuple[list[PurePosixPath], list[CardFile]]:
-    """Every file on the card that is not litter, and the folders that cannot be opened.
+def _list(card: Path) -> tuple[dict[PurePosixPath, str], list[CardFile]]:
+    """Every file on the card but litter, with what it is if it is none; folders not entered.
 
     Real folders come first and links to folders last, so that a folder which is also linked
     goes by its own name; a folder met before, in a loop of links or not, is not entered again.
     """
-    files: list[PurePosixPath] = []
+    files: dict[PurePosixPath, str] = {}
     shut: list[CardFile] = []
     folders, links = [PurePosixPath()], list[PurePosixPath]()
     met: set[tuple[int, int]] = set()
+    above = {(about.st_dev, about.st_ino) for about in map(Path.stat, card.resolve().parents)}
+    behind_links = 0
     while folders or links:
+        # Once the card's own folders are done, all the rest lies behind links.
+        on_card = bool(folders) and not behind_links
         folder = folders.pop() if folders else links.pop()
         try:
             about = (card / folder).stat()
             if (about.st_dev, about.st_ino) in met:
                 continue
             met.add((about.st_dev, about.st_ino))
+            if (about.st_dev, about.st_ino) in above:
+                shut.append(CardFile(folder, "unsupported", _HOLDS_CARD))
+                continue
+            if behind_links > MOST_BEHIND_LINKS:
+                shut.append(CardFile(folder, "unsupported", _TOO_MUCH))
+                continue
             with os.scandir(card / folder) as entries:
                 inside = sorted(entries, key=lambda entry: entry.name, reverse=True)
         except OSError as error:
@@ -260,16 +169,23 @@ def _list(card: Path) -> tuple[list[PurePosixPath], list[CardFile]]:
             note = f"folder cannot be opened: {reason}; allow reading it or copy it again"
             shut.append(CardFile(folder, "unreadable", note))
             continue
+        behind_links += 0 if on_card else len(inside) + 1
+        names = {entry.name for entry in inside}
         for entry in inside:
             name = folder / entry.name
-            if entry.name.startswith("."):
-                continue
             if _holds(entry.is_dir):
-                if entry.name.casefold() not in LITTER_FOLDERS:
+                if not entry.name.startswith(".") and entry.name.casefold() not in LITTER_FOLDERS:
                     (links if entry.is_symlink() else folders).append(name)
-            elif _holds(entry.is_file) or entry.is_symlink():  # a broken link gets its row, too
-                files.append(name)
+            elif not (entry.name.startswith("._") and entry.name[2:] in names):
+                files[name] = _no_file(entry)
     return files, shut
+
+
+_HOLDS_CARD = "a link to a folder that holds the card itself: not followed; remove it"
+_TOO_MUCH = (
+    f"links lead to more than {MOST_BEHIND_LINKS:,} entries, of which this folder was not entered; "
+    "audit it by itself"
+)
 
 
 def _holds(question: Callable[[], bool]) -> bool:
@@ -280,12 +196,33 @@ def _holds(question: Callable[[], bool]) -> bool:
         return False
 
 
-def _sort(file: PurePosixPath, shots: set[PurePosixPath]) -> CardFile | None:
-    """What a file is by its name; None for one that is no picture."""
+def _no_file(entry: os.DirEntry[str]) -> str:
+    """What an entry is that is no ordinary file; empty for a file or a link that leads nowhere."""
+    try:
+        mode = entry.stat().st_mode
+    except OSError:
+        return ""  # reading it says why
+    kinds = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket"}
+    return "" if stat.S_ISREG(mode) else kinds.get(stat.S_IFMT(mode), "a device")
+
+
+def _refuse_no_file(about: os.stat_result) -> None:
+    """Raise OSError unless it is an ordinary file."""
+    if not stat.S_ISREG(about.st_mode):
+        raise OSError(errno.EINVAL, "not an ordinary file")
+
+
+def _sort(file: PurePosixPath, no_file: str, shots: set[PurePosixPath]) -> CardFile | None:
+    """What an entry is by its name; None for one that is no picture."""
     suffix = file.suffix.casefold()
+    if no_file and suffix in RAW_SUFFIXES | FITS_SUFFIXES | PICTURE_SUFFIXES:
+        return CardFile(file, "unreadable", f"{file}: {no_file}, which is never opened; remove it")
+    if file.name.startswith("."):
+        note = "a hidden file; take the dot off its name if it is a picture"
+        return CardFile(file, "unsupported", note) if _is_shot(file) else None
     if _is_shot(file):
         return CardFile(file, "light")
-    if suffix in PICTURE_SUFFIXES and _stem(file) in shots:
+    if suffix in PICTURE_SUFFIXES and stem(file) in shots:
         return CardFile(file, "companion", "made from the shot of the same name")
     if suffix in PICTURE_SUFFIXES:
         return CardFile(
@@ -304,140 +241,9 @@ def _is_shot(file: PurePosixPath) -> bool:
     return file.suffix.casefold() in RAW_SUFFIXES | FITS_SUFFIXES
 
 
-def _stem(file: PurePosixPath) -> PurePosixPath:
+def stem(file: PurePosixPath) -> PurePosixPath:
     """A path without suffixes, capitals or not: what a shot and its companion share."""
     stem = file.with_suffix("")
     if file.suffix.casefold() == ".fz":
         stem = stem.with_suffix("")
     return stem.with_name(stem.name.casefold())
-
-
-def _zone(ahead: timedelta) -> float | None:
-    """The civil zone, hours, by which a clock is ahead of a fresh GPS stamp, if by any."""
-    hours = ahead / timedelta(hours=1)
-    nearest = min(ZONES_H, key=lambda zone: abs(zone - hours))
-    fresh = abs(nearest - hours) <= FIX_AGE / timedelta(hours=1)
-    return nearest if fresh else None
-
-
-@dataclass(frozen=True, slots=True, order=True)
-class _Dated:
-    """A shot with a time."""
-
-    clock: datetime
-    file: str
-    evening: date | None
-    """Evening of its night by the Sun, None where UTC or longitude is unknown."""
-
-
-def _evening(utc: datetime | None, longitude_deg: float) -> date | None:
-    """The day on which the night that holds a moment began, from local mean solar noon.
-
-    The true noon is up to 16 minutes off (equation of time), when nobody photographs stars.
-    """
-    if utc is None or math.isnan(longitude_deg):
-        return None
-    return (utc + timedelta(hours=longitude_deg / 15 - 12)).date()
-
-
-def _nights(shots: Sequence[_Dated]) -> list[tuple[date, list[str]]]:
-    """The shots of one body, night by night: the evening and the files."""
-    by_sun: dict[date, list[str]] = defaultdict(list)
-    by_clock: list[tuple[date, list[str]]] = []
-    for stretch in _stretches(sorted(shots, key=lambda shot: (shot.clock, shot.file))):
-        known = [(shot.clock, shot.evening) for shot in stretch if shot.evening is not None]
-        if not known:
-            first = (stretch[0].clock - timedelta(hours=12)).date()
-            by_clock.append((first, [shot.file for shot in stretch]))
-            continue
-        for shot in stretch:
-            evening = shot.evening
-            if evening is None:
-                evening = min(known, key=lambda one: abs(one[0] - shot.clock))[1]
-            by_sun[evening].append(shot.file)
-    return sorted([*by_sun.items(), *by_clock], key=lambda night: night[0])
-
-
-def _stretches(shots: Sequence[_Dated]) -> list[list[_Dated]]:
-    """Shots in order of the clock, cut at its long pauses."""
-    stretches = [[shots[0]]]
-    for before, shot in pairwise(shots):
-        if shot.clock - before.clock >= GAP:
-            stretches.append([])
-        stretches[-1].append(shot)
-    return stretches
-
-
-def _bodies(infos: Mapping[str, ShotInfo]) -> dict[str, tuple[str, str]]:
-    """File to body: camera and its serial number, else its model's only one, else none.
-
-    Some cameras write another number into each picture where others have the serial: where a
-    model has `LONE_SERIALS` or more that stand on one shot only, those are no serial numbers.
-    """
-    shots: dict[str, Counter[str]] = defaultdict(Counter)
-    for info in infos.values():
-        if info.serial:
-            shots[info.camera][info.serial] += 1
-    serials: dict[str, set[str]] = {}
-    for camera, counts in shots.items():
-        lone = {serial for serial, count in counts.items() if count == 1}
-        serials[camera] = set(counts) - (lone if len(lone) >= LONE_SERIALS else set())
-
-    def body(info: ShotInfo) -> tuple[str, str]:
-        known = serials.get(info.camera, set())
-        only = next(iter(known)) if len(known) == 1 else ""
-        return info.camera, info.serial if info.serial in known else only
-
-    return {file: body(info) for file, info in infos.items()}
-
-
-def _body_names(bodies: Iterable[tuple[str, str]]) -> dict[tuple[str, str], str]:
-    """Body to a name that is fit for a folder and unlike that of any other body."""
-    names: dict[tuple[str, str], str] = {}
-    bodies = sorted(set(bodies))
-    slugs = {camera: _slug(camera) for camera, _ in bodies}
-    twins = Counter(slugs[camera] for camera, _ in bodies)
-    taken: Counter[str] = Counter()
-    for camera, serial in bodies:
-        name = slugs[camera] or "camera"
-        if twins[slugs[camera]] > 1 and serial:
-            name += f"-{_slug(serial)[-6:]}"
-        while taken[name]:
-            taken[name] += 1
-            name += f"-{taken[name]}"
-        taken[name] += 1
-        names[camera, serial] = name
-    return names
-
-
-def _slug(text: str) -> str:
-    """Small letters and digits of any script, joined by hyphens; short enough for a folder."""
-    plain = unicodedata.normalize("NFKC", text).casefold()
-    spaced = "".join(letter if letter.isalnum() else " " for letter in plain)
-    return "-".join(spaced.split()).encode()[:60].decode(errors="ignore")
-
-
-def _with_neighbours(files: Iterable[str], found: Mapping[str, str]) -> dict[str, str]:
-    """Sessions of the files not yet `found`: that of the same name, else of the nearest before."""
-    ordered = sorted({PurePosixPath(file) for file in (*files, *found)}, key=_folder_order)
-    by_stem = {_stem(PurePosixPath(file)): session for file, session in found.items()}
-    session_of: dict[str, str] = {}
-    for direction in (ordered, ordered[::-1]):  # the second round is for the first of a folder
-        folder, last = None, ""
-        for path in direction:
-            file = path.as_posix()
-            if path.parent != folder:
-                folder, last = path.parent, ""
-            last = found.get(file, last)
-            session = found.get(file) or by_stem.get(_stem(path)) or last
-            if session and file not in found:
-                session_of.setdefault(file, session)
-    anywhere = min(found.values(), default="undated-camera")
-    return {path.as_posix(): session_of.get(path.as_posix(), anywhere) for path in ordered} | dict(
-        found
-    )
-
-
-def _folder_order(path: PurePosixPath) -> tuple[str, str]:
-    """Order by folder, then by name, capitals or not."""
-    return path.parent.as_posix(), path.name.casefold()

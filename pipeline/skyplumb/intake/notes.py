@@ -8,9 +8,10 @@ to UTC.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, TypeVar
 
@@ -22,6 +23,8 @@ from skyplumb.records import NAN, ShotInfo
 
 T = TypeVar("T")
 
+SETUP_SERVES = timedelta(hours=12)
+"""No tripod is set up longer than this before its first shot (our choice)."""
 MOST_ENTRIES = 500
 """Of a kind in one file: each is compared with each shot."""
 
@@ -234,6 +237,47 @@ class Notes(Words):
             counterweight=_last(words.counterweight for words in spoken) or "",
             tags=tags,
         )
+
+
+def idle_entries(notes: Notes, shots: Iterable[tuple[str, ShotInfo]]) -> list[str]:
+    """What the notes say of no shot of the card: most likely a slip.
+
+    Parameters
+    ----------
+    notes : Notes
+    shots : iterable of (file, info)
+        Every shot, with what its file says, uncorrected.
+
+    Returns
+    -------
+    list of str
+        A line for each entry of `runs` and `leave_out` that fits no shot, and for each of
+        `setups` after which no shot was taken for half a day.
+    """
+    shots = list(shots)
+    clocks = sorted(info.clock for _, info in shots if info.clock is not None)
+    lines = []
+    for name, entries in (("runs", notes.runs), ("leave_out", notes.leave_out)):
+        for number, entry in enumerate(entries):
+            if not any(entry.fits(file, info) for file, info in shots):
+                lines.append(
+                    f"night notes: {name}.{number} ({_pattern(entry)}) fits no shot of the card; "
+                    "correct or remove it"
+                )
+    for number, setup in enumerate(notes.setups):
+        after = bisect_left(clocks, setup)
+        if after == len(clocks) or clocks[after] - setup > SETUP_SERVES:
+            lines.append(
+                f"night notes: setups.{number} ({setup:%Y-%m-%d %H:%M}): no shot was taken within "
+                "12 h of it; it should be a time of the camera's own clock"
+            )
+    return lines
+
+
+def _pattern(entry: Match) -> str:
+    """What an entry matches by, as it was written."""
+    given = ((name, getattr(entry, name)) for name in Match.model_fields)
+    return ", ".join(f"{name}: {value}" for name, value in given if value is not None)
 
 
 def load_notes(path: Path | None, card: Path) -> Notes:

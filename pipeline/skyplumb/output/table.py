@@ -10,7 +10,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
-from skyplumb.intake.card import when_utc
+from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
 from skyplumb.intervals import binomial_interval
