@@ -32,7 +32,10 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page
 
+shipped: $(STAMP) ## Make again what stands in reports/ and is made from code
+	$(BIN)/python -m tests.shipped
+
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) demo-card demo-audit bench-out .pytest_cache .mypy_cache .ruff_cache
 
-.PHONY: help install demo test check bench clean
+.PHONY: help install demo test check bench shipped clean

@@ -14,7 +14,7 @@ import pytest
 
 from inventednight import invented_night
 from skyplumb.cli import main
-from skyplumb.records import SessionResult
+from skyplumb.output.result import SessionResult
 from smallcard import SKYPLUMB, Finished, draw_small_card
 
 

@@ -9,8 +9,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from skyplumb.output.files import FRAME_COLUMNS, write_session
-from skyplumb.records import FieldShapes, Measure, SessionResult
+from skyplumb.columns import COLUMNS
+from skyplumb.output.files import write_session
+from skyplumb.output.result import SessionResult
+from skyplumb.records import FieldShapes, Measure
+from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
 HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"
@@ -32,7 +35,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
     rng = np.random.default_rng(seed)
     rows: list[dict[str, object]] = []
     crops: dict[str, Measure] = {}
-    runs: list[dict[str, object]] = []
+    runs: list[RunSummary] = []
     clock = pd.Timestamp("2026-08-14 21:40:00")
     plans = (
         ("1-tarn-85", "Tarnlight 85 mm", 85.0, 120.0, 9.1, ("drive", "wind", "cloud")),
@@ -51,7 +54,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
             if run == "2-wide" and n == 3:
                 file = HOSTILE_FILE
             known = not (run.startswith("3") and n % 4 == 1)
-            row: dict[str, object] = dict.fromkeys(FRAME_COLUMNS, NAN)
+            row: dict[str, object] = dict.fromkeys(COLUMNS, NAN)
             row |= {
                 "file": file,
                 "session": "2026-08-14-fernhill-one",
@@ -83,8 +86,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 if verdict == "keep"
                 else f"trailed {trail:.1f} px towards 114 deg east of north, limit 1.5 <{cause}>",
                 "taken_mid_utc": "",
-                "setup": "1",
-                "pointing": float(len(runs)),
+                "setup": 1.0,
             }
             if scale == scale:
                 row |= {
@@ -108,44 +110,40 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
     rows += _not_judged()
     frames = pd.DataFrame(rows)
     frames["solved"] = frames["solved"].astype(object).where(frames["kind"] == "light", None)
-    summary: dict[str, object] = {"session": "2026-08-14-fernhill-one", "runs": runs, "odd": NAN}
+    summary = SessionSummary("2026-08-14-fernhill-one", runs=tuple(runs))
     notice = "The time zone of this camera is unknown: <b>UTC</b> is left empty."
     return SessionResult("2026-08-14-fernhill-one", frames, summary, crops, (notice,))
 
 
 def _told(
     run: str, lens: str, focal: float, exposure: float, rows: list[dict[str, object]]
-) -> dict[str, object]:
+) -> RunSummary:
     """The run's entry in the summary."""
     keep = sum(row["verdict"] == "keep" for row in rows)
-    mount: dict[str, object] = {
-        "setup": "1",
-        "axis_total_error_arcmin": 11.4,
-        "axis_total_error_arcmin_sigma": 0.8,
-        "axis_alt_error_arcmin": np.float64(-4.2),
-        "axis_alt_error_arcmin_sigma": 0.6,
-        "axis_az_error_arcmin": 14.1,
-        "axis_az_error_arcmin_sigma": 0.9,
-        "rate_error_ppm": None,
-        "periodic_amplitude_arcsec": 21.0,
-        "periodic_amplitude_arcsec_sigma": NAN,
-        "periodic_period_s": 599.0,
-        "sag_arcsec_per_min": None,
-        "why_not": {"rate_error_ppm": "cannot be told from the axis error here <yet>"},
-    }
-    return {
-        "run": run,
-        "lens": lens,
-        "focal_mm": focal,
-        "exposure_s": exposure,
-        "shots": len(rows),
-        "keep": keep,
-        "hit_rate": keep / len(rows),
-        "hit_rate_low": 0.454,
-        "hit_rate_high": 0.883,
-        "loss": {},
-        "mount": mount if lens else {"setup": "2", "why_not": "no frame of this run was solved"},
-    }
+    mount = MountSummary(
+        setup="1",
+        axis_total_error_arcmin=11.4,
+        axis_total_error_arcmin_sigma=0.8,
+        axis_alt_error_arcmin=np.float64(-4.2),
+        axis_alt_error_arcmin_sigma=0.6,
+        axis_az_error_arcmin=14.1,
+        axis_az_error_arcmin_sigma=0.9,
+        periodic_amplitude_arcsec=21.0,
+        periodic_period_s=599.0,
+        why_not={"rate_error_ppm": "cannot be told from the axis error here <yet>"},
+    )
+    return RunSummary(
+        run,
+        lens=lens,
+        focal_mm=focal,
+        exposure_s=exposure,
+        shots=len(rows),
+        keep=keep,
+        hit_rate=keep / len(rows),
+        hit_rate_low=0.454,
+        hit_rate_high=0.883,
+        mount=mount if lens else MountSummary("2", why_not="no frame of this run was solved"),
+    )
 
 
 def _measure(file: str, trail: float, verdict: str, rng: np.random.Generator) -> Measure:
@@ -173,7 +171,7 @@ def _not_judged() -> list[dict[str, object]]:
         "unreadable": "the file ends after 1024 of 24,003,112 bytes; copy it again",
         "excluded": "night notes leave out 21:40 to 21:50",
     }
-    blank: dict[str, object] = dict.fromkeys(FRAME_COLUMNS, NAN)
+    blank: dict[str, object] = dict.fromkeys(COLUMNS, NAN)
     return [
         blank
         | {
@@ -220,17 +218,9 @@ def with_fields(night: SessionResult, many: bool = False) -> SessionResult:
         file: replace(few if many else shown, file=file, width_px=6000, height_px=4000)
         for file, shown in night.crops.items()
     }
-    frames = night.frames
-    assert isinstance(frames, pd.DataFrame)
-    frames = frames.assign(zenith_pa_deg=frames["altitude_deg"] * 2)
-    summary = night.summary | {
-        "advice": [
-            {
-                "cause": "axis", "frames": 3, "minutes": 4.0, "mend": "Turn the axis <b>east</b>.",
-                "saves_frames": 3, "saves_minutes": 4.0, "caution": "Mind the aircraft.",
-            }
-        ]
-    }  # fmt: skip
+    frames = night.frames.assign(zenith_pa_deg=night.frames["altitude_deg"] * 2)
+    axis = Advice("axis", 3, 4.0, "Turn the axis <b>east</b>.", 3, 4.0, "Mind the aircraft.")
+    summary = replace(night.summary, advice=(axis,))
     return replace(
         night, frames=frames, crops=crops, fields=dict.fromkeys(crops, shapes), summary=summary
     )

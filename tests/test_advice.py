@@ -10,13 +10,12 @@ from functools import cache
 import numpy as np
 import pytest
 
-from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import Site
 from skyplumb.causes import CAUSES as TABLE
 from skyplumb.causes import LASER_CAUTION
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.advice import Advice, advise, mount_faults
+from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.cause import explain, scene_of
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.facts import FrameFacts
@@ -25,6 +24,7 @@ from skyplumb.judge.mount import MountFit, Periodic, fit_mount
 from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels
 from skyplumb.records import NAN, FieldShapes
+from skyplumb.summary import Advice, LensReport
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, mean_lean, scenes_of, shoot
 
 RULES = load_rules(None)

@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 from threadpoolctl import threadpool_limits
 
-from skyplumb.output.files import FRAME_COLUMNS
+from skyplumb.columns import COLUMNS
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]
@@ -102,7 +102,7 @@ def test_every_row_that_is_not_judged_says_why(audited: Finished) -> None:
 
 def test_the_table_has_the_promised_columns_first_and_in_order(audited: Finished) -> None:
     head = (audited.out / SESSION / "frames.csv").read_text("utf-8").splitlines()[0]
-    assert head.split(",")[: len(FRAME_COLUMNS)] == list(FRAME_COLUMNS)
+    assert head.split(",") == list(COLUMNS)
 
 
 def test_sharp_frames_are_kept_and_the_knocked_one_is_rejected(audited: Finished) -> None:

@@ -15,8 +15,9 @@ from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge import verdict as judging
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.output.result import SessionResult
 from skyplumb.output.table import session_result
-from skyplumb.records import STAR_DTYPE, Measure, SessionResult, ShotInfo
+from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
 SIZE = (3000, 2000)
 INFO = ShotInfo(
@@ -290,23 +291,21 @@ def test_hit_rates_carry_their_published_interval(
     run = run_of(light(20, 5.0))
     sharp, bad = run.frames[0], run.frames[-1]
     many = replace(run, frames=(sharp,) * keep + (bad,) * (shots - keep))
-    runs = result_of([many]).summary["runs"]
-    assert isinstance(runs, list)
-    told = runs[0]
-    assert (told["keep"], told["shots"]) == (keep, shots)
-    assert told["hit_rate"] == pytest.approx(keep / shots)
-    assert told["hit_rate_low"] == pytest.approx(low, abs=5e-5)
-    assert told["hit_rate_high"] == pytest.approx(high, abs=5e-5)
+    (told,) = result_of([many]).summary.runs
+    assert (told.keep, told.shots) == (keep, shots)
+    assert told.hit_rate == pytest.approx(keep / shots)
+    assert told.hit_rate_low == pytest.approx(low, abs=5e-5)
+    assert told.hit_rate_high == pytest.approx(high, abs=5e-5)
 
 
 def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
     result = result_of([run_of(light(20, 2.0))])
     rows = result.frames
-    assert list(rows["file"]) == [f"M_{n:04d}.dng" for n in (*range(8), 20)]  # type: ignore[index]
-    last = rows.iloc[-1]  # type: ignore[attr-defined]
+    assert list(rows["file"]) == [f"M_{n:04d}.dng" for n in (*range(8), 20)]
+    last = rows.iloc[-1]
     assert last["verdict"] == "doubtful"
     assert last["trail_px"] == pytest.approx(2.0, abs=0.2)
-    assert last["solved"] == "false"
+    assert last["solved"] == False  # noqa: E712
     for unknown in ("ra_deg", "scale_arcsec_px", "trail_pa_deg", "altitude_deg", "shift_px"):
         assert np.isnan(last[unknown])
     assert last["taken_utc"] == ""

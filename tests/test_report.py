@@ -24,7 +24,9 @@ from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
-from skyplumb.records import FieldShapes, Measure, SessionResult
+from skyplumb.output.result import SessionResult
+from skyplumb.records import FieldShapes, Measure
+from skyplumb.summary import MountSummary, SessionSummary
 
 
 class Page(HTMLParser):
@@ -53,9 +55,7 @@ class Page(HTMLParser):
 
 
 def lights(night: SessionResult) -> pd.DataFrame:
-    frames = night.frames
-    assert isinstance(frames, pd.DataFrame)
-    return frames[frames["kind"] == "light"]
+    return night.frames[night.frames["kind"] == "light"]
 
 
 @pytest.fixture
@@ -145,7 +145,6 @@ def test_without_a_script_all_frames_stand_in_a_plain_table(
 
 
 def test_every_file_not_judged_is_listed_with_its_reason(night: SessionResult, text: str) -> None:
-    assert isinstance(night.frames, pd.DataFrame)
     others = night.frames[night.frames["kind"] != "light"]
     visible = Page(text).visible()
     assert len(others) == 7
@@ -239,7 +238,7 @@ def test_every_cause_of_the_contract_has_words() -> None:
 
 
 def test_without_a_summary_the_page_still_counts(night: SessionResult) -> None:
-    page = session_page(replace(night, summary={}))
+    page = session_page(replace(night, summary=SessionSummary("s")))
     assert page["keep"] == session_page(night)["keep"]
     assert page["runs"][0]["rate_low"] is None
     assert page["setups"][0]["why_not"]
@@ -247,7 +246,6 @@ def test_without_a_summary_the_page_still_counts(night: SessionResult) -> None:
 
 
 def test_a_session_with_nothing_judged_says_so_and_lists_the_files(night: SessionResult) -> None:
-    assert isinstance(night.frames, pd.DataFrame)
     others = night.frames[night.frames["kind"] != "light"]
     visible = Page(render(session_page(replace(night, frames=others)))).visible()
     assert "Nothing to stack" in visible
@@ -388,12 +386,12 @@ def test_whiskers_keep_place_roundness_and_axis_of_a_star() -> None:
 
 
 def test_the_axis_stands_where_its_errors_say_with_a_region_of_95_percent() -> None:
-    told = {
-        "axis_total_error_arcmin": 5.0,
-        "axis_alt_error_arcmin": -3.0,
-        "axis_az_error_arcmin": 8.0,
-        "axis_covariance_arcmin2": [[0.04, 0.0], [0.0, 0.01]],
-    }
+    told = MountSummary(
+        axis_total_error_arcmin=5.0,
+        axis_alt_error_arcmin=-3.0,
+        axis_az_error_arcmin=8.0,
+        axis_covariance_arcmin2=((0.04, 0.0), (0.0, 0.01)),
+    )
     axis = axis_of(told)
     assert axis is not None
     # 3, 4, 5: what lies 8 along the horizon is 4 on the sky where the pole stands 60 high.
@@ -408,16 +406,15 @@ def test_the_axis_stands_where_its_errors_say_with_a_region_of_95_percent() -> N
 
 
 def test_an_axis_of_unknown_direction_is_a_distance_and_an_unknown_one_nothing() -> None:
-    only = axis_of({"axis_total_error_arcmin": 5.0, "axis_alt_error_arcmin": None})
+    only = axis_of(MountSummary(axis_total_error_arcmin=5.0))
     assert only is not None
     assert (only["total"], only["x"], only["ring"]) == (5.0, None, [])
-    assert axis_of({"why_not": "too few frames"}) is None
-    assert axis_of(None) is None
+    assert axis_of(MountSummary(why_not="too few frames")) is None
 
 
 def test_runs_of_one_setup_share_one_card_and_setups_do_not() -> None:
-    one = {"mount": {"setup": "1", "axis_total_error_arcmin": 3.0}}
-    two = {"mount": {"setup": "2", "why_not": "too few frames"}}
+    one = MountSummary("1", axis_total_error_arcmin=3.0)
+    two = MountSummary("2", why_not="too few frames")
     cards = setups_of([("a", 3, one), ("b", 9, two), ("c", 8, one)])
     assert [(c["setup"], c["runs"], c["frames"]) for c in cards] == [
         ("1", ["a", "c"], 11),

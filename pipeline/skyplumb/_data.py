@@ -1,7 +1,9 @@
 """Where the files we ship lie, and where what was made once is kept for the next time."""
 
 import os
-import tempfile
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -33,19 +35,31 @@ def cache_folder() -> Path:
 
 
 def write_whole(path: Path, content: bytes) -> None:
-    """Write a file that is kept for ourselves, all of it or nothing.
+    """Write a file, all of it or nothing; its folder is made.
 
     Raises
     ------
     OSError
-        If it cannot be written; nothing is left of it then.
+        If it cannot be written; nothing is left of it then, and what was there stays.
     """
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, unfinished = tempfile.mkstemp(dir=path.parent, prefix=".unfinished-")
+    with unfinished(path) as part:
+        part.write_bytes(content)
+
+
+@contextmanager
+def unfinished(path: Path) -> Iterator[Path]:
+    """A new name beside `path` to write to; moved to `path` at the end, gone after a failure.
+
+    So a reader never meets half a file. The name is short whatever that of `path`, and is held
+    by nobody else.
+    """
+    part = path.with_name(f".unfinished-{secrets.token_hex(6)}")
     try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(content)
-        Path(unfinished).replace(path)
-    except BaseException:
-        Path(unfinished).unlink(missing_ok=True)
+        yield part
+        part.replace(path)
+    except BaseException as error:
+        if isinstance(error, OSError) and error.filename == str(part):
+            error.filename = str(path)
+        part.unlink(missing_ok=True)
         raise

@@ -27,8 +27,9 @@ from skyplumb.measure.shot import measure_shot
 from skyplumb.measure.store import Store
 from skyplumb.measure.workers import run_all
 from skyplumb.output.files import write_session
+from skyplumb.output.result import SessionResult
 from skyplumb.output.table import session_result
-from skyplumb.records import CardFile, Measure, SessionResult, UserError
+from skyplumb.records import CardFile, Measure, UserError
 
 STORE_FOLDER = ".skyplumb"
 
@@ -95,8 +96,8 @@ def audit(options: Options, say: Callable[[str], None]) -> Audited:
         folders.append(
             write_session(result, options.out, options.card, options.link_into, options.xmp)
         )
-        lights += int(result.summary["lights"])  # type: ignore[call-overload]
-        kept += int(result.summary["keep"])  # type: ignore[call-overload]
+        lights += result.summary.lights
+        kept += result.summary.keep
     return Audited(tuple(folders), lights, kept)
 
 

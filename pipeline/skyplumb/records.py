@@ -178,21 +178,3 @@ class FieldShapes:
     """Shape (n, 3): trace mxx + myy, mxx - myy, 2 mxy as measured, px^2."""
     moments_without_lens: NDArray[np.float64]
     """The same less what the lens adds there over the middle of the picture."""
-
-
-@dataclass(frozen=True, slots=True)
-class SessionResult:
-    """One audited session: everything the outputs are written from."""
-
-    session: str
-    """Folder name of the session, such as 2026-08-14-body."""
-    frames: object
-    """pandas DataFrame, one row per shot; the columns of frames.csv, then extra ones."""
-    summary: dict[str, object]
-    """The session's entry in summary.json."""
-    crops: dict[str, Measure]
-    """`Measure` of each light frame by its file, for the star crops."""
-    notices: tuple[str, ...] = ()
-    """What a reader must know first, such as an unknown time zone."""
-    fields: dict[str, FieldShapes] = field(default_factory=dict)
-    """Star shapes of each light frame by its file."""

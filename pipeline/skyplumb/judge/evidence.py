@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from skyplumb.judge.cause import Scene
 from skyplumb.records import NAN
+from skyplumb.summary import TrailAxes
 
 Floats = NDArray[np.float64]
 
@@ -29,19 +30,6 @@ class Closure:
     slope: float = NAN
     sigma: float = NAN
     frames: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class TrailAxes:
-    """Directions of the trails of a run; n is the number of frames, not of stars."""
-
-    frames: int = 0
-    concentration: float = NAN
-    """Mean resultant length of the doubled position angles: 1 all alike, 0 scattered."""
-    p: float = NAN
-    """Rayleigh test: chance of so much likeness among random directions."""
-    ra_share: float = NAN
-    """Mean cos 2 (angle from right ascension): 1 all along it, -1 all across, 0 neither."""
 
 
 def closure(scenes: Sequence[Scene]) -> Closure:

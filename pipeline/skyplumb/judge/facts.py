@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_shape import (
-    LensReport,
     LensShape,
     ShapeStars,
     field_shapes,
@@ -35,6 +34,7 @@ from skyplumb.judge.runs import Run
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
+from skyplumb.summary import LensReport
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
@@ -22,6 +21,7 @@ from skyplumb.judge.motion import trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
 from skyplumb.records import NAN, VERDICTS
+from skyplumb.summary import LensReport
 
 
 @dataclass(frozen=True, slots=True)

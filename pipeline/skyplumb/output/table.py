@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
+from skyplumb.columns import FrameRow, frame_table
 from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
@@ -18,9 +19,9 @@ from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.evidence import closure, trail_axes
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.verdict import Judged, JudgedRun
-from skyplumb.records import CardFile, Measure, SessionResult, ShotInfo
-
-Row = dict[str, object]
+from skyplumb.output.result import SessionResult
+from skyplumb.records import CardFile, Measure, ShotInfo
+from skyplumb.summary import FrameSummary, MountSummary, RunSummary, SessionSummary
 
 
 def session_result(
@@ -34,30 +35,31 @@ def session_result(
     notices: Sequence[str],
 ) -> SessionResult:
     """Everything the files of one session are written from."""
-    by_file: dict[str, Row] = {}
+    by_file: dict[str, FrameRow] = {}
     for run in judged:
         for frame in run.frames:
-            by_file[frame.facts.light.file] = _light_row(run, frame)
+            by_file[frame.facts.light.file] = _light_row(name, run, frame)
     for measure in measures:
         if measure.file not in by_file:
             noted = notes.for_shot(measure.file, measure.info)
-            kind = "excluded" if measure.file in excluded else measure.kind
-            row = _shot_row(noted.info, when_utc(noted.info, noted).start_utc)
-            row |= {"kind": kind, "reason": excluded.get(measure.file, measure.note)}
-            if measure.kind != "unreadable":
-                row |= {"sky_level": measure.sky_level}
-            by_file[measure.file] = row
+            by_file[measure.file] = FrameRow(
+                file=measure.file,
+                session=name,
+                kind="excluded" if measure.file in excluded else measure.kind,
+                reason=excluded.get(measure.file, measure.note),
+                sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
+                **_told_by_the_file(noted.info, when_utc(noted.info, noted).start_utc),
+            )
     for entry in others:
-        by_file[entry.file.as_posix()] = {"kind": entry.kind, "reason": entry.note}
-    rows = [{"file": file, "session": name, **row} for file, row in sorted(by_file.items())]
+        file = entry.file.as_posix()
+        by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=entry.note)
     order = {file: n for n, file in enumerate(_in_time(judged))}
-    rows.sort(key=lambda row: (order.get(str(row["file"]), len(order)), str(row["file"])))
-    crops = {m.file: m for m in measures if m.kind == "light"}
+    rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     return SessionResult(
         name,
-        pd.DataFrame(rows),
+        frame_table(rows),
         _summary(name, judged, rows, notices, rules),
-        crops,
+        {m.file: m for m in measures if m.kind == "light"},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
     )
@@ -69,7 +71,7 @@ def _in_time(judged: Sequence[JudgedRun]) -> list[str]:
     return [light.file for light in sorted(lights, key=lambda one: (one.order_s, one.file))]
 
 
-def _shot_row(info: ShotInfo, start_utc: object) -> Row:
+def _told_by_the_file(info: ShotInfo, start_utc: object) -> dict[str, Any]:
     """Columns that come from the metadata alone."""
     return {
         "taken_camera": info.taken_camera,
@@ -83,54 +85,56 @@ def _shot_row(info: ShotInfo, start_utc: object) -> Row:
     }
 
 
-def _light_row(run: JudgedRun, frame: Judged) -> Row:
+def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
     facts = frame.facts
     light, motion = facts.light, facts.motion
     pointing = light.pointing
-    return {
-        **_shot_row(light.info, light.start_utc),
-        "run": run.run.name,
-        "kind": "light",
-        "stars": facts.stars,
-        "fwhm_px": facts.fwhm_px,
-        "fwhm_arcsec": facts.fwhm_px * pointing.scale_arcsec_px,
-        "ellipticity": facts.ellipticity,
-        "image_angle_deg": facts.image_angle_deg,
-        "trail_px": motion.trail_px,
-        "trail_worst_px": motion.trail_worst_px,
-        "trail_sigma_px": motion.trail_sigma_px,
-        "trail_angle_deg": motion.trail_angle_deg,
-        "trail_pa_deg": pointing.position_angle_of(motion.trail_angle_deg),
-        "shift_px": facts.drift.length_px,
-        "doubled_px": motion.doubled_px,
-        "solved": "true" if pointing.solved else "false",
-        "ra_deg": pointing.ra_deg,
-        "dec_deg": pointing.dec_deg,
-        "roll_pa_deg": pointing.roll_pa_deg,
-        "scale_arcsec_px": pointing.scale_arcsec_px if pointing.solved else np.nan,
-        "altitude_deg": pointing.altitude_deg,
-        "azimuth_deg": pointing.azimuth_deg,
-        "sky_level": light.measure.sky_level,
-        "extinction_mag": facts.extinction_mag,
-        "verdict": frame.verdict,
-        "cause": frame.cause,
-        "confidence": frame.confidence,
-        "reason": frame.reason,
-        "taken_mid_utc": _iso(light.mid_utc),
-        "setup": light.notes.setup + 1,
-        "fwhm_across_px": facts.across_fwhm_px,
-        "measured_stars": facts.shape_stars,
-        "matched_stars": len(pointing.star) if pointing.solved else np.nan,
-        "pointing_rms_px": pointing.rms_px,
-        "streaks": light.measure.trails,
-        "shift_angle_deg": facts.drift.angle_deg,
-        "east_deg": frame.scene.east_deg,
-        "zenith_deg": frame.scene.zenith_deg,
-        "zenith_pa_deg": pointing.way_pa_deg(frame.scene.zenith_deg),
-        "decided_by": "person" if frame.rules_verdict else "rules",
-        "rules_verdict": frame.rules_verdict or frame.verdict,
-        "note": frame.note,
-    }
+    return FrameRow(
+        file=light.file,
+        session=session,
+        run=run.run.name,
+        kind="light",
+        stars=facts.stars,
+        fwhm_px=facts.fwhm_px,
+        fwhm_arcsec=facts.fwhm_px * pointing.scale_arcsec_px,
+        ellipticity=facts.ellipticity,
+        image_angle_deg=facts.image_angle_deg,
+        trail_px=motion.trail_px,
+        trail_worst_px=motion.trail_worst_px,
+        trail_sigma_px=motion.trail_sigma_px,
+        trail_angle_deg=motion.trail_angle_deg,
+        trail_pa_deg=pointing.position_angle_of(motion.trail_angle_deg),
+        shift_px=facts.drift.length_px,
+        doubled_px=motion.doubled_px,
+        solved=pointing.solved,
+        ra_deg=pointing.ra_deg,
+        dec_deg=pointing.dec_deg,
+        roll_pa_deg=pointing.roll_pa_deg,
+        scale_arcsec_px=pointing.scale_arcsec_px if pointing.solved else np.nan,
+        altitude_deg=pointing.altitude_deg,
+        azimuth_deg=pointing.azimuth_deg,
+        sky_level=light.measure.sky_level,
+        extinction_mag=facts.extinction_mag,
+        verdict=frame.verdict,
+        cause=frame.cause,
+        confidence=frame.confidence,
+        reason=frame.reason,
+        taken_mid_utc=_iso(light.mid_utc),
+        setup=light.notes.setup + 1,
+        fwhm_across_px=facts.across_fwhm_px,
+        measured_stars=facts.shape_stars,
+        matched_stars=len(pointing.star) if pointing.solved else np.nan,
+        pointing_rms_px=pointing.rms_px,
+        streaks=light.measure.trails,
+        shift_angle_deg=facts.drift.angle_deg,
+        east_deg=frame.scene.east_deg,
+        zenith_deg=frame.scene.zenith_deg,
+        zenith_pa_deg=pointing.way_pa_deg(frame.scene.zenith_deg),
+        decided_by="person" if frame.rules_verdict else "rules",
+        rules_verdict=frame.rules_verdict or frame.verdict,
+        note=frame.note,
+        **_told_by_the_file(light.info, light.start_utc),
+    )
 
 
 def _iso(moment: object) -> str:
@@ -143,23 +147,23 @@ def _iso(moment: object) -> str:
 def _summary(
     name: str,
     judged: Sequence[JudgedRun],
-    rows: Sequence[Row],
+    rows: Sequence[FrameRow],
     notices: Sequence[str],
     rules: Rules,
-) -> dict[str, object]:
+) -> SessionSummary:
     frames = [frame for run in judged for frame in run.frames]
     kept = [frame for frame in frames if frame.verdict == "keep"]
-    return {
-        "session": name,
-        "shots": len(rows),
-        "kinds": dict(sorted(Counter(str(row["kind"]) for row in rows).items())),
-        "lights": len(frames),
-        "keep": len(kept),
-        "keep_minutes": _minutes(kept),
-        "notices": list(notices),
-        "advice": [asdict(one) for one in advise(judged, rules)],
-        "runs": [_run_summary(run) for run in judged],
-    }
+    return SessionSummary(
+        session=name,
+        shots=len(rows),
+        kinds=dict(sorted(Counter(row.kind for row in rows).items())),
+        lights=len(frames),
+        keep=len(kept),
+        keep_minutes=_minutes(kept),
+        notices=tuple(notices),
+        advice=tuple(advise(judged, rules)),
+        runs=tuple(_run_summary(run) for run in judged),
+    )
 
 
 def _minutes(frames: Sequence[Judged]) -> float:
@@ -167,7 +171,7 @@ def _minutes(frames: Sequence[Judged]) -> float:
     return round(sum(t for t in times if np.isfinite(t)) / 60, 2)
 
 
-def _run_summary(run: JudgedRun) -> dict[str, object]:
+def _run_summary(run: JudgedRun) -> RunSummary:
     info = run.run.lights[0].info
     count = len(run.frames)
     keep = sum(frame.verdict == "keep" for frame in run.frames)
@@ -175,47 +179,50 @@ def _run_summary(run: JudgedRun) -> dict[str, object]:
     lost = [frame for frame in run.frames if frame.verdict != "keep"]
     scenes = [frame.scene for frame in run.frames]
     explained = closure(scenes)
-    return {
-        "run": run.run.name,
-        "camera": info.camera,
-        "lens": info.lens,
-        "focal_mm": info.focal_mm,
-        "aperture": info.fnumber,
-        "exposure_s": info.exposure_s,
-        "iso": info.iso,
-        "shots": count,
-        "keep": keep,
-        "doubtful": sum(frame.verdict == "doubtful" for frame in run.frames),
-        "hit_rate": keep / count,
-        "hit_rate_low": float(low),
-        "hit_rate_high": float(high),
-        "best_fwhm_px": run.best_fwhm_px,
-        "loss": dict(sorted(Counter(frame.cause for frame in lost).items())),
-        "loss_minutes": {
+    return RunSummary(
+        run=run.run.name,
+        camera=info.camera,
+        lens=info.lens,
+        focal_mm=info.focal_mm,
+        aperture=info.fnumber,
+        exposure_s=info.exposure_s,
+        iso=info.iso,
+        shots=count,
+        keep=keep,
+        doubtful=sum(frame.verdict == "doubtful" for frame in run.frames),
+        hit_rate=keep / count,
+        hit_rate_low=float(low),
+        hit_rate_high=float(high),
+        best_fwhm_px=run.best_fwhm_px,
+        loss=dict(sorted(Counter(frame.cause for frame in lost).items())),
+        loss_minutes={
             cause: _minutes([frame for frame in lost if frame.cause == cause])
             for cause in sorted({frame.cause for frame in lost})
         },
-        "frames": [
-            {
-                "file": frame.facts.light.file,
-                "verdict": frame.verdict,
-                "causes": {cause: round(share, 4) for cause, share in frame.causes.items()},
-                **_by_hand(frame),
-            }
-            for frame in run.frames
-        ],
-        "closure_slope": explained.slope,
-        "closure_slope_sigma": explained.sigma,
-        "trail_axes": asdict(trail_axes(scenes)),
-        "optics": asdict(run.optics),
-        "mount": _mount_summary(run.mount) | _slip_onset(run),
-        "notes": _notes_summary(run),
-    }
+        frames=tuple(_frame_summary(frame) for frame in run.frames),
+        closure_slope=explained.slope,
+        closure_slope_sigma=explained.sigma,
+        trail_axes=trail_axes(scenes),
+        optics=run.optics,
+        mount=replace(_mount_summary(run.mount), **_slip_onset(run)),
+        notes=_notes_summary(run),
+    )
 
 
-def _notes_summary(run: JudgedRun) -> dict[str, object]:
+def _frame_summary(frame: Judged) -> FrameSummary:
+    return FrameSummary(
+        file=frame.facts.light.file,
+        verdict=frame.verdict,
+        causes={cause: round(share, 4) for cause, share in frame.causes.items()},
+        decided_by="person" if frame.rules_verdict else "rules",
+        rules_verdict=frame.rules_verdict or frame.verdict,
+        note=frame.note,
+    )
+
+
+def _notes_summary(run: JudgedRun) -> dict[str, str | float | bool]:
     """What the night notes say of all frames of the run; what they say of some only is left out."""
-    said: list[dict[str, object]] = []
+    said: list[dict[str, str | float | bool]] = []
     for light in run.run.lights:
         words = {name: getattr(light.notes, name) for name in NOTE_WORDS}
         words |= {f"tags.{name}": value for name, value in light.notes.tags.items()}
@@ -231,44 +238,36 @@ NOTE_WORDS = ("tracker", "payload_g", "alignment", "wind", "ground", "counterwei
 """Night notes that runs can be compared by; tags join them as `tags.<name>`."""
 
 
-def _by_hand(frame: Judged) -> dict[str, object]:
-    """What a person decided; nothing for a frame left to the rules."""
-    if not frame.rules_verdict:
-        return {}
-    return {"decided_by": "person", "rules_verdict": frame.rules_verdict, "note": frame.note}
-
-
-def _mount_summary(fit: MountFit) -> dict[str, object]:
-    """The mount's numbers, null where unknown with the reason in `why_not`."""
-    numbers = dict.fromkeys(name + suffix for name in MOUNT_NUMBERS for suffix in ("", "_sigma"))
-    told: dict[str, object] = {"setup": str(fit.setup + 1), "frames": fit.frames, **numbers}
+def _mount_summary(fit: MountFit) -> MountSummary:
+    """The mount's numbers, NaN where unknown with the reason in `why_not`."""
+    told = MountSummary(setup=str(fit.setup + 1), frames=fit.frames, rate_name=fit.rate_name)
     if fit.why_not:
         # A camera that stood still has a rate, and a name for it, though no axis.
-        known = {"rate_error_ppm": fit.rate_error_ppm, "rate_name": fit.rate_name}
-        return told | (known if fit.rate_name else {}) | {"why_not": fit.why_not}
+        rate = fit.rate_error_ppm if fit.rate_name else np.nan
+        return replace(told, rate_error_ppm=rate, why_not=fit.why_not)
     alt, az, total = fit.axis_sigmas_arcmin
     why_not: dict[str, str] = {}
-    told |= {
-        "axis_total_error_arcmin": fit.axis_total_error_arcmin,
-        "axis_total_error_arcmin_sigma": total,
-        "rate_error_ppm": fit.rate_error_ppm,
-        "rate_error_ppm_sigma": fit.rate_sigma_ppm,
-        "rate_name": fit.rate_name,
-        "residual_arcsec": fit.residual_arcsec,
-        "span_min": fit.span_s / 60,
-        "alike": list(fit.degenerate_with),
-        "faults": mount_faults(fit),
-    }
+    told = replace(
+        told,
+        axis_total_error_arcmin=fit.axis_total_error_arcmin,
+        axis_total_error_arcmin_sigma=total,
+        rate_error_ppm=fit.rate_error_ppm,
+        rate_error_ppm_sigma=fit.rate_sigma_ppm,
+        residual_arcsec=fit.residual_arcsec,
+        span_min=fit.span_s / 60,
+        degenerate_with=tuple(fit.degenerate_with),
+        faults=tuple(mount_faults(fit)),
+    )
     if fit.earth_fixed:
-        told |= {
-            "axis_alt_error_arcmin": fit.axis_alt_error_arcmin,
-            "axis_alt_error_arcmin_sigma": alt,
-            "axis_az_error_arcmin": fit.axis_az_error_arcmin,
-            "axis_az_error_arcmin_sigma": az,
-            "axis_covariance_arcmin2": (
-                np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
-            ).tolist(),
-        }
+        covariance = np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
+        told = replace(
+            told,
+            axis_alt_error_arcmin=fit.axis_alt_error_arcmin,
+            axis_alt_error_arcmin_sigma=alt,
+            axis_az_error_arcmin=fit.axis_az_error_arcmin,
+            axis_az_error_arcmin_sigma=az,
+            axis_covariance_arcmin2=tuple(map(tuple, covariance.tolist())),
+        )
     else:
         unknown = "site or UTC unknown: the axis error has a size but no direction"
         why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
@@ -278,49 +277,43 @@ def _mount_summary(fit: MountFit) -> dict[str, object]:
             "the rate is taken to be right"
         )
     if fit.periodic is not None:
-        told |= {
-            "periodic_amplitude_arcsec": fit.periodic.amplitude_arcsec,
-            "periodic_amplitude_arcsec_sigma": fit.periodic_sigma[0],
-            "periodic_period_s": fit.periodic.period_s,
-            "periodic_period_s_sigma": fit.periodic_sigma[1],
-        }
+        told = replace(
+            told,
+            periodic_amplitude_arcsec=fit.periodic.amplitude_arcsec,
+            periodic_amplitude_arcsec_sigma=fit.periodic_sigma[0],
+            periodic_period_s=fit.periodic.period_s,
+            periodic_period_s_sigma=fit.periodic_sigma[1],
+        )
     else:
         unseen = "no period was seen that the frames' spacing and span could show"
         why_not |= {"periodic_amplitude_arcsec": unseen, "periodic_period_s": unseen}
     if np.isfinite(fit.slip_arcsec_per_min):
-        told |= {
-            "sag_arcsec_per_min": fit.slip_arcsec_per_min,
-            "sag_arcsec_per_min_sigma": fit.slip_sigma,
-        }
+        told = replace(
+            told,
+            sag_arcsec_per_min=fit.slip_arcsec_per_min,
+            sag_arcsec_per_min_sigma=fit.slip_sigma,
+        )
     else:
         why_not["sag_arcsec_per_min"] = "no onset of a slip was seen"
     if np.isfinite(fit.flexure_arcsec):
-        told |= {"elastic_arcsec": fit.flexure_arcsec, "elastic_arcsec_sigma": fit.flexure_sigma}
-    return told | ({"why_not": why_not} if why_not else {})
+        told = replace(
+            told, flexure_arcsec=fit.flexure_arcsec, flexure_arcsec_sigma=fit.flexure_sigma
+        )
+    return replace(told, why_not=why_not)
 
 
-def _slip_onset(run: JudgedRun) -> dict[str, object]:
-    """When the head of the run's setup let go, by the camera's clock and UTC, as far as known."""
+def _slip_onset(run: JudgedRun) -> dict[str, Any]:
+    """When the head of the run's setup began to slip, by the camera's clock and UTC, as far as
+    known."""
     at_s = run.mount.slip_onset_s
     clocked = [light for light in run.run.lights if light.clocked]
     if not (np.isfinite(at_s) and clocked) or run.mount.slip_from_start:
         return {}
     first = clocked[0]
     later = timedelta(seconds=round(at_s - first.order_s))
-    told: dict[str, object] = {}
+    told = {}
     if first.info.clock is not None:
-        told["sag_onset_camera"] = (first.info.clock + later).isoformat(timespec="seconds")
+        told["slip_onset_camera"] = (first.info.clock + later).isoformat(timespec="seconds")
     if first.start_utc is not None:
-        told["sag_onset_utc"] = _iso(first.start_utc + later)
+        told["slip_onset_utc"] = _iso(first.start_utc + later)
     return told
-
-
-MOUNT_NUMBERS = (
-    "axis_alt_error_arcmin",
-    "axis_az_error_arcmin",
-    "axis_total_error_arcmin",
-    "rate_error_ppm",
-    "periodic_amplitude_arcsec",
-    "periodic_period_s",
-    "sag_arcsec_per_min",
-)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ import pandas as pd
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import LASER_CAUTION, cause_of
 from skyplumb.output.page.render import fill_template
+from skyplumb.plain import guarded, plain
 from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import Model
@@ -21,8 +22,6 @@ from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
 
 Plain = dict[str, Any]
-
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +76,7 @@ def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effe
         "costs": [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)],
         "best": best and {**best, "label": _label(str(best["cause"]))},
         "laser": LASER_CAUTION,
-        "effects": [_plain(asdict(one)) for one in effects],
+        "effects": [plain(asdict(one)) for one in effects],
         "model": _model(model),
         "titles": TITLES,
         "not_the_gear": [_label(cause) for cause in NOT_THE_GEAR],
@@ -123,7 +122,7 @@ def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect])
         "costs": _records(tally.costs),
         "best_mend": best_mend(tally.costs),
         "model": _model(model),
-        "effects": [_plain(asdict(one)) for one in effects],
+        "effects": [plain(asdict(one)) for one in effects],
     }
 
 
@@ -143,7 +142,7 @@ def _cell(value: object) -> object:
     """Numbers to six digits; no text that a spreadsheet would run as a formula."""
     if isinstance(value, float):
         return f"{value:.6g}" if math.isfinite(value) else ""
-    return f"'{value}" if isinstance(value, str) and value.startswith(FORMULA) else value
+    return guarded(value) if isinstance(value, str) else value
 
 
 def _groups(frames: pd.DataFrame, runs: pd.DataFrame, nights: list[str]) -> Plain:
@@ -251,22 +250,7 @@ def _rows(tally: Tally, one: Breakdown) -> list[Plain]:
 
 
 def _records(table: pd.DataFrame) -> list[Plain]:
-    return [_plain(row) for row in table.to_dict("records")]
-
-
-def _plain(row: Mapping[Any, Any]) -> Plain:
-    """A row without NaN and numpy's own numbers."""
-    return {str(name): _value(value) for name, value in row.items()}
-
-
-def _value(value: object) -> object:
-    if isinstance(value, tuple | list):
-        return [_value(item) for item in value]
-    if isinstance(value, np.generic):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
+    return [plain(row) for row in table.to_dict("records")]
 
 
 def _number(value: object) -> float | None:

@@ -7,19 +7,20 @@ taken, its file name and its exposure, whatever folder it lies in.
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from skyplumb.causes import CAUSES
+from skyplumb.columns import COLUMNS
 from skyplumb.judge.runs import SAME_EXPOSURE
+from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS, UserError
+from skyplumb.summary import RunSummary, read_summary
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
 """Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
@@ -27,23 +28,10 @@ ARCSEC_PER_RAD_UM_MM = 206.264806
 NOT_THE_GEAR = tuple(row.name for row in CAUSES.values() if not row.gear)
 """Causes that say nothing of tracker and lens: such frames are not counted."""
 
-TIMED, TEXT, NUMBER = "time", "text", "number"
-_COLUMNS = {
-    "file": TEXT,
-    "session": TEXT,
-    "run": TEXT,
-    "kind": TEXT,
-    "taken_camera": TEXT,
-    "taken_utc": TEXT,
-    "camera": TEXT,
-    "lens": TEXT,
-    "focal_mm": NUMBER,
-    "exposure_s": NUMBER,
-    "scale_arcsec_px": NUMBER,
-    "dec_deg": NUMBER,
-    "verdict": TEXT,
-    "cause": TEXT,
-}
+_COLUMNS = (
+    *("file", "session", "run", "kind", "taken_camera", "taken_utc", "camera", "lens"),
+    *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "verdict", "cause"),
+)
 _MOUNT = (
     "axis_total_error_arcmin",
     "rate_error_ppm",
@@ -138,16 +126,12 @@ def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict
         # Nothing says that two undated sessions are one night.
         night = f"{folder.resolve().parent.name}/{night}"
     names = list(dict.fromkeys(table["run"]))
-    told = {str(run.get("run")): run for run in summary}
-    causes = {
-        str(frame.get("file")): frame.get("causes") or {}
-        for run in summary
-        for frame in run.get("frames") or []
-    }
+    told = {run.run: run for run in summary}
+    causes = {frame.file: frame.causes for run in summary for frame in run.frames}
     table["night"] = night
     table["run_id"] = table["run"].map({name: first_run + n for n, name in enumerate(names)})
     table["share"] = [
-        _number(causes.get(file, {}).get(cause))
+        causes.get(file, {}).get(cause, math.nan)
         for file, cause in zip(table["file"], table["cause"], strict=True)
     ]
     table["shot"] = _shot_marks(table, night)
@@ -157,7 +141,7 @@ def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict
         *("run_id", "night", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
         *("dec_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
     )
-    return table[list(keep)], [_run_facts(told.get(name, {})) for name in names]
+    return table[list(keep)], [_run_facts(told.get(name) or RunSummary(name)) for name in names]
 
 
 def _read_frames(path: Path) -> pd.DataFrame:
@@ -170,35 +154,34 @@ def _read_frames(path: Path) -> pd.DataFrame:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
     table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].copy()
-    for name, kind in _COLUMNS.items():
-        if kind == NUMBER:
+    for name in _COLUMNS:
+        if COLUMNS[name].numeric:
             try:
                 table[name] = pd.to_numeric(table[name].where(table[name] != "", None))
             except ValueError as error:
                 raise UserError(f"{path}: {name}: {error}; audit again") from error
         else:
-            # The table guards texts against spreadsheets; see `outputs`.
-            table[name] = table[name].str.replace(r"^(?:'|\./)(?=[=+\-@\t\r])", "", regex=True)
+            table[name] = table[name].map(unguarded)
     return table
 
 
-def _read_summary(path: Path) -> list[Mapping[str, Any]]:
+def _read_summary(path: Path) -> list[RunSummary]:
     """The runs of one summary.json; none where it is missing."""
     try:
-        told = json.loads(path.read_text("utf-8"))
-        return [run for session in told["sessions"] for run in session["runs"]]
+        return [run for session in read_summary(path) for run in session.runs]
     except FileNotFoundError:
         return []
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        raise UserError(f"{path}: is not a summary that audit wrote; audit again") from error
+    except (OSError, ValueError) as error:
+        raise UserError(
+            f"{path}: is not a summary that audit wrote ({error}); audit again"
+        ) from error
 
 
-def _run_facts(told: Mapping[str, Any]) -> dict[str, object]:
+def _run_facts(told: RunSummary) -> dict[str, object]:
     """Mount figures and night notes of one run."""
-    mount = told.get("mount") or {}
-    facts: dict[str, object] = {name: _number(mount.get(name)) for name in _MOUNT}
-    facts["tracked"] = mount.get("rate_name") not in ("not tracking", "half speed")
-    facts["notes"] = dict(told.get("notes") or {})
+    facts: dict[str, object] = {name: getattr(told.mount, name) for name in _MOUNT}
+    facts["tracked"] = told.mount.rate_name not in ("not tracking", "half speed")
+    facts["notes"] = told.notes
     return facts
 
 
@@ -252,12 +235,3 @@ def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd
     guess = ARCSEC_PER_RAD_UM_MM * table["pixel_um"] / table["focal_mm"]
     table["scale_arcsec_px"] = table["scale_arcsec_px"].fillna(guess)
     return table
-
-
-def _number(value: object) -> float:
-    """A finite number, else NaN."""
-    try:
-        number = float(value)  # type: ignore[arg-type]
-    except (TypeError, ValueError):
-        return math.nan
-    return number if math.isfinite(number) else math.nan

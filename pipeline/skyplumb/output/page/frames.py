@@ -79,7 +79,7 @@ def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
         "note": words(record.get("note")),
         "clock": stamp(record["taken_camera"]),
         "utc": stamp(record["taken_utc"]),
-        "solved": record["solved"] is True or str(record["solved"]).lower() == "true",
+        "solved": record["solved"] is True,
         **{key: number(record.get(key)) for key in FIGURES},
         "strip": {
             "uri": uri,

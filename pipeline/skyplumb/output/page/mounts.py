@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from skyplumb.output.page.figures import number, words
+from skyplumb.output.page.figures import number
 from skyplumb.output.page.words import MOUNT
+from skyplumb.summary import MountSummary
 
 Plain = dict[str, Any]
 
@@ -18,17 +19,16 @@ SURE_95 = math.sqrt(5.991)
 with two degrees of freedom, from memory: -2 ln 0.05 = 5.991)."""
 
 
-def setups_of(runs: Sequence[tuple[str, int, Mapping[str, Any]]]) -> list[Plain]:
+def setups_of(runs: Sequence[tuple[str, int, MountSummary]]) -> list[Plain]:
     """One card a setup, the one with most frames first.
 
     Parameters
     ----------
-    runs : sequence of (title, frames, the run's entry in the summary)
+    runs : sequence of (title, frames, the run's mount in the summary)
     """
     cards: dict[str, Plain] = {}
-    for title, frames, told in runs:
-        mount = told.get("mount")
-        name = words(mount.get("setup")) if isinstance(mount, Mapping) else ""
+    for title, frames, mount in runs:
+        name = mount.setup
         card = cards.setdefault(name, {"setup": name, "runs": [], "frames": 0, "mount": mount})
         card["runs"].append(title)
         card["frames"] += frames
@@ -46,15 +46,14 @@ def setups_of(runs: Sequence[tuple[str, int, Mapping[str, Any]]]) -> list[Plain]
     ]
 
 
-def mount_rows(mount: object) -> Plain:
+def mount_rows(mount: MountSummary) -> Plain:
     """The fit as rows; a figure that could not be had carries the words why."""
-    known = mount if isinstance(mount, Mapping) else {}
-    why = known.get("why_not") or ("" if known else "no fit of the mount for this run")
+    why = mount.why_not or ("" if mount.setup else "no fit of the mount for this run")
     rows = []
     for key, label, unit, sense in MOUNT:
-        value = number(known.get(key))
-        reason = why.get(key, "") if isinstance(why, Mapping) else why
-        if value is None and not reason and key not in known:
+        value = number(getattr(mount, key))
+        reason = why.get(key, "") if isinstance(why, dict) else why
+        if value is None and not reason:
             continue
         rows.append(
             {
@@ -63,16 +62,16 @@ def mount_rows(mount: object) -> Plain:
                 "unit": unit,
                 "sense": sense,
                 "value": value,
-                "sigma": number(known.get(f"{key}_sigma")),
-                "why_not": "" if value is not None else words(reason) or "not measured",
+                "sigma": number(getattr(mount, f"{key}_sigma")),
+                "why_not": "" if value is not None else reason,
             }
         )
     unknown = {row["why_not"] for row in rows}
     told = {
-        "rate_name": words(known.get("rate_name")),
-        "slip_from": words(known.get("sag_onset_camera"))[11:19],
-        "alike": [words(text) for text in known.get("alike") or ()],
-        "faults": [words(text) for text in known.get("faults") or ()],
+        "rate_name": mount.rate_name,
+        "slip_from": mount.slip_onset_camera[11:19],
+        "degenerate_with": mount.degenerate_with,
+        "faults": mount.faults,
     }
     # Seven times the same excuse is one excuse.
     if rows and all(row["value"] is None for row in rows) and len(unknown) == 1:
@@ -80,39 +79,37 @@ def mount_rows(mount: object) -> Plain:
     return {"rows": rows, "why_not": "", **told}
 
 
-def axis_of(mount: object) -> Plain | None:
+def axis_of(mount: MountSummary) -> Plain | None:
     """Where the axis points, seen from the pole, arcmin; None if it is not known.
 
     `x` is east along the horizon, `y` up, both as angles on the sky; `ring` is the outline
     of the region that holds the axis with 95 % confidence. Without a direction (`x` None) only
     the distance is known.
     """
-    known = mount if isinstance(mount, Mapping) else {}
-    total = number(known.get("axis_total_error_arcmin"))
+    total = number(mount.axis_total_error_arcmin)
     if total is None:
         return None
-    sigma = number(known.get("axis_total_error_arcmin_sigma"))
-    up = number(known.get("axis_alt_error_arcmin"))
-    along = number(known.get("axis_az_error_arcmin"))
+    sigma = number(mount.axis_total_error_arcmin_sigma)
+    up = number(mount.axis_alt_error_arcmin)
+    along = number(mount.axis_az_error_arcmin)
     axis: Plain = {"total": total, "sigma": sigma, "x": None, "y": None, "ring": []}
     axis |= {"up": up, "along": along}
     if up is None or along is None:
         return axis
     # An angle along the horizon is shorter on the sky by the cosine of the pole's altitude.
     east = math.copysign(math.sqrt(max(total**2 - up**2, 0.0)), along)
-    return axis | {"x": east, "y": up, "ring": _ring(known, east, up, along)}
+    return axis | {"x": east, "y": up, "ring": _ring(mount, east, up, along)}
 
 
-def _ring(known: Mapping[str, Any], east: float, up: float, along: float) -> list[list[float]]:
+def _ring(mount: MountSummary, east: float, up: float, along: float) -> list[list[float]]:
     """Outline of the 95 % region, (x, y) in arcmin; empty if the errors are not known."""
-    covariance = known.get("axis_covariance_arcmin2")
-    if covariance is None:
-        sigma_up = number(known.get("axis_alt_error_arcmin_sigma"))
-        sigma_along = number(known.get("axis_az_error_arcmin_sigma"))
+    matrix = np.array(mount.axis_covariance_arcmin2, float)
+    if not matrix.size:
+        sigma_up = number(mount.axis_alt_error_arcmin_sigma)
+        sigma_along = number(mount.axis_az_error_arcmin_sigma)
         if sigma_up is None or sigma_along is None or along == 0:
             return []
-        covariance = [[sigma_up**2, 0.0], [0.0, (sigma_along * east / along) ** 2]]
-    matrix = np.array(covariance, float)
+        matrix = np.diag([sigma_up**2, (sigma_along * east / along) ** 2])
     if matrix.shape != (2, 2) or not np.isfinite(matrix).all():
         return []
     values, ways = np.linalg.eigh(matrix)
@@ -122,8 +119,6 @@ def _ring(known: Mapping[str, Any], east: float, up: float, along: float) -> lis
     return [[round(east + x, 4), round(up + y, 4)] for y, x in outline.T]
 
 
-def _known(mount: object) -> int:
+def _known(mount: MountSummary) -> int:
     """How many figures of a mount are known."""
-    if not isinstance(mount, Mapping):
-        return -1
-    return sum(number(mount.get(key)) is not None for key, *_ in MOUNT)
+    return sum(number(getattr(mount, key)) is not None for key, *_ in MOUNT)

@@ -1,7 +1,7 @@
 """A judged session -> the page a person reads.
 
-`session_page` makes plain data that a test can read, `render` pours it into the templates
-of `reports/`. Every count on the page is counted from the frames themselves; only what
+`session_page` makes plain data that a test can read, `render` fills the templates
+of `reports/` with it. Every count on the page is counted from the frames themselves; only what
 the frames cannot tell (intervals, the mount, the mends) is taken from the summary.
 """
 
@@ -47,7 +47,8 @@ from skyplumb.output.page.words import (
     MORE_FIGURES,
     NIGHT,
 )
-from skyplumb.records import VERDICTS, SessionResult
+from skyplumb.output.result import SessionResult
+from skyplumb.records import VERDICTS
 
 Plain = dict[str, Any]
 
@@ -71,15 +72,13 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         Its `beside` holds the files that belong beside the page, name to bytes.
     """
     frames = result.frames
-    if not isinstance(frames, pd.DataFrame):
-        raise TypeError("SessionResult.frames is not a DataFrame")
     judged = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(VERDICTS))]
     runs = in_order(judged["run"], result.summary)
     rows, beside = _rows(judged, runs, result)
     axis = set_times(rows)
     cards = [run_card(run, place, rows, result.summary) for place, run in enumerate(runs, 1)]
     setups = setups_of(
-        [(one["title"], one["judged"], told_of(one["run"], result.summary)) for one in cards]
+        [(one["title"], one["judged"], told_of(one["run"], result.summary).mount) for one in cards]
     )
     return {
         "session": result.session,
@@ -90,7 +89,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         **count(rows),
         "by_hand": sum(row["decided_by"] == "person" for row in rows),
         "losses": losses(rows),
-        "advice": advice(result.summary.get("advice")),
+        "advice": advice(result.summary.advice),
         "setups": setups,
         "runs": cards,
         "frames": rows,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
+from dataclasses import asdict
 from typing import Any
 
 import pandas as pd
@@ -12,6 +13,7 @@ from skyplumb.causes import cause_of
 from skyplumb.output.page.figures import STAMP, middle, number, setting, span, words
 from skyplumb.output.page.words import ASIDE
 from skyplumb.records import VERDICTS
+from skyplumb.summary import Advice, RunSummary, SessionSummary, TrailAxes
 
 Plain = dict[str, Any]
 
@@ -28,7 +30,7 @@ def count(rows: list[Plain]) -> Plain:
 
 
 def losses(rows: list[Plain]) -> list[Plain]:
-    """Frames not kept by cause, the dearest in rejected frames first."""
+    """Frames not kept by cause, the costliest in rejected frames first."""
     found = []
     for cause in sorted({row["cause"] for row in rows if row["verdict"] != "keep"}):
         lost = [row for row in rows if row["cause"] == cause and row["verdict"] != "keep"]
@@ -37,26 +39,20 @@ def losses(rows: list[Plain]) -> list[Plain]:
     return sorted(found, key=lambda loss: (-loss["reject"], -loss["doubtful"], loss["cause"]))
 
 
-def advice(told: object) -> list[Plain]:
+def advice(told: Iterable[Advice]) -> list[Plain]:
     """The summary's mends in its own order: the one that buys most first."""
-    if not isinstance(told, list | tuple):
-        return []
-    found = []
-    for one in told:
-        if not isinstance(one, Mapping) or not words(one.get("mend")):
-            continue
-        cause = words(one.get("cause"))
-        found.append(
-            {
-                "cause": cause,
-                "label": cause_of(cause).label,
-                "mend": words(one.get("mend")),
-                "caution": words(one.get("caution")),
-                "saves_frames": int(number(one.get("saves_frames")) or 0),
-                "saves_seconds": 60 * (number(one.get("saves_minutes")) or 0.0),
-            }
-        )
-    return found
+    return [
+        {
+            "cause": one.cause,
+            "label": cause_of(one.cause).label,
+            "mend": one.mend,
+            "caution": one.caution,
+            "saves_frames": one.saves_frames,
+            "saves_seconds": 60 * one.saves_minutes,
+        }
+        for one in told
+        if one.mend
+    ]
 
 
 def spells(rows: list[Plain]) -> list[Plain]:
@@ -80,7 +76,7 @@ def spells(rows: list[Plain]) -> list[Plain]:
     return found
 
 
-def run_card(run: str, place: int, rows: list[Plain], summary: Mapping[str, Any]) -> Plain:
+def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -> Plain:
     """The card of one run."""
     mine = [row for row in rows if row["run"] == run]
     kept = [row for row in mine if row["verdict"] == "keep"]
@@ -105,8 +101,8 @@ def run_card(run: str, place: int, rows: list[Plain], summary: Mapping[str, Any]
         **settings,
         **count(mine),
         "rate": len(kept) / len(mine),
-        "rate_low": number(told.get("hit_rate_low")),
-        "rate_high": number(told.get("hit_rate_high")),
+        "rate_low": number(told.hit_rate_low),
+        "rate_high": number(told.hit_rate_high),
         "losses": losses(mine),
         "sharpest": sharpest,
         "scale_arcsec_px": middle(row["scale_arcsec_px"] for row in mine),
@@ -116,9 +112,9 @@ def run_card(run: str, place: int, rows: list[Plain], summary: Mapping[str, Any]
         "altitudes": span(row["altitude_deg"] for row in mine),
         "picture": next((row["picture"] for row in mine if row["picture"][0]), (0, 0)),
         "directed": sum(row["trail_pa_deg"] is not None for row in mine),
-        "closure": number(told.get("closure_slope")),
-        "closure_sigma": number(told.get("closure_slope_sigma")),
-        "axes": _axes(told.get("trail_axes")),
+        "closure": number(told.closure_slope),
+        "closure_sigma": number(told.closure_slope_sigma),
+        "axes": _axes(told.trail_axes),
         "first": min((row["clock"] for row in mine if row["clock"]), default=""),
         "last": max((row["clock"] for row in mine if row["clock"]), default=""),
     }
@@ -138,16 +134,16 @@ def aside(others: pd.DataFrame) -> list[Plain]:
     return groups
 
 
-def in_order(runs: Iterable[object], summary: Mapping[str, Any]) -> list[str]:
+def in_order(runs: Iterable[object], summary: SessionSummary) -> list[str]:
     """Run names as the summary orders them, then any it does not name."""
     met = [str(run) for run in runs]
-    told = [str(run.get("run")) for run in _told_runs(summary)]
+    told = [run.run for run in summary.runs]
     return [run for run in dict.fromkeys([*told, *met]) if run in set(met)]
 
 
-def told_of(run: str, summary: Mapping[str, Any]) -> Mapping[str, Any]:
-    """The run's own entry in the summary; empty if there is none."""
-    return next((told for told in _told_runs(summary) if str(told.get("run")) == run), {})
+def told_of(run: str, summary: SessionSummary) -> RunSummary:
+    """The run's own entry in the summary; one with nothing known if there is none."""
+    return next((told for told in summary.runs if told.run == run), RunSummary(run))
 
 
 def evening(rows: list[Plain]) -> str:
@@ -177,16 +173,10 @@ def clock_note(rows: list[Plain]) -> str:
     return f"{spoken} {'ahead of' if seconds > 0 else 'behind'} UTC"
 
 
-def _told_runs(summary: Mapping[str, Any]) -> list[Mapping[str, Any]]:
-    return [run for run in summary.get("runs") or [] if isinstance(run, Mapping)]
-
-
-def _axes(told: object) -> Plain | None:
+def _axes(told: TrailAxes) -> Plain | None:
     """Whether the run's trails share an axis; None if that is not known."""
-    if not isinstance(told, Mapping):
-        return None
-    found = {key: number(told.get(key)) for key in ("frames", "concentration", "p", "ra_share")}
-    return found if found["frames"] and found["p"] is not None else None
+    found = {key: number(value) for key, value in asdict(told).items()}
+    return found if found["p"] is not None else None
 
 
 def _end(row: Plain) -> float:

@@ -1,0 +1,296 @@
+"""The one list of what stands in frames.csv: a row of the table, each column described once.
+
+From it are made the rows, the CSV and its description for programs, the figures and the words of
+the page, and `reports/columns.md`. To add a column, add a field here and fill it in
+`output/table.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, fields
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NAN = float("nan")
+
+PATH, TEXT, TIME, TRUTH, NUMBER, COUNT = "path", "text", "time", "truth", "number", "count"
+"""Kinds of a column: a path on the card, words, ISO 8601 in UTC, true or false, a number, a whole
+number."""
+
+CARD = "folder of the card"
+FILE = "the file's metadata, corrected by the night notes"
+STARS = "star shapes of the frame"
+TRAILS = "star shapes less the lens's own, see `judge/motion.py`"
+POINTING = "stars matched with the catalogue"
+PLACE = "pointing, time and site"
+NEIGHBOURS = "pointings of the neighbouring frames"
+PICTURE = "samples of the picture"
+RUN = "comparison within the run"
+JUDGE = "rules, and overrides by hand"
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column of frames.csv."""
+
+    name: str
+    title: str
+    """As the page calls it."""
+    kind: str
+    unit: str
+    """As the page shows it; empty for a pure number or words."""
+    form: str
+    """Python's format of a number; empty for words."""
+    meaning: str
+    source: str
+    """What it is worked out from."""
+
+    @property
+    def numeric(self) -> bool:
+        """Whether its cells are numbers."""
+        return self.kind in (NUMBER, COUNT)
+
+
+def _words(title: str, meaning: str, source: str, kind: str = TEXT) -> Any:
+    return field(default="", metadata={"told": (title, kind, "", "", meaning, source)})
+
+
+def _number(title: str, unit: str, form: str, meaning: str, source: str) -> Any:
+    kind = COUNT if form == ".0f" else NUMBER
+    return field(default=NAN, metadata={"told": (title, kind, unit, form, meaning, source)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FrameRow:
+    """One shot; what is not known is NaN, None or empty.
+
+    Angles in the picture run from +x (right) towards +y (down) in the sensor's own frame,
+    position angles on the sky from north through east.
+    """
+
+    file: str = _words("File", "Path relative to the card, with / between folders.", CARD, PATH)
+    session: str = _words("Session", "One night of one camera.", FILE)
+    run: str = _words(
+        "Run",
+        "Frames of one night with the same body, lens, focal length, aperture, exposure, ISO and "
+        "pointing: what can be compared and stacked together.",
+        FILE,
+    )
+    kind: str = _words(
+        "Kind",
+        "light, dark, flat, bias, companion, unsupported, unreadable or excluded.",
+        "metadata, picture and night notes",
+    )
+    taken_camera: str = _words("Camera clock", "Time as the camera wrote it, right or wrong.", FILE)
+    taken_utc: str = _words(
+        "UTC",
+        "World time of the start of the exposure, from the camera's clock, its zone and the night "
+        "notes.",
+        FILE,
+        TIME,
+    )
+    camera: str = _words("Camera", "Maker and model of the body.", FILE)
+    lens: str = _words("Lens", "Name of the lens.", FILE)
+    focal_mm: float = _number("Focal length", "mm", ".6g", "Focal length of the lens.", FILE)
+    aperture: float = _number("Aperture", "", ".4g", "f-number.", FILE)
+    exposure_s: float = _number("Exposure", "s", ".6g", "Time the shutter was open.", FILE)
+    iso: float = _number("ISO", "", ".0f", "ISO setting.", FILE)
+    stars: float = _number("Stars", "", ".0f", "Stars that stand above the sky.", PICTURE)
+    fwhm_px: float = _number(
+        "FWHM",
+        "px",
+        ".3f",
+        "Full width of a star at half its height, median over the field.",
+        STARS,
+    )
+    fwhm_arcsec: float = _number(
+        "FWHM", "arcsec", ".3f", "The same on the sky, where the scale is known.", STARS
+    )
+    ellipticity: float = _number(
+        "Out of round, 1 − b/a",
+        "",
+        ".4f",
+        "1 − b/a, the shorter over the longer width of a star, median over the field as measured: "
+        "0 is round.",
+        STARS,
+    )
+    image_angle_deg: float = _number(
+        "Long axis, from right towards down",
+        "°",
+        ".2f",
+        "Direction of the stars' longer width in the picture, from right towards down, -90 to 90.",
+        STARS,
+    )
+    trail_px: float = _number(
+        "Trail",
+        "px",
+        ".3f",
+        "Length of a straight trail, in pixels of the sensor, that would stretch the stars at the "
+        "middle of the field as they are, the lens's own shape taken out.",
+        TRAILS,
+    )
+    trail_worst_px: float = _number(
+        "Trail at the worst corner", "px", ".3f", "The same at the worst corner.", TRAILS
+    )
+    trail_sigma_px: float = _number(
+        "Error of the trail", "px", ".3f", "Standard deviation of the trail's length.", TRAILS
+    )
+    trail_angle_deg: float = _number(
+        "Trail in the picture, from right towards down",
+        "°",
+        ".2f",
+        "Direction of the trail in the picture, from right towards down, -90 to 90.",
+        TRAILS,
+    )
+    trail_pa_deg: float = _number(
+        "Direction",
+        "°",
+        ".2f",
+        "Where the trail lies on the sky: degrees from north through east, 0 to 180. A trail has "
+        "an axis, not a head. Near 90 it lies along right ascension, where the drive turns.",
+        TRAILS,
+    )
+    shift_px: float = _number(
+        "Sky's shift over the sensor",
+        "px",
+        ".3f",
+        "How far the sky moved over the sensor during the exposure, found from where the frames "
+        "before and after pointed, not from the star shapes.",
+        NEIGHBOURS,
+    )
+    doubled_px: float = _number(
+        "Doubled stars, apart by", "px", ".3f", "How far apart stars stand that show twice.", STARS
+    )
+    solved: bool | None = field(
+        default=None,
+        metadata={
+            "told": (
+                *("Found on the sky", TRUTH, "", ""),
+                "Whether the stars were recognised in the catalogue.",
+                POINTING,
+            )
+        },
+    )
+    ra_deg: float = _number(
+        "Right ascension", "°", ".6f", "Of the middle of the picture, J2000.", POINTING
+    )
+    dec_deg: float = _number(
+        "Declination", "°", ".6f", "Of the middle of the picture, J2000.", POINTING
+    )
+    roll_pa_deg: float = _number(
+        "Picture's up, from north through east",
+        "°",
+        ".4f",
+        "Position angle of the sensor's up direction, north through east.",
+        POINTING,
+    )
+    scale_arcsec_px: float = _number(
+        "Scale", "arcsec/px", ".5f", "Sky that falls on one pixel at the middle.", POINTING
+    )
+    altitude_deg: float = _number(
+        "Altitude", "°", ".3f", "Height of the field's centre above the horizon.", PLACE
+    )
+    azimuth_deg: float = _number(
+        "Azimuth, north through east", "°", ".3f", "Of the field's centre.", PLACE
+    )
+    sky_level: float = _number(
+        "Sky",
+        "raw units",
+        ".6g",
+        "Median brightness of the sky above black, in the raw file's own units.",
+        PICTURE,
+    )
+    extinction_mag: float = _number(
+        "Dimming",
+        "mag",
+        ".3f",
+        "How much fainter the stars are than in the run's clearest frames, magnitudes. Cloud, haze "
+        "and dew dim them.",
+        RUN,
+    )
+    verdict: str = _words(
+        "Verdict",
+        "keep: stack it. doubtful: between the two limits of a rule, look at its stars first. "
+        "reject: past a limit. The limits stand in rules.yaml.",
+        JUDGE,
+    )
+    cause: str = _words("Cause", "The largest part of what went wrong.", "the trail's budget")
+    confidence: float = _number(
+        "Confidence of the cause",
+        "",
+        ".3f",
+        "How often a cause named on such evidence was the true one on drawn nights, 0 to 1.",
+        "see `judge/confidence.py`",
+    )
+    reason: str = _words("Reason", "Why the verdict, in words.", JUDGE)
+    # What follows was added to the columns that design promises.
+    taken_mid_utc: str = _words("Middle, UTC", "World time of mid-exposure.", FILE, TIME)
+    setup: float = _number(
+        "Setup",
+        "",
+        ".0f",
+        "Everything shot from one placement of tripod and tracker: one polar axis, whatever the "
+        "lens.",
+        POINTING,
+    )
+    fwhm_across_px: float = _number(
+        "FWHM across the trail",
+        "px",
+        ".3f",
+        "Width of the stars across the trail: lens, focus and seeing without the motion.",
+        TRAILS,
+    )
+    measured_stars: float = _number(
+        "Stars whose shapes count", "", ".0f", "Stars bright and whole enough to measure.", STARS
+    )
+    matched_stars: float = _number(
+        "Stars matched", "", ".0f", "Stars found in the catalogue.", POINTING
+    )
+    pointing_rms_px: float = _number(
+        "Scatter of the matched stars",
+        "px",
+        ".3f",
+        "Root mean square distance of the matched stars from their catalogue places.",
+        POINTING,
+    )
+    streaks: float = _number(
+        "Satellites and aircraft", "", ".0f", "Long streaks left out of the stars.", PICTURE
+    )
+    shift_angle_deg: float = _number(
+        "Shift in the picture, from right towards down",
+        "°",
+        ".2f",
+        "Which way the stars moved over the picture, from right towards down.",
+        NEIGHBOURS,
+    )
+    east_deg: float = _number(
+        "East in the picture", "°", ".2f", "Way to the east, from right towards down.", POINTING
+    )
+    zenith_deg: float = _number(
+        "Zenith in the picture", "°", ".2f", "Way to the zenith, from right towards down.", PLACE
+    )
+    zenith_pa_deg: float = _number(
+        "Zenith on the sky", "°", ".2f", "Position angle of the way to the zenith, 0 to 360.", PLACE
+    )
+    decided_by: str = _words("Decided by", "rules or person.", JUDGE)
+    rules_verdict: str = _words(
+        "Rules' verdict", "What the rules alone say; the same as verdict mostly.", JUDGE
+    )
+    note: str = _words("Note", "What a person wrote beside a verdict by hand.", "overrides file")
+
+
+COLUMNS: dict[str, Column] = {
+    one.name: Column(one.name, *one.metadata["told"]) for one in fields(FrameRow)
+}
+"""Every column of frames.csv by its name, in the order in which they are written."""
+
+
+def frame_table(rows: Iterable[FrameRow]) -> pd.DataFrame:
+    """The rows as a DataFrame with every column of `COLUMNS`; also where there is no row."""
+    import pandas as pd
+
+    values = [[getattr(row, name) for name in COLUMNS] for row in rows]
+    return pd.DataFrame(values, columns=list(COLUMNS))

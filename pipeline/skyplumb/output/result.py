@@ -1,0 +1,27 @@
+"""A judged session as everything its files are written from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from skyplumb.records import FieldShapes, Measure
+from skyplumb.summary import SessionSummary
+
+
+@dataclass(frozen=True, slots=True)
+class SessionResult:
+    """One audited session."""
+
+    session: str
+    """Folder name of the session, such as 2026-08-14-body."""
+    frames: pd.DataFrame
+    """One row per shot, with the columns of `columns.COLUMNS`."""
+    summary: SessionSummary
+    crops: dict[str, Measure]
+    """`Measure` of each light frame by its file, for the star crops."""
+    notices: tuple[str, ...] = ()
+    """What a reader must know first, such as an unknown time zone."""
+    fields: dict[str, FieldShapes] = field(default_factory=dict)
+    """Star shapes of each light frame by its file."""

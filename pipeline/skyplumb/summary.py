@@ -1,0 +1,277 @@
+"""What summary.json says: the same facts as table and page, for a program.
+
+The records below are the file: written from them, read back into them, and described by a JSON
+Schema made from them (`reports/summary.schema.json`). Keys are never taken away; readers pass
+over those they do not know.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, ClassVar
+
+from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
+
+from skyplumb.plain import plain
+from skyplumb.records import NAN
+
+SCHEMA_FILE = "summary.schema.json"
+"""In `reports/`."""
+
+Number = Annotated[
+    float,
+    BeforeValidator(lambda value: NAN if value is None else value),
+    WithJsonSchema({"type": ["number", "null"]}),
+]
+"""NaN where unknown, which is null in the file."""
+
+_CONFIG = ConfigDict(
+    use_attribute_docstrings=True, json_schema_serialization_defaults_required=True
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What one cause cost and how to mend it."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    cause: str
+    frames: int
+    """Lost to it, doubtful ones included."""
+    minutes: float
+    mend: str
+    saves_frames: int
+    """How many of all lost frames would have been kept without this cause."""
+    saves_minutes: float
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LensReport:
+    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    corner_stretch_px: Number = NAN
+    """Longest stretch at a corner."""
+    centre_stretch_px: Number = NAN
+    """Stretch at the very centre that the sky's shift does not explain: decentring."""
+    tilt_x_fwhm_px: Number = NAN
+    """FWHM at the right edge less that at the left edge."""
+    tilt_y_fwhm_px: Number = NAN
+    """FWHM at the lower edge less that at the upper edge."""
+    frames: int = 0
+    """How many sharp frames it was learned from."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrailAxes:
+    """Directions of the trails of a run; n is the number of frames, not of stars."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    frames: int = 0
+    concentration: Number = NAN
+    """Mean resultant length of the doubled position angles: 1 all alike, 0 scattered."""
+    p: Number = NAN
+    """Rayleigh test: chance of so much likeness among random directions."""
+    ra_share: Number = NAN
+    """Mean cos 2 (angle from right ascension): 1 all along it, -1 all across, 0 neither."""
+
+
+@dataclass(frozen=True, slots=True)
+class MountSummary:
+    """What the run's pointings say of the tracker; the same for all runs of a setup."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    setup: str = ""
+    """One placement of tripod and tracker."""
+    frames: int = 0
+    """Pointings the fit is made from."""
+    axis_alt_error_arcmin: Number = NAN
+    """The elevated end of the polar axis is too high by this."""
+    axis_alt_error_arcmin_sigma: Number = NAN
+    axis_az_error_arcmin: Number = NAN
+    """That end is too far east by this, measured along the horizon."""
+    axis_az_error_arcmin_sigma: Number = NAN
+    axis_total_error_arcmin: Number = NAN
+    """On the sky, from the true pole."""
+    axis_total_error_arcmin_sigma: Number = NAN
+    rate_error_ppm: Number = NAN
+    """The drive is too fast by so many millionths."""
+    rate_error_ppm_sigma: Number = NAN
+    periodic_amplitude_arcsec: Number = NAN
+    """Half the swing of the periodic error."""
+    periodic_amplitude_arcsec_sigma: Number = NAN
+    periodic_period_s: Number = NAN
+    periodic_period_s_sigma: Number = NAN
+    sag_arcsec_per_min: Number = NAN
+    """Slip of the head, downwards."""
+    sag_arcsec_per_min_sigma: Number = NAN
+    rate_name: str = ""
+    """What the drive did instead of following the stars, such as "half speed"; empty else."""
+    residual_arcsec: Number = NAN
+    """Scatter of the pointings about the fit."""
+    span_min: Number = NAN
+    """From the first to the last pointing."""
+    degenerate_with: tuple[str, ...] = ()
+    """What would look the same on these frames."""
+    faults: tuple[str, ...] = ()
+    """Faults that stand clear of their errors and are large enough to matter."""
+    axis_covariance_arcmin2: tuple[tuple[float, ...], ...] = ()
+    """Of the axis in altitude and along the horizon, on the sky; empty if unknown."""
+    flexure_arcsec: Number = NAN
+    """Bend of the head under a level camera."""
+    flexure_arcsec_sigma: Number = NAN
+    slip_onset_camera: str = ""
+    """When the head began to slip, by the camera's clock."""
+    slip_onset_utc: str = ""
+    why_not: str | dict[str, str] = field(default_factory=dict)
+    """Why a figure is null: by its key, or one reason for all."""
+
+
+@dataclass(frozen=True, slots=True)
+class FrameSummary:
+    """One judged frame."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    file: str
+    """Relative to the card, exactly."""
+    verdict: str = ""
+    causes: dict[str, float] = field(default_factory=dict)
+    """Every cause at work with its share."""
+    decided_by: str = "rules"
+    """rules or person."""
+    rules_verdict: str = ""
+    """What the rules alone say."""
+    note: str = ""
+    """What the person wrote."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunSummary:
+    """One run."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    run: str
+    camera: str = ""
+    lens: str = ""
+    focal_mm: Number = NAN
+    aperture: Number = NAN
+    exposure_s: Number = NAN
+    iso: Number = NAN
+    shots: int = 0
+    """Judged frames."""
+    keep: int = 0
+    doubtful: int = 0
+    hit_rate: Number = NAN
+    """Kept over judged."""
+    hit_rate_low: Number = NAN
+    """Lower end of its 95 % interval (Wilson)."""
+    hit_rate_high: Number = NAN
+    best_fwhm_px: Number = NAN
+    """Of the run's sharpest frames."""
+    loss: dict[str, int] = field(default_factory=dict)
+    """Frames not kept, by cause."""
+    loss_minutes: dict[str, float] = field(default_factory=dict)
+    """Their exposure time, by cause."""
+    frames: tuple[FrameSummary, ...] = ()
+    closure_slope: Number = NAN
+    """How much of the trails the shift of the sky between frames explains: 1 all, 0 none."""
+    closure_slope_sigma: Number = NAN
+    trail_axes: TrailAxes = field(default_factory=TrailAxes)
+    optics: LensReport = field(default_factory=LensReport)
+    mount: MountSummary = field(default_factory=MountSummary)
+    notes: dict[str, str | float | bool] = field(default_factory=dict)
+    """What the night notes say of all its frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """One session: a night of one camera."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    session: str
+    shots: int = 0
+    """Files of any kind."""
+    kinds: dict[str, int] = field(default_factory=dict)
+    """Files by kind."""
+    lights: int = 0
+    """Judged frames."""
+    keep: int = 0
+    keep_minutes: float = 0.0
+    notices: tuple[str, ...] = ()
+    """What a reader must know first."""
+    advice: tuple[Advice, ...] = ()
+    """The mend that saves most first."""
+    runs: tuple[RunSummary, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """The whole file."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    sessions: tuple[SessionSummary, ...]
+
+
+def summary_json(session: SessionSummary) -> str:
+    """One session as the text of its summary.json; NaN is null."""
+    told = plain(asdict(Summary((session,))))
+    return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def read_summary(path: Path) -> tuple[SessionSummary, ...]:
+    """The sessions of a summary.json; null is NaN again.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read, FileNotFoundError among them.
+    ValueError
+        If it is no summary, with the key and what is wrong in one line.
+    """
+    try:
+        return _adapter().validate_python(json.loads(path.read_text("utf-8"))).sessions
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        raise ValueError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from error
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of summary.json."""
+    told = _adapter().json_schema(mode="serialization")
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **_without(told, "title", "default"),
+        "title": "summary.json of skyplumb",
+    }
+
+
+@cache
+def _adapter() -> TypeAdapter[Summary]:
+    return TypeAdapter(Summary)
+
+
+def _without(schema: Any, *words: str) -> Any:
+    """A schema without some of its words; a property of that name stays."""
+    if isinstance(schema, list):
+        return [_without(one, *words) for one in schema]
+    if not isinstance(schema, dict):
+        return schema
+    return {
+        key: {name: _without(one, *words) for name, one in value.items()}
+        if key in ("properties", "$defs")
+        else _without(value, *words)
+        for key, value in schema.items()
+        if key not in words
+    }

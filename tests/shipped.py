@@ -1,0 +1,45 @@
+"""Files under `reports/` that are made from code; `make shipped` writes them anew."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+from skyplumb.columns import COLUMNS
+from skyplumb.summary import SCHEMA_FILE, schema
+
+REPORTS = Path(__file__).parents[1] / "reports"
+
+
+def summary_schema() -> str:
+    """The JSON Schema of summary.json."""
+    return json.dumps(schema(), indent=1, ensure_ascii=False) + "\n"
+
+
+def columns_words() -> str:
+    """The columns of frames.csv as a table for people."""
+    lines = [
+        "# The columns of frames.csv",
+        "",
+        "Made from the list in `pipeline/skyplumb/columns.py`. An empty cell is what is not known. "
+        "`frames.csv-metadata.json` beside the table says the same for programs (W3C CSV on the "
+        "Web).",
+        "",
+        "| column | unit | meaning | from |",
+        "| --- | --- | --- | --- |",
+        *(f"| `{c.name}` | {c.unit} | {c.meaning} | {c.source} |" for c in COLUMNS.values()),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+MADE: dict[str, Callable[[], str]] = {
+    SCHEMA_FILE: summary_schema,
+    "columns.md": columns_words,
+}
+"""Name in `reports/` and what makes its text."""
+
+
+if __name__ == "__main__":
+    for name, make in MADE.items():
+        (REPORTS / name).write_text(make(), "utf-8")

@@ -1,0 +1,117 @@
+"""What is made from code and shipped is what the code makes; and outsiders can read by it."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from datetime import UTC, datetime
+from pathlib import Path
+
+import jsonschema
+import pytest
+from csvw import Table
+
+from inventednight import Written, invented_night, with_fields, written
+from shipped import MADE, REPORTS
+from skyplumb.columns import COLUMNS
+from skyplumb.summary import SCHEMA_FILE, read_summary
+from smallcard import Finished
+
+
+@pytest.fixture
+def audit_of_a_night(tmp_path: Path) -> Written:
+    return written(with_fields(invented_night()), tmp_path)
+
+
+@pytest.mark.parametrize("name", MADE)
+def test_the_shipped_file_is_what_the_code_makes(name: str) -> None:
+    assert (REPORTS / name).read_text("utf-8") == MADE[name](), "run `make shipped`"
+
+
+def schema() -> dict[str, object]:
+    return dict(json.loads((REPORTS / SCHEMA_FILE).read_text("utf-8")))
+
+
+def test_the_schema_is_one_and_real_summaries_keep_to_it(
+    audited: Finished, audit_of_a_night: Written
+) -> None:
+    # The reference implementation of JSON Schema for Python.
+    validator = jsonschema.Draft202012Validator(schema())
+    validator.check_schema(schema())
+    summaries = [*audited.out.glob("*/summary.json"), audit_of_a_night.folder / "summary.json"]
+    assert len(summaries) >= 2
+    for path in summaries:
+        validator.validate(json.loads(path.read_text("utf-8")))
+
+
+@pytest.mark.parametrize("spoil", ["keep", "mount", "run", "null"])
+def test_the_schema_refuses_what_is_no_summary(audited: Finished, spoil: str) -> None:
+    told = json.loads(next(audited.out.glob("*/summary.json")).read_text("utf-8"))
+    run = told["sessions"][0]["runs"][0]
+    if spoil == "null":
+        run["shots"] = None
+    elif spoil == "keep":
+        run["keep"] = "5"
+    else:
+        del run[spoil]
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(told, schema())
+
+
+def test_every_field_that_could_be_unclear_is_explained_in_the_schema() -> None:
+    mount = schema()["$defs"]["MountSummary"]["properties"]  # type: ignore[index]
+    assert mount["axis_az_error_arcmin"]["description"].startswith("That end is too far east")
+    assert mount["axis_az_error_arcmin"]["type"] == ["number", "null"]
+
+
+def test_the_summary_read_back_is_the_record_it_was(audit_of_a_night: Written) -> None:
+    (back,) = read_summary(audit_of_a_night.folder / "summary.json")
+    told = audit_of_a_night.result.summary
+    # repr: a NaN is unlike itself, and its words are not.
+    assert repr(back) == repr(told).replace("np.float64(-4.2)", "-4.2")
+
+
+def test_a_newer_summary_is_read_and_a_broken_one_named(tmp_path: Path) -> None:
+    path = tmp_path / "summary.json"
+    path.write_text('{"sessions": [{"session": "s", "moon": 1, "runs": [{"run": "a"}]}]}')
+    assert read_summary(path)[0].runs[0].run == "a"
+    assert math.isnan(read_summary(path)[0].runs[0].mount.rate_error_ppm)
+    path.write_text('{"sessions": [{"session": "s", "runs": [{"run": "a", "keep": "x"}]}]}')
+    with pytest.raises(ValueError, match=r"sessions\.0\.runs\.0\.keep: "):
+        read_summary(path)
+
+
+def test_a_reader_of_csv_on_the_web_reads_the_table_with_its_types(audited: Finished) -> None:
+    # csvw: an implementation of the W3C Recommendation that had no part in writing.
+    for metadata in audited.out.glob("*/frames.csv-metadata.json"):
+        read = list(Table.from_file(metadata).iterdicts(strict=True))
+        with metadata.with_name("frames.csv").open(encoding="utf-8", newline="") as lines:
+            plain = list(csv.DictReader(lines))
+        assert len(read) == len(plain) > 0
+        for typed, row in zip(read, plain, strict=True):
+            assert list(typed) == list(COLUMNS)
+            for name, column in COLUMNS.items():
+                if column.numeric and row[name]:
+                    assert float(typed[name]) == float(row[name])
+                elif column.kind == "text":
+                    assert typed[name] == row[name]
+            if row["taken_utc"]:
+                want = datetime.fromisoformat(row["taken_utc"])
+                assert typed["taken_utc"].astimezone(UTC) == want
+            assert typed["solved"] is {"true": True, "false": False, "": None}[row["solved"]]
+
+
+def test_every_column_says_its_unit_and_meaning_to_programs(audit_of_a_night: Written) -> None:
+    told = json.loads((audit_of_a_night.folder / "frames.csv-metadata.json").read_text("utf-8"))
+    by_name = {one["name"]: one for one in told["tableSchema"]["columns"]}
+    assert by_name["scale_arcsec_px"]["schema:unitText"] == "arcsec/px"
+    assert all(
+        one["dc:description"] and one["titles"][0] == one["name"] for one in by_name.values()
+    )
+    # A unit in a name is the column's unit.
+    ends = {"_px": "px", "_deg": "°", "_s": "s", "_mm": "mm", "_mag": "mag", "_arcsec": "arcsec"}
+    for name, column in COLUMNS.items():
+        for end, unit in ends.items():
+            if name.endswith(end) and name != "scale_arcsec_px":
+                assert column.unit == unit
