@@ -313,12 +313,13 @@ def test_a_disk_that_fills_up_loses_nothing(
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
 def test_a_table_that_finds_no_room_is_one_line(
-    skyplumb: Command, small_card: Path, continued: Path
+    skyplumb: Command, small_card: Path, continued: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     table = continued / SESSION / "frames.csv"
     before = table.read_bytes()
     # The name it writes beside the table before it moves it there.
-    (table.parent / f".frames.csv.{os.getpid()}.part").symlink_to("/dev/full")
+    monkeypatch.setattr("skyplumb._data.secrets.token_hex", lambda _: "full")
+    (table.parent / ".unfinished-full").symlink_to("/dev/full")
     done = skyplumb("audit", small_card, "--out", continued, "--quiet")
     assert done.code == 2
     assert "frames.csv" in done.stderr
