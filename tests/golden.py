@@ -15,8 +15,8 @@ from typing import Any
 
 import numpy as np
 
+from skyplumb.measure.flags import BIT
 from skyplumb.measure.shot import measure_shot
-from skyplumb.measure.stars import BIT
 from skyplumb.measure.store import MEASURE_VERSION
 
 DATA = Path(__file__).parent / "data"

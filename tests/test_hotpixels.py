@@ -13,7 +13,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
 INFO = ShotInfo(camera="Fen One", serial="F1")

@@ -10,7 +10,7 @@ from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, learn_lens, sha
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.motion import Motion, motion_of, on_axis_astigmatism, stretch_of
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 from skyplumb.records import STAR_DTYPE, Measure
 
 Floats = NDArray[np.float64]

@@ -16,8 +16,9 @@ from skyplumb.calibrate.sky import catalogue
 from skyplumb.demo import draw_frame
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.transparency import extinctions_mag
+from skyplumb.measure.flags import BIT
 from skyplumb.measure.shot import kind_of
-from skyplumb.measure.stars import BIT, measure_stars
+from skyplumb.measure.stars import measure_stars
 from skyplumb.measure.store import MEASURE_VERSION
 from skyplumb.records import NAN, STAR_DTYPE, Measure, Plate, ShotInfo
 

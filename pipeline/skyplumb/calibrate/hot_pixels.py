@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from skyplumb.calibrate.light import Light
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
 
 Floats = NDArray[np.float64]

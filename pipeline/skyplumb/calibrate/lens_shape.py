@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.measure.crops import MEAN_STAR_FROM, MEAN_STAR_REACH
+from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
-from skyplumb.measure.stars import BIT, MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.robust import robust_fit
 from skyplumb.summary import LensReport

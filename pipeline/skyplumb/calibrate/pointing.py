@@ -20,8 +20,8 @@ from skyplumb.angles import position_axis_deg
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.sky import ObservedSky, catalogue, position_angle_deg, unit_vectors
+from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
-from skyplumb.measure.stars import BIT
 from skyplumb.records import NAN, Measure
 from skyplumb.robust import robust_sigma
 

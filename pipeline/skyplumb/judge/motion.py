@@ -19,7 +19,7 @@ from skyplumb.calibrate.lens_shape import LensShape, ShapeStars
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN, Measure
 from skyplumb.robust import robust_fit
 

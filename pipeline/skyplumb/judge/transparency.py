@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import catalogue
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 
 Floats = NDArray[np.float64]
 

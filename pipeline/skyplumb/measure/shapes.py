@@ -63,7 +63,7 @@ class GaussianFits:
 def fit_gaussians(
     stamps: NDArray[np.float32],
     classes: NDArray[np.int8],
-    noise: float,
+    noise: float | Floats,
     start: Floats,
     start_xy: Floats,
     iterations: int = 14,
@@ -79,7 +79,7 @@ def fit_gaussians(
     classes : ndarray, shape (n, size, size)
         Colour class of each sample from 0 up, each class with its own brightness;
         -1 leaves the sample out.
-    noise : float
+    noise : float or ndarray, shape (n,)
         Standard deviation of one sample of the sky.
     start : ndarray, shape (n, 3)
         First guess of mxx, myy, mxy.
@@ -96,7 +96,9 @@ def fit_gaussians(
         if len(live) == 0:
             break
     search.settle()
-    return _described(samples, search, noise, reach=max(2.0, stamps.shape[1] / 4))
+    return _described(
+        samples, search, np.broadcast_to(noise, len(stamps)), reach=max(2.0, stamps.shape[1] / 4)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +227,7 @@ def _gauss_newton(samples: _Samples, centre: Floats, shape: Floats) -> _Step:
     )
 
 
-def _described(samples: _Samples, search: _Search, noise: float, reach: float) -> GaussianFits:
+def _described(samples: _Samples, search: _Search, noise: Floats, reach: float) -> GaussianFits:
     """Errors, brightness and profile of the fits that a search ended with."""
     centre, shape = search.centre, search.shape
     _, _, radius2 = _offsets(samples, centre, shape)
@@ -252,7 +254,7 @@ def _described(samples: _Samples, search: _Search, noise: float, reach: float) -
         moments=shape,
         errors=np.sqrt(spread * variance[:, None]),
         amplitude=heights.astype(np.float64),
-        snr=height.astype(np.float64) / noise if noise > 0 else np.full(len(shape), np.nan),
+        snr=height.astype(np.float64) / np.where(noise > 0, noise, np.nan),
         kurt=kurt.astype(np.float64),
         converged=(search.last_step < 0.05) & (det > 0) & inside & (heights[:, 0] > 0),
     )

@@ -9,7 +9,8 @@ import numpy as np
 from skyplumb.intake.card import read_file
 from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
-from skyplumb.measure.stars import BIT, StarMeasure, measure_stars
+from skyplumb.measure.flags import BIT
+from skyplumb.measure.stars import StarMeasure, measure_stars
 from skyplumb.records import Measure, Plate, ShotInfo, UnreadableError
 
 FEW_STARS = 5

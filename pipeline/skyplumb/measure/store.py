@@ -29,7 +29,7 @@ from skyplumb._data import write_whole
 from skyplumb.intake.card import open_file
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
 
-MEASURE_VERSION = 5
+MEASURE_VERSION = 6
 """Raise it whenever the same file would be measured differently: old entries then count for
 nothing and are measured again."""
 

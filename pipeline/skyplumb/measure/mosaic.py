@@ -1,0 +1,178 @@
+"""The sensor's own samples seen without its colours: above black and sky, green, flat."""
+
+from __future__ import annotations
+
+import numpy as np
+import sep
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from skyplumb.records import Plate
+
+GREEN = 1
+BACKGROUND_BOX = 64
+"""Side of the boxes that the sky is measured in, samples of the half-size image."""
+
+Image = NDArray[np.float32]
+
+
+def green_half_size(plate: Plate) -> Image:
+    """Mean of the green samples above black in each 2 x 2 cell, shape (height // 2, width // 2)."""
+    samples, colours = plate.samples, plate.colours
+    height, width = samples.shape[0] // 2 * 2, samples.shape[1] // 2 * 2
+    if colours.shape == (1, 1):
+        colours = np.full((2, 2), GREEN, np.uint8)
+    period = np.lcm(2, colours.shape)
+    tiles = tuple(period // colours.shape)
+    pattern = np.tile(colours, tiles)
+    black = np.tile(
+        np.broadcast_to(plate.black, plate.colours.shape), tuple(period // plate.black.shape)
+    )
+    out = np.zeros((height // 2, width // 2), np.float32)
+    for cell_y in range(period[0] // 2):
+        for cell_x in range(period[1] // 2):
+            places = [
+                (y, x)
+                for y in (2 * cell_y, 2 * cell_y + 1)
+                for x in (2 * cell_x, 2 * cell_x + 1)
+                if pattern[y, x] == GREEN
+            ]
+            view = out[cell_y :: period[0] // 2, cell_x :: period[1] // 2]
+            for y, x in places:
+                view += samples[y : height : period[0], x : width : period[1]]
+                view -= black[y, x]
+            if len(places) > 1:
+                view /= len(places)
+    return out
+
+
+class Sky:
+    """Level and noise of the sky over the half-size green image."""
+
+    def __init__(self, half: Image) -> None:
+        rows, columns = half.shape
+        found = sep.Background(
+            half, bw=min(BACKGROUND_BOX, columns), bh=min(BACKGROUND_BOX, rows), fw=3, fh=3
+        )
+        self.map = _without_overshoot(found.back())
+        self.level = float(np.median(self.map[::5, ::5]))
+        self.noise = float(found.globalrms)
+        """Of one sample of the half-size image, over the whole picture."""
+        self.noise_map = _without_overshoot(found.rms())
+        """The same place by place: a bright ground does not hide the stars over it."""
+        some = self.noise_map[::5, ::5]
+        some = some[some > 0]
+        # Where a picture is cut off at black it seems to have no noise at all.
+        least = 0.5 * float(np.percentile(some, 5)) if some.size else 1.0
+        np.maximum(self.noise_map, np.float32(least), out=self.noise_map)
+
+
+def _without_overshoot(smooth: Image) -> Image:
+    """The same map held, in place, between the least and the most of the boxes around.
+
+    A spline swings beyond both sides of a step such as a skyline, by more than a sky's noise.
+    """
+    rows, columns = smooth.shape
+    middle = BACKGROUND_BOX // 2
+    down = np.minimum(np.arange(0, rows, BACKGROUND_BOX) + middle, rows - 1)
+    across = np.minimum(np.arange(0, columns, BACKGROUND_BOX) + middle, columns - 1)
+    boxes = smooth[np.ix_(down, across)]
+    low, high = (
+        np.repeat(extreme(boxes, 3), BACKGROUND_BOX, axis=1)[:, :columns]
+        for extreme in (ndimage.minimum_filter, ndimage.maximum_filter)
+    )
+    for number, start in enumerate(range(0, rows, BACKGROUND_BOX)):
+        part = smooth[start : start + BACKGROUND_BOX]
+        np.clip(part, low[number], high[number], out=part)
+    return smooth
+
+
+class Mosaic:
+    """Samples above the sky anywhere on the plate, with their colour class."""
+
+    def __init__(self, plate: Plate, sky: Sky) -> None:
+        self.plate = plate
+        self.sky = sky
+        self.height, self.width = plate.samples.shape
+        self.mono = plate.colours.shape == (1, 1)
+        greens = 4.0 * float(np.mean(plate.colours == GREEN))
+        self.per_cell = float(np.sqrt(greens))
+        """Noise of one green sample over that of one of the half-size image."""
+        self.ratio = self._sky_ratios()
+
+    def _sky_ratios(self) -> Image:
+        """Sky of each place of the pattern over the green sky (1 for green places)."""
+        pattern = self.plate.colours
+        rows, columns = pattern.shape
+        ratio = np.ones(pattern.shape, np.float32)
+        for y in range(rows):
+            for x in range(columns):
+                if pattern[y, x] != GREEN and self.sky.level > 0:
+                    coarse = self.plate.samples[y::rows, x::columns][::7, ::7]
+                    level = float(np.nanmedian(coarse.astype(np.float32)))
+                    ratio[y, x] = (level - self.plate.black[y, x]) / self.sky.level
+        return ratio
+
+    def noise_at(self, x: NDArray[np.int64], y: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Noise of one green sample of the sky there."""
+        return self.sky.noise_map[self._cell(x, y)].astype(np.float64) * self.per_cell
+
+    def stamps(
+        self, x: NDArray[np.int64], y: NDArray[np.int64], half_size: int
+    ) -> tuple[Image, NDArray[np.uint8], NDArray[np.bool_]]:
+        """Samples above the sky, colours and saturation around each place, edges repeated."""
+        reach = np.arange(-half_size, half_size + 1)
+        row = np.clip(y[:, None] + reach, 0, self.height - 1)[:, :, None]
+        column = np.clip(x[:, None] + reach, 0, self.width - 1)[:, None, :]
+        raw = self.plate.samples[row, column].astype(np.float32)
+        rows, columns = self.plate.colours.shape
+        place = (row % rows, column % columns)
+        sky = self.sky.map[self._cell(x, y)]
+        above = raw - self.plate.black[place] - sky[:, None, None] * self.ratio[place]
+        above = np.nan_to_num(above, nan=0.0, posinf=0.0, neginf=0.0)
+        return above, self.plate.colours[place], raw >= self.plate.saturation
+
+    def over_noise(self) -> Image:
+        """The whole mosaic above its sky in units of the noise of a green sample.
+
+        A [1 2 1] x [1 2 1] filter weighs green, red and blue 2 : 1 : 1 wherever it lies on a
+        Bayer mosaic, so that stars look alike on all of its places.
+        """
+        flat = self.plate.samples.astype(np.float32)
+        rows, columns = self.plate.colours.shape
+        for y in range(rows):
+            for x in range(columns):
+                flat[y::rows, x::columns] -= self.plate.black[y, x]
+        high, wide = self.sky.map.shape
+        flat = flat[: 2 * high, : 2 * wide]
+        period = np.lcm(2, (rows, columns))
+        per_noise = 1 / (self.sky.noise_map * np.float32(self.per_cell))
+        for y in range(period[0]):
+            for x in range(period[1]):
+                part = flat[y :: period[0], x :: period[1]]
+                cells = np.s_[y // 2 :: period[0] // 2, x // 2 :: period[1] // 2]
+                part -= self.ratio[y % rows, x % columns] * self.sky.map[cells]
+                part *= per_noise[cells]
+        return np.nan_to_num(flat, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+
+    def _cell(
+        self, x: NDArray[np.int64], y: NDArray[np.int64]
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Indices into the half-size maps."""
+        rows, columns = self.sky.map.shape
+        return np.clip(y // 2, 0, rows - 1), np.clip(x // 2, 0, columns - 1)
+
+
+def fill_green(above: Image, green: NDArray[np.bool_]) -> Image:
+    """Green at every sample: its own, or the weighted mean of its green neighbours."""
+    if green.all():
+        return above
+    total = np.zeros_like(above)
+    weight = np.zeros_like(above)
+    lit = np.where(green, above, 0)
+    for dy in (-1, 0, 1):
+        for dx in (-1, 0, 1):
+            share = 0.5 ** (abs(dy) + abs(dx))
+            total += share * np.roll(lit, (dy, dx), (1, 2))
+            weight += share * np.roll(green, (dy, dx), (1, 2))
+    return np.where(green, above, total / np.maximum(weight, 1e-6)).astype(np.float32)
