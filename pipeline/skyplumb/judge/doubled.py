@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from skyplumb.angles import axis_deg
-from skyplumb.measure.stars import BIT
+from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN, Measure
 
 REACH_PX = 90.0
