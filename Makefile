@@ -35,7 +35,10 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 shipped: $(STAMP) ## Make again what stands in reports/ and is made from code
 	$(BIN)/python -m tests.shipped
 
-clean: ## Remove the environment, the demo and all caches
-	rm -rf $(VENV) demo-card demo-audit bench-out .pytest_cache .mypy_cache .ruff_cache
+fuzz: $(STAMP) ## Damage small files in thousands of ways, measure and audit them; print what was lost
+	$(BIN)/python -m tests.fuzz
 
-.PHONY: help install demo test check bench shipped clean
+clean: ## Remove the environment, the demo and all caches
+	rm -rf $(VENV) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
+
+.PHONY: help install demo test check bench shipped fuzz clean
