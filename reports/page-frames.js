@@ -1,10 +1,10 @@
-// The list of frames: sieve, order, keys, and what an opened frame shows. Only as many frames
+// The list of frames: filter, order, keys, and what an opened frame shows. Only as many frames
 // as the reader has scrolled to stand in the page, so that thousands cost no more than dozens.
 (() => {
   const CHUNK = 16;
   const list = document.querySelector("ol.frames");
   const more = document.querySelector("button.more");
-  const sieve = document.querySelector("form.sieve");
+  const form = document.querySelector("form.filter");
   const { said, verdict, decide, onChange } = verdictsByHand;
   const opened = new Set();
   let shown = [];
@@ -114,7 +114,7 @@
     redraw(frame);
   }
 
-  // ---- sieve and order ----------------------------------------------------
+  // ---- filter and order ----------------------------------------------------
   const rank = (frame) => verdicts.indexOf(verdict(frame));
   // What is not known comes last, whichever way.
   const by = (key, sign = 1) => (a, b) =>
@@ -131,7 +131,7 @@
   };
 
   function wanted() {
-    const value = (name) => sieve.elements[name].value;
+    const value = (name) => form.elements[name].value;
     const run = data.runs.findIndex((one) => one.run === value("run"));
     const tests = [];
     if (value("verdict") === "mine") tests.push((f) => said(f));
@@ -146,12 +146,12 @@
     return (frame) => tests.every((test) => test(frame));
   }
 
-  function sift() {
-    shown = frames.filter(wanted()).sort(orders[sieve.elements.order.value]);
-    const zoom = Number(sieve.elements.zoom.value);
+  function refilter() {
+    shown = frames.filter(wanted()).sort(orders[form.elements.order.value]);
+    const zoom = Number(form.elements.zoom.value);
     list.classList.toggle("no-strips", zoom === 0);
     list.style.setProperty("--zoom", zoom || 1);
-    sieve.querySelector("output").textContent = shown.length === frames.length
+    form.querySelector("output").textContent = shown.length === frames.length
       ? plural(shown.length, "frame") : `${shown.length} of ${plural(frames.length, "frame")}`;
     drawn = 0;
     list.replaceChildren();
@@ -169,8 +169,8 @@
     const frame = byId.get(id);
     if (!frame) return;
     if (!shown.includes(frame)) {
-      sieve.reset();
-      sift();
+      form.reset();
+      refilter();
     }
     go(shown.indexOf(frame));
     document.getElementById(id).scrollIntoView({ block: "center" });
@@ -201,11 +201,11 @@
     act();
   });
 
-  sieve.addEventListener("input", sift);
-  sieve.addEventListener("submit", (event) => event.preventDefault());
-  sieve.querySelector(".all").addEventListener("click", () => {
-    sieve.reset();
-    sift();
+  form.addEventListener("input", refilter);
+  form.addEventListener("submit", (event) => event.preventDefault());
+  form.querySelector(".all").addEventListener("click", () => {
+    form.reset();
+    refilter();
   });
   onChange(redraw);
   more.addEventListener("click", () => {
@@ -216,21 +216,21 @@
   new IntersectionObserver(([seen]) => seen.isIntersecting && !more.hidden && extend(), { rootMargin: "1200px" }).observe(more);
   document.querySelectorAll("button.cause").forEach((button) =>
     button.addEventListener("click", () => {
-      sieve.reset();
-      sieve.elements.run.value = button.dataset.run;
-      sieve.elements.cause.value = button.dataset.cause;
-      sift();
-      sieve.scrollIntoView();
-      sieve.elements.cause.focus({ preventScroll: true });
+      form.reset();
+      form.elements.run.value = button.dataset.run;
+      form.elements.cause.value = button.dataset.cause;
+      refilter();
+      form.scrollIntoView();
+      form.elements.cause.focus({ preventScroll: true });
     }),
   );
   addEventListener("hashchange", () => show(location.hash.slice(1)));
-  // On paper there is no scrolling: everything the sieve lets through.
+  // On paper there is no scrolling: every frame that passes the filter.
   addEventListener("beforeprint", () => {
     extend(shown.length);
     list.querySelectorAll("img").forEach((image) => (image.loading = "eager"));
   });
-  sift();
+  refilter();
   if (byId.has(location.hash.slice(1))) show(location.hash.slice(1));
   drawAll(show);
 })();

@@ -6,7 +6,10 @@ import json
 from collections.abc import Callable
 from pathlib import Path
 
+import vl_convert
+
 from skyplumb.columns import COLUMNS
+from skyplumb.output.page.render import LIBRARY
 from skyplumb.summary import SCHEMA_FILE, schema
 
 REPORTS = Path(__file__).parents[1] / "reports"
@@ -33,9 +36,18 @@ def columns_words() -> str:
     return "\n".join(lines) + "\n"
 
 
+def charts_library() -> str:
+    """Vega, Vega-Lite and Vega-Embed with all they need; `LICENSE.charts-library.txt` goes with
+    them."""
+    bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
+    head = "// See LICENSE.charts-library.txt; made by `make shipped`."
+    return f'{head}\n(() => {{\n"use strict";\n{bundle}\n}})();\n'
+
+
 MADE: dict[str, Callable[[], str]] = {
     SCHEMA_FILE: summary_schema,
     "columns.md": columns_words,
+    LIBRARY: charts_library,
 }
 """Name in `reports/` and what makes its text."""
 

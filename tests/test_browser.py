@@ -203,10 +203,10 @@ def test_strips_are_shown_at_the_sensors_own_pixels(night_page: Written, opened:
     assert wider["width"] == 2 * (7 * 50 - 1)
 
 
-# ---- sieve, order, keys -----------------------------------------------------------------
+# ---- filter, order, keys -----------------------------------------------------------------
 
 
-def test_the_sieve_lets_through_what_the_csv_says(night_page: Written, opened: Opened) -> None:
+def test_the_filter_shows_what_the_csv_says(night_page: Written, opened: Opened) -> None:
     page = opened(night_page.url)
     rows = night_page.rows
 
@@ -219,7 +219,7 @@ def test_the_sieve_lets_through_what_the_csv_says(night_page: Written, opened: O
         shown = names(page)
         assert len(shown) >= min(len(wanted), 16)
         assert shown == wanted[: len(shown)]
-        assert page.locator(".sieve output").inner_text().startswith(f"{len(wanted)} ")
+        assert page.locator(".filter output").inner_text().startswith(f"{len(wanted)} ")
         page.get_by_role("button", name="Show all").click()
 
     page.select_option("[name=verdict]", "doubtful")
@@ -413,7 +413,7 @@ def test_paper_gets_every_frame_and_no_controls(night_page: Written, opened: Ope
     page.pdf(path=SCREENS / "page.pdf", format="A4")
     page.emulate_media(media="print")
     assert len(names(page)) == len(night_page.rows)
-    for part in (".sieve", ".tray", ".keys", "button.more"):
+    for part in (".filter", ".tray", ".keys", "button.more"):
         assert page.locator(part).is_hidden()
     assert page.locator("li.frame .reason").first.is_visible()
 

@@ -23,8 +23,7 @@ from smallcard import MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]
 
-MODULE_OF = {"pillow": "PIL", "pyerfa": "erfa", "pyyaml": "yaml", "tetra3rs": "tetra3rs",
-             "vl_convert_python": "vl_convert"}  # fmt: skip
+MODULE_OF = {"pillow": "PIL", "pyerfa": "erfa", "pyyaml": "yaml", "tetra3rs": "tetra3rs"}
 """Names under which packages are imported, where they are not the packages' own."""
 EXTRA_OF = {"/demo/": "demo"}
 """What may import the libraries of an extra."""

@@ -1,4 +1,4 @@
-"""A page of 3,000 frames in a real browser: how soon it is seen, drawn, and sieved.
+"""A page of 3,000 frames in a real browser: how soon it is seen, drawn, and filtered.
 
 `python -m tests.bench.page` prints the table; it needs Debian's chromium. Times on the wall
 are of a machine that does nothing else; the page's own processor time hardly depends on that.
@@ -16,8 +16,8 @@ from playwright.sync_api import sync_playwright
 from ..inventednight import FLAGS, Written, invented_night, with_fields, written
 from .tables import Table, aim
 
-SIEVE = """() => {
-  const form = document.querySelector("form.sieve");
+FILTER = """() => {
+  const form = document.querySelector("form.filter");
   const took = [];
   for (const [name, value] of [
     ["verdict", "reject"], ["verdict", ""], ["run", "2-wide"], ["run", ""],
@@ -37,7 +37,7 @@ SIEVE = """() => {
 
 def measure_page(big: Written, rounds: int) -> Table:
     """Open the page anew so many times; the slowest of each counts."""
-    seen, drawn, work, sieved = [], [], [], []
+    seen, drawn, work, filtered = [], [], [], []
     with sync_playwright() as tools:
         browser = tools.chromium.launch(executable_path=shutil.which("chromium"), args=list(FLAGS))
         for _ in range(rounds):
@@ -52,7 +52,7 @@ def measure_page(big: Written, rounds: int) -> Table:
             drawn.append(time.perf_counter() - start)
             told = metrics.send("Performance.getMetrics")["metrics"]
             work.append(next(one["value"] for one in told if one["name"] == "TaskDuration"))
-            sieved += page.evaluate(SIEVE)
+            filtered += page.evaluate(FILTER)
             page.close()
         browser.close()
     megabytes = (big.folder / "report.html").stat().st_size / 1e6
@@ -63,8 +63,8 @@ def measure_page(big: Written, rounds: int) -> Table:
             aim("list and first stars seen, s", max(seen), 3, of=rounds),
             aim("every chart drawn, s", max(drawn), 3, of=rounds),
             aim("  of the page's own work, s", max(work), None, of=rounds),
-            aim("sieve or sort, slowest, ms", max(sieved), 100, of=len(sieved)),
-            aim("  middle, ms", sorted(sieved)[len(sieved) // 2], None, of=len(sieved)),
+            aim("filter or sort, slowest, ms", max(filtered), 100, of=len(filtered)),
+            aim("  middle, ms", sorted(filtered)[len(filtered) // 2], None, of=len(filtered)),
             aim("page file, MB", megabytes, None),
         ],
     )

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
 from functools import cache
-from importlib.metadata import version
 from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
-from skyplumb._data import cache_folder, shipped, write_whole
+from skyplumb._data import shipped
 
 
 def fill_template(
@@ -44,7 +41,7 @@ def fill_template(
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
     environment.filters.update(filters)
-    # Only files that we or the chart library ship are marked safe.
+    # Only files that we ship are marked safe.
     environment.globals.update(
         words,
         shipped=lambda name: Markup(_source(name)),
@@ -59,25 +56,10 @@ def _source(name: str) -> str:
 
 @cache
 def _bundle(scripts: tuple[str, ...]) -> str:
-    """Our scripts and the chart library (Vega) they call in one; needs no network.
-
-    Bundling takes seconds, so it is kept for the next page, under a name that tells of
-    everything it is made from. A folder that cannot be written to costs those seconds only.
-    """
+    """The chart library and our scripts that call it, apart from each other's names."""
     own = "\n".join(_source(name) for name in scripts)
-    made_from = f"{version('vl-convert-python')}\0{own}".encode()
-    name = hashlib.blake2b(made_from, digest_size=12).hexdigest()
-    path = cache_folder() / f"page-{name}.js"
-    kept = path.read_bytes() if path.is_file() else b""
-    if kept.endswith(_WHOLE):
-        return kept.removesuffix(_WHOLE).decode()
-    import vl_convert  # a second of its own, which a kept bundle saves
-
-    bundle = str(vl_convert.javascript_bundle(own))
-    with suppress(OSError):
-        write_whole(path, bundle.encode() + _WHOLE)
-    return bundle
+    return f'{_source(LIBRARY)}(() => {{\n"use strict";\n{own}}})();\n'
 
 
-_WHOLE = b"\n// whole"
-"""The end of a kept bundle, which one that was cut off has not."""
+LIBRARY = "charts-library.js"
+"""Vega, Vega-Lite and Vega-Embed as one script without imports, which sets `vegaEmbed`."""
