@@ -1,55 +1,68 @@
 """The audit's store: what was measured once is kept, and found again after any interruption.
 
-One file a shot, written beside its place and moved onto it, so that a reader sees all of it or
-nothing, wherever the audit was stopped. It is a zip of plain JSON and the arrays' own bytes, with
-zip's check sums against damage and without pickles: nothing in it is ever executed. What comes
-out is, bit for bit, what went in, since a resumed audit must write the same files as an
-undisturbed one.
+One SQLite database, which is whole after a kill at any moment and which any tool for tables
+opens. Measures are rows of `shots` and `arrays` (see `rows`); what later stages keep are
+`blobs`. Each entry's check sum covers what the entry is of, so that damage and entries in each
+other's place count as absent. What comes out is, bit for bit, what went in, since a resumed
+audit must write the same files as an undisturbed one.
 """
 
 from __future__ import annotations
 
-import dataclasses
+import contextlib
 import hashlib
-import io
-import json
 import os
-import re
 import shutil
-import zipfile
-import zlib
-from datetime import datetime
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from skyplumb._data import write_whole
 from skyplumb.intake.card import open_file
-from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
+from skyplumb.measure import rows
+from skyplumb.records import Measure, UserError
 
 MEASURE_VERSION = 6
 """Raise it whenever the same file would be measured differently: old entries then count for
 nothing and are measured again."""
 
+LAYOUT_VERSION = 1
+"""Raise it whenever the tables change in more than the records' own fields."""
+
+DATABASE = "measures.sqlite"
+_BUSY_S = 60.0
+_AT_ONCE = 500
+"""Entries asked for in one question; SQLite takes 999 values."""
+
+_SETTLED_NS = 3_000_000_000
+"""Cards keep times to 2 s (FAT)."""
 _END_BYTES = 64 * 1024
 _CHUNK_BYTES = 4 * 1024
 _CHUNKS = 16
 
 _ABOUT = """\
 What skyplumb measured in each shot, so that the next audit into this folder need not do it
-again. Safe to delete: the next audit then takes as long as the first.
+again. Safe to delete: the next audit then takes as long as the first. To look at it:
+
+    pandas.read_sql("SELECT * FROM shots", sqlite3.connect("measures.sqlite"))
+
+The table `columns` says what each column and array holds. An array is a zlib-packed .npy file:
+
+    numpy.load(io.BytesIO(zlib.decompress(data)))
 """
 
 
 class Store:
-    """Measures and small blobs under one folder.
+    """Measures and blobs of later stages under one folder.
 
     Parameters
     ----------
     folder : Path
         Made if it is not there.
+    warn : callable, optional
+        Told, in one line, of damage that was found.
 
     Raises
     ------
@@ -57,20 +70,33 @@ class Store:
         If it cannot be written to: before the work of a night, not after it.
     """
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, warn: Callable[[str], None] | None = None) -> None:
         self.folder = folder
-        self._write(folder / "ABOUT.txt", _ABOUT.encode())
+        self.path = folder / DATABASE
+        self._warn = warn or _silent
+        with self._said():
+            write_whole(folder / "ABOUT.txt", _ABOUT.encode())
+            self._db = self._open()
 
     def key(self, card: Path, file: PurePosixPath | str) -> str:
         """Name under which a shot's measure is kept.
 
         From its place on the card, its size and time, both ends and sixteen places between:
         cheap on a card of 100 GB, and different as soon as the shot is another. A file that
-        cannot be read gets a name too, so that it costs a row and not the audit.
+        cannot be read gets a name too, so that it costs a row and not the audit. A file whose
+        place, size and times are those of an earlier call is not read again.
         """
+        try:
+            known = self._state(card, file)
+        except (OSError, ValueError):
+            known = b""
+        if known:
+            found = self._rows("SELECT key FROM seen WHERE state = ?", [known])
+            if found:
+                return str(found[0][0])
         digest = hashlib.blake2b(digest_size=20)
         digest.update(
-            f"{MEASURE_VERSION}\0{PurePosixPath(file)}\0".encode(errors="surrogateescape")
+            f"{MEASURE_VERSION}\0{PurePosixPath(file)}\0".encode("utf-8", "surrogatepass")
         )
         try:
             with open_file(card, file) as shot:
@@ -79,18 +105,48 @@ class Store:
                 for start, length in _sampled(about.st_size):
                     shot.seek(start)
                     digest.update(shot.read(length))
-        except OSError as error:
-            digest.update(f"unreadable {error.errno}".encode())
-        return digest.hexdigest()
+        except (OSError, ValueError) as error:
+            digest.update(f"unreadable {getattr(error, 'errno', '')}".encode())
+            return digest.hexdigest()
+        key = digest.hexdigest()
+        if known:
+            self._write("INSERT OR REPLACE INTO seen VALUES (?, ?)", [(known, key)])
+        return key
 
     def get(self, key: str) -> Measure | None:
         """A measure kept before; None if there is none, or it is damaged or of another version."""
-        try:
-            return _unpack(self._measure_path(key).read_bytes())
-        except (OSError, ValueError, KeyError, TypeError, EOFError):
-            return None
-        except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError):
-            return None  # what zipfile answers to damage
+        return self.get_all([key]).get(key)
+
+    def get_all(
+        self, keys: Iterable[str], arrays: Sequence[str] = rows.ARRAYS
+    ) -> dict[str, Measure]:
+        """Measures kept before, by key; those absent or damaged are left out.
+
+        Parameters
+        ----------
+        keys : iterable of str
+        arrays : sequence of str
+            Which arrays are wanted; the others are empty in what comes back.
+        """
+        found: dict[str, Measure] = {}
+        keys = list(dict.fromkeys(keys))
+        for start in range(0, len(keys), _AT_ONCE):
+            some = keys[start : start + _AT_ONCE]
+            held = self._arrays_of(some, arrays)
+            names = ", ".join(rows.COLUMNS)
+            question = f"SELECT key, digest, {names} FROM shots WHERE key IN ({_marks(some)})"
+            for key, told, *row in self._rows(question, some):
+                measure = None
+                if told == rows.digest(key, *row) and held.get(key, {}).keys() == set(arrays):
+                    with contextlib.suppress(rows.DamagedError):
+                        measure = rows.from_row(row, held.get(key, {}))
+                if measure is not None:
+                    found[key] = measure
+                else:
+                    self._warn(
+                        f"{self.path}: what was kept of {row[0]} is damaged; it is measured again"
+                    )
+        return found
 
     def put(self, key: str, measure: Measure) -> None:
         """Keep a measure.
@@ -100,45 +156,181 @@ class Store:
         UserError
             If the disk is full or does not let itself be written to.
         """
-        self._write(self._measure_path(key), _pack(measure))
+        row = rows.to_row(measure)
+        packed = [(name, rows.pack(getattr(measure, name))) for name in rows.ARRAYS]
+        with self._said(), self._db:
+            self._db.execute("DELETE FROM arrays WHERE key = ?", [key])
+            self._db.executemany(
+                "INSERT INTO arrays VALUES (?, ?, ?, ?)",
+                [(key, name, rows.digest(key, name, data), data) for name, data in packed],
+            )
+            self._db.execute(
+                f"INSERT OR REPLACE INTO shots VALUES ({_marks([0, 0, *row])})",
+                [key, rows.digest(key, *row), *row],
+            )
 
-    def get_blob(self, name: str) -> bytes | None:
-        """A blob kept before; None if there is none or it is damaged."""
+    def get_blob(self, name: str, depends: str = "") -> bytes | None:
+        """A blob kept before; None if there is none, it is damaged, or depended on other things."""
+        question = "SELECT digest, data FROM blobs WHERE name = ? AND depends = ?"
+        for told, data in self._rows(question, [name, depends]):
+            if told == rows.digest(name, depends, data):
+                return bytes(data)
+            self._warn(f"{self.path}: what was kept of {name} is damaged; it is made again")
+        return None
+
+    def put_blob(self, name: str, data: bytes, depends: str = "") -> None:
+        """Keep bytes of a later stage, in place of what was kept under the name.
+
+        Parameters
+        ----------
+        name : str
+        data : bytes
+        depends : str
+            A digest of all they were made from.
+        """
+        entry = (name, depends, rows.digest(name, depends, data), data)
+        self._write("INSERT OR REPLACE INTO blobs VALUES (?, ?, ?, ?)", [entry])
+
+    def close(self) -> None:
+        """Let go of the database; nothing is lost without it."""
+        self._db.close()
+
+    def _open(self) -> sqlite3.Connection:
+        """The database, with the tables of today; what is older counts for nothing."""
+        if self.path.exists() and not self.path.is_file():
+            self._warn(f"{self.path}: is no file; set aside, everything is measured again")
+            self.path.rename(_free_name(self.path))
+        if (self.folder / "measures").is_dir():
+            shutil.rmtree(self.folder / "measures", ignore_errors=True)
+            shutil.rmtree(self.folder / "blobs", ignore_errors=True)
+            self._warn(f"{self.folder}: kept by another version; everything is measured again")
         try:
-            content = self._blob_path(name).read_bytes()
-        except OSError:
-            return None
-        digest, data = content[:16], content[16:]
-        return data if hashlib.blake2b(data, digest_size=16).digest() == digest else None
+            return self._connected()
+        except sqlite3.OperationalError:
+            raise
+        except sqlite3.DatabaseError:
+            return self._mended()
 
-    def put_blob(self, name: str, data: bytes) -> None:
-        """Keep a few bytes of a later stage under a name of letters, digits, dots and dashes."""
-        digest = hashlib.blake2b(data, digest_size=16).digest()
-        self._write(self._blob_path(name), digest + data)
+    def _connected(self) -> sqlite3.Connection:
+        db = sqlite3.connect(self.path, timeout=_BUSY_S, check_same_thread=False)
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = NORMAL")
+        columns = ", ".join(f"{name} {kind}" for name, kind in rows.COLUMNS.items())
+        shots = f"key TEXT PRIMARY KEY, digest BLOB, {columns}"
+        told = rows.digest(LAYOUT_VERSION, MEASURE_VERSION, shots, rows.ARRAYS)
+        version = int.from_bytes(told[:3], "little")
+        with db:
+            held = db.execute("PRAGMA user_version").fetchone()[0]
+            if held == version:
+                return db
+            tables = db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
+            for (name,) in tables:
+                db.execute(f'DROP TABLE "{name}"')
+            if held:
+                self._warn(f"{self.path}: kept by another version; everything is measured again")
+            db.execute(f"CREATE TABLE shots ({shots})")
+            db.execute("CREATE TABLE arrays (key TEXT, name TEXT, digest BLOB, data BLOB)")
+            db.execute("CREATE INDEX of_shot ON arrays (key)")
+            db.execute(
+                "CREATE TABLE blobs (name TEXT PRIMARY KEY, depends TEXT, digest BLOB, data BLOB)"
+            )
+            db.execute("CREATE TABLE seen (state BLOB PRIMARY KEY, key TEXT)")
+            db.execute("CREATE TABLE columns (name TEXT PRIMARY KEY, meaning TEXT)")
+            db.executemany("INSERT INTO columns VALUES (?, ?)", rows.meanings().items())
+            db.execute(f"PRAGMA user_version = {version}")
+        return db
 
-    def clear(self) -> None:
-        """Forget everything."""
-        for folder in ("measures", "blobs"):
-            shutil.rmtree(self.folder / folder, ignore_errors=True)
+    def _mended(self) -> sqlite3.Connection:
+        """A new database with every measure of a damaged one that can still be read."""
+        aside = _free_name(self.path)
+        with contextlib.suppress(AttributeError):
+            self._db.close()
+        self.path.rename(aside)
+        for name in ("-wal", "-shm"):
+            self.path.with_name(self.path.name + name).unlink(missing_ok=True)
+        db = self._connected()
+        saved = 0
+        with contextlib.closing(sqlite3.connect(aside)) as old:
+            same = list(_each(old, "PRAGMA user_version")) == list(_each(db, "PRAGMA user_version"))
+            for key in list(_each(old, "SELECT key FROM shots")) if same else ():
+                try:
+                    shot = old.execute("SELECT * FROM shots WHERE key = ?", key).fetchone()
+                    parts = old.execute("SELECT * FROM arrays WHERE key = ?", key).fetchall()
+                    with db:
+                        db.execute(f"INSERT OR IGNORE INTO shots VALUES ({_marks(shot)})", shot)
+                        db.executemany("INSERT INTO arrays VALUES (?, ?, ?, ?)", parts)
+                    saved += 1
+                except (sqlite3.Error, TypeError):
+                    continue
+        aside.unlink()
+        self._warn(f"{self.path}: damaged; {saved} measures could be saved, others are made again")
+        return db
 
-    def _measure_path(self, key: str) -> Path:
-        return self.folder / "measures" / key[:2] / f"{key}.npz"
+    def _arrays_of(self, keys: Sequence[str], wanted: Sequence[str]) -> dict[str, dict[str, Any]]:
+        """Sound arrays of some shots, by key and name."""
+        found: dict[str, dict[str, Any]] = {}
+        if not wanted:
+            return found
+        question = (
+            f"SELECT key, name, digest, data FROM arrays WHERE key IN ({_marks(keys)})"
+            f" AND name IN ({_marks(wanted)})"
+        )
+        for key, name, told, data in self._rows(question, [*keys, *wanted]):
+            with contextlib.suppress(rows.DamagedError):
+                if told == rows.digest(key, name, data):
+                    found.setdefault(key, {})[name] = rows.unpack(name, data)
+        return found
 
-    def _blob_path(self, name: str) -> Path:
-        if not re.fullmatch(r"[A-Za-z0-9_-][A-Za-z0-9._-]*", name):
-            raise ValueError(f"not a blob's name: {name!r}")
-        return self.folder / "blobs" / name
+    def _rows(self, question: str, values: Sequence[Any]) -> list[Any]:
+        """Answers of the database; a damaged one is mended and asked again."""
+        with self._said():
+            try:
+                return self._db.execute(question, values).fetchall()
+            except sqlite3.OperationalError:
+                raise
+            except sqlite3.DatabaseError:
+                self._db = self._mended()
+                return self._db.execute(question, values).fetchall()
 
-    def _write(self, path: Path, content: bytes) -> None:
+    def _write(self, command: str, entries: Sequence[Any]) -> None:
         """All of it or nothing."""
+        with self._said():
+            try:
+                with self._db:
+                    self._db.executemany(command, entries)
+            except sqlite3.OperationalError:
+                raise
+            except sqlite3.DatabaseError:
+                self._db = self._mended()
+                with self._db:
+                    self._db.executemany(command, entries)
+
+    @contextlib.contextmanager
+    def _said(self) -> Iterator[None]:
+        """A disk that is full or may not be written to is one line with the mend."""
         try:
-            write_whole(path, content)
-        except OSError as error:
-            reason = (error.strerror or str(error)).lower()
+            yield
+        except (OSError, sqlite3.OperationalError) as error:
+            reason = (getattr(error, "strerror", None) or str(error)).lower()
             raise UserError(
-                f"{path.parent}: cannot be written to ({reason}); "
+                f"{self.folder}: cannot be written to ({reason}); "
                 "make room or choose another output folder, then start again: it goes on from here"
             ) from None
+
+    @staticmethod
+    def _state(card: Path, file: PurePosixPath | str) -> bytes:
+        """What an untouched file keeps: its place, size, times and number on the disk.
+
+        Nothing for a file that changed just now: it may change again within the same tick of
+        the disk's clock.
+        """
+        about = (card / file).stat()
+        if time.time_ns() - max(about.st_mtime_ns, about.st_ctime_ns) < _SETTLED_NS:
+            return b""
+        return rows.digest(
+            MEASURE_VERSION, str(card.absolute()), str(PurePosixPath(file)), about.st_size,
+            about.st_mtime_ns, about.st_ctime_ns, about.st_ino, about.st_dev,
+        )  # fmt: skip
 
 
 def _sampled(size: int) -> list[tuple[int, int]]:
@@ -150,94 +342,23 @@ def _sampled(size: int) -> list[tuple[int, int]]:
     return [(0, _END_BYTES), *chunks, (size - _END_BYTES, _END_BYTES)]
 
 
-def _pack(measure: Measure) -> bytes:
-    """A measure as a zip: told.json, and a member for each array."""
-    told: dict[str, object] = {}
-    out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as entry:
-        for field in dataclasses.fields(measure):
-            value = getattr(measure, field.name)
-            if isinstance(value, np.ndarray):
-                stored = _halved(value)
-                told[field.name] = {
-                    "shape": value.shape,
-                    "dtype": np.lib.format.dtype_to_descr(value.dtype),
-                    "stored": np.lib.format.dtype_to_descr(stored.dtype),
-                }
-                entry.writestr(field.name, _byte_planes(stored))
-            else:
-                told[field.name] = _plain(value)
-        entry.writestr("told.json", json.dumps(told))
-    return out.getvalue()
+def _each(db: sqlite3.Connection, question: str) -> Iterator[Any]:
+    """Answers up to the first place that cannot be read."""
+    with contextlib.suppress(sqlite3.Error):
+        yield from db.execute(question)
 
 
-def _unpack(content: bytes) -> Measure:
-    """The measure back from its zip; ValueError if it is not of today's shape."""
-    with zipfile.ZipFile(io.BytesIO(content)) as entry:
-        told = json.loads(entry.read("told.json"))
-        if told.keys() != {field.name for field in dataclasses.fields(Measure)}:
-            raise ValueError("kept by another version")
-        values: dict[str, Any] = {
-            name: _array(entry.read(name), value)
-            if isinstance(value, dict) and "stored" in value
-            else value
-            for name, value in told.items()
-        }
-    values["info"] = _shot_info(values["info"])
-    if values["stars"].dtype != STAR_DTYPE:
-        raise ValueError("kept by another version")
-    return Measure(**values)
+def _marks(values: Sequence[Any]) -> str:
+    return ", ".join("?" * len(values))
 
 
-def _plain(value: Any) -> Any:
-    """As JSON has it; NaN and infinity as Python's json writes them."""
-    if isinstance(value, ShotInfo):
-        return {
-            field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)
-        }
-    if isinstance(value, datetime):
-        return {"time": value.isoformat()}
-    if isinstance(value, np.generic):
-        return value.item()
-    return value
+def _free_name(path: Path) -> Path:
+    """A name beside a path that nothing has."""
+    number = 1
+    while path.with_name(f"{path.name}.damaged-{number}").exists():
+        number += 1
+    return path.with_name(f"{path.name}.damaged-{number}")
 
 
-def _shot_info(told: dict[str, Any]) -> ShotInfo:
-    """What `_plain` made of it, back; ValueError if it has other fields."""
-    if told.keys() != {field.name for field in dataclasses.fields(ShotInfo)}:
-        raise ValueError("kept by another version")
-    values: dict[str, Any] = {
-        name: datetime.fromisoformat(value["time"]) if isinstance(value, dict) else value
-        for name, value in told.items()
-    }
-    return ShotInfo(**values)
-
-
-def _halved(values: NDArray[Any]) -> NDArray[Any]:
-    """At half precision, where that loses nothing."""
-    if values.dtype != np.float32:
-        return values
-    with np.errstate(over="ignore", invalid="ignore"):
-        half = values.astype(np.float16)
-    back = half.astype(np.float32)
-    same = np.array_equal(back.view(np.uint32), np.ascontiguousarray(values).view(np.uint32))
-    return half if same else values
-
-
-def _byte_planes(values: NDArray[Any]) -> bytes:
-    """All first bytes, then all second bytes and so on: like bytes together compress better."""
-    flat = np.frombuffer(values.tobytes(), np.uint8)
-    return flat.reshape(-1, values.dtype.itemsize).T.tobytes()
-
-
-def _array(content: bytes, told: dict[str, Any]) -> NDArray[Any]:
-    """What `_byte_planes` made of it, back."""
-    dtype, stored = (_dtype(told[name]) for name in ("dtype", "stored"))
-    planes = np.frombuffer(content, np.uint8).reshape(stored.itemsize, -1)
-    values = np.frombuffer(planes.T.tobytes(), stored).reshape(told["shape"])
-    return values.astype(dtype)  # a copy that can be written to
-
-
-def _dtype(told: Any) -> np.dtype[Any]:
-    """A numpy type as JSON has it: a name, or a list of fields."""
-    return np.dtype(told if isinstance(told, str) else [(name, kind) for name, kind in told])
+def _silent(_: str) -> None:
+    pass
