@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import importlib
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from concurrent.futures import BrokenExecutor, Future
 from pathlib import Path
 from types import ModuleType
 
 import pytest
 
-from skyplumb.measure.workers import run_all
+from skyplumb.measure.workers import Limits, LocalWorkers, Lost, cores, run_all
 from skyplumb.records import UserError
 
 TASKS = """
@@ -40,6 +40,23 @@ def chatter(text):
     print(text, file=sys.stderr)
     return text
 
+def sleep(seconds):
+    time.sleep(seconds)
+    return seconds
+
+def fill(megabytes):
+    return len(bytearray(megabytes * 1_000_000))
+
+def die_once(path):
+    if not os.path.exists(path):
+        open(path, "w").close()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return "done"
+
+def refuse(n):
+    from skyplumb.records import UserError
+    raise UserError(f"{n}: the disk is full")
+
 def sleep_and_tell(folder):
     with open(os.path.join(folder, str(os.getpid())), "w"):
         pass
@@ -51,14 +68,16 @@ import os, sys, time
 if __name__ == "__mp_main__" and "slow" in sys.argv:  # a worker that is still starting
     open(os.path.join(sys.argv[1], str(os.getpid())), "w").close()
     time.sleep(60)
-from skyplumb.measure.workers import run_all
+from skyplumb.measure.workers import LocalWorkers, run_all
 import invented_tasks
 
 if __name__ == "__main__":
+    hands = LocalWorkers(2)
     try:
-        for _ in run_all(invented_tasks.sleep_and_tell, [sys.argv[1]] * 4, 2, on_crash=str):
+        for _ in run_all(invented_tasks.sleep_and_tell, [sys.argv[1]] * 4, hands):
             pass
     except KeyboardInterrupt:
+        hands.stop()
         print("stopped")
 """
 
@@ -76,32 +95,70 @@ def tasks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[ModuleTyp
     sys.modules.pop("invented_tasks", None)
 
 
-def crashed(item: object) -> object:
-    return f"crashed on {item}"
+@pytest.fixture(params=[1, 2])
+def hands(request: pytest.FixtureRequest) -> Iterator[LocalWorkers]:
+    workers = LocalWorkers(request.param)
+    yield workers
+    workers.stop()
 
 
-def test_every_item_comes_back_once_with_its_place(tasks: ModuleType) -> None:
+@pytest.fixture
+def two() -> Iterator[LocalWorkers]:
+    workers = LocalWorkers(2)
+    yield workers
+    workers.stop()
+
+
+def test_every_item_comes_back_once_with_its_place(tasks: ModuleType, hands: LocalWorkers) -> None:
     items = [3, 1, 4, 1, 5, 9, 2, 6]
-    got = list(run_all(tasks.square, items, 2, crashed))
+    got = list(run_all(tasks.square, items, hands))
     assert sorted(got) == [(n, item * item) for n, item in enumerate(items)]
 
 
-def test_a_worker_that_dies_costs_exactly_its_item(tasks: ModuleType) -> None:
+def test_a_worker_that_dies_costs_exactly_its_item(tasks: ModuleType, hands: LocalWorkers) -> None:
     items = [1, 2, -3, 4, 5, 6, -7, 8, 9, 10]
-    got = dict(run_all(tasks.square_or_die, items, 2, crashed))
-    assert got == {
-        n: f"crashed on {item}" if item < 0 else item * item for n, item in enumerate(items)
+    got = dict(run_all(tasks.square_or_die, items, hands))
+    assert {n: r for n, r in got.items() if not isinstance(r, Lost)} == {
+        n: item * item for n, item in enumerate(items) if item > 0
     }
+    assert {n: r.how for n, r in got.items() if isinstance(r, Lost)} == {2: "crashed", 6: "crashed"}
 
 
-def test_with_one_job_a_crash_does_not_reach_the_caller(tasks: ModuleType) -> None:
-    got = sorted(run_all(tasks.square_or_die, [-1, 2], 1, crashed))
-    assert got == [(0, "crashed on -1"), (1, 4)]
+def test_a_worker_that_dies_of_something_else_is_tried_again(
+    tasks: ModuleType, two: LocalWorkers, tmp_path: Path
+) -> None:
+    assert list(run_all(tasks.die_once, [str(tmp_path / "seen")], two)) == [(0, "done")]
 
 
-def test_what_a_task_raises_is_raised_here(tasks: ModuleType) -> None:
-    with pytest.raises(LookupError, match="no such thing as 7"):
-        list(run_all(tasks.fail, [7], 1, crashed))
+def test_what_a_task_raises_costs_its_item_and_says_what_it_was(
+    tasks: ModuleType, two: LocalWorkers
+) -> None:
+    lost = dict(run_all(tasks.fail, [7, 8], two))[0]
+    assert lost == Lost("fault", "LookupError: no such thing as 7")
+
+
+def test_what_the_user_can_mend_ends_it(tasks: ModuleType, two: LocalWorkers) -> None:
+    with pytest.raises(UserError, match="7: the disk is full"):
+        list(run_all(tasks.refuse, [7], two))
+
+
+def test_an_item_over_its_time_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
+    items = [0.0, 60.0, 0.01, 0.02, 0.0]
+    began = time.monotonic()
+    got = dict(run_all(tasks.sleep, items, two, lambda s: Limits(seconds=1.0 if s > 1 else 50.0)))
+    assert time.monotonic() - began < 30  # half of what it would sleep
+    assert got.pop(1) == Lost("slow", "not done after 1 s")
+    assert got == {0: 0.0, 2: 0.01, 3: 0.02, 4: 0.0}
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the limit of private memory is Linux's")
+def test_an_item_over_its_memory_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
+    capped = Limits(memory_bytes=1_000_000_000)
+    got = dict(run_all(tasks.fill, [10, 2000, 20, 300], two, lambda _: capped))
+    assert got.pop(1) == Lost("memory", "needs more than 1 GB of memory")
+    assert got == {0: 10_000_000, 2: 20_000_000, 3: 300_000_000}
+    # and the next item, which has no limit, is not bound by the last one's
+    assert list(run_all(tasks.fill, [1100], two)) == [(0, 1_100_000_000)]
 
 
 def test_only_a_few_items_are_in_hand_at_a_time(tasks: ModuleType) -> None:
@@ -113,54 +170,56 @@ def test_only_a_few_items_are_in_hand_at_a_time(tasks: ModuleType) -> None:
             taken.append(place)
             return super().__getitem__(place)
 
-    results = run_all(tasks.square, Watched(range(1000)), 1, crashed)
+    one = LocalWorkers(1)
+    results = run_all(tasks.square, Watched(range(1000)), one)
     next(results)
-    assert len(taken) == 2  # one being worked on, one waiting
-    results.close()  # type: ignore[attr-defined]
+    assert set(taken) == {0, 1}  # one being worked on, one waiting
+    one.stop()
 
 
 def test_workers_use_one_thread_a_library_and_the_caller_keeps_its_own(
-    tasks: ModuleType, monkeypatch: pytest.MonkeyPatch
+    tasks: ModuleType, monkeypatch: pytest.MonkeyPatch, two: LocalWorkers
 ) -> None:
     monkeypatch.delenv("OMP_NUM_THREADS", raising=False)
     monkeypatch.setenv("OPENBLAS_NUM_THREADS", "7")
     names = ["OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"]
-    assert sorted(run_all(tasks.surroundings, names, 1, crashed)) == [(0, "1"), (1, "1")]
+    assert sorted(run_all(tasks.surroundings, names, two)) == [(0, "1"), (1, "1")]
     assert "OMP_NUM_THREADS" not in os.environ
     assert os.environ["OPENBLAS_NUM_THREADS"] == "7"
 
 
 def test_libraries_do_not_chatter_between_the_lines_but_python_may(
-    tasks: ModuleType, capfd: pytest.CaptureFixture[str]
+    tasks: ModuleType, capfd: pytest.CaptureFixture[str], two: LocalWorkers
 ) -> None:
-    list(run_all(tasks.chatter, ["in our own words"], 1, crashed))
+    list(run_all(tasks.chatter, ["in our own words"], two))
     heard = capfd.readouterr().err
     assert "library chatter" not in heard
     assert "in our own words" in heard
 
 
-def test_no_items_need_no_worker(tasks: ModuleType) -> None:
-    assert list(run_all(tasks.square, [], 4, crashed)) == []
+def test_no_items_need_no_worker(tasks: ModuleType, two: LocalWorkers) -> None:
+    assert list(run_all(tasks.square, [], two)) == []
+    assert multiprocessing.active_children() == []
 
 
 def test_fewer_than_one_job_is_a_mistake(tasks: ModuleType) -> None:
     with pytest.raises(UserError, match="--jobs 0: should be 1 or more"):
-        list(run_all(tasks.square, [1], 0, crashed))
+        LocalWorkers(0)
 
 
-def test_workers_that_never_start_are_one_error_and_not_a_card_of_broken_files() -> None:
-    class Stillborn:
-        def __init__(self, jobs: int) -> None: ...
-
-        def submit(self, task: object, item: object, /) -> Future[object]:
-            future: Future[object] = Future()
-            future.set_exception(BrokenExecutor())
-            return future
-
-        def stop(self) -> None: ...
-
+def test_workers_that_never_start_are_one_error_and_not_a_card_of_broken_files(
+    two: LocalWorkers, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("skyplumb.measure.workers._work", os.close)  # ends at once
     with pytest.raises(UserError, match="end as soon as they start"):
-        list(run_all(abs, [-1, -2], 1, crashed, workers=Stillborn))  # type: ignore[arg-type]
+        list(run_all(abs, [-1, -2], two))
+
+
+def test_cores_are_counted_where_the_system_does_not_say_which_are_ours(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.delattr(os, "sched_getaffinity", raising=False)
+    assert cores() == os.cpu_count()
 
 
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="process groups are a POSIX thing")

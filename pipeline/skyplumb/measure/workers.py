@@ -1,29 +1,31 @@
-"""The same task on many files, on all cores, whatever one of the files does to its worker.
+"""The same task on many items, on all cores, whatever one of the items does to its worker.
 
-A damaged file can bring down the library that decodes it, and the process with it. Files are
-therefore worked on in processes of their own; when one dies, the files that were in hand are
-tried again one by one, and only the one that kills its process again is given up.
+A damaged file can bring down the library that decodes it, and the process with it, or keep it
+busy for hours, or fill the memory. Items are therefore worked on in processes of their own, each
+with a limit of time and memory; a process that dies or is over its limit costs its own item and
+nothing else.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import multiprocessing
 import os
+import queue
 import signal
 import sys
 import threading
-from collections.abc import Callable, Generator, Iterator, Sequence
-from concurrent.futures import (
-    FIRST_COMPLETED,
-    BrokenExecutor,
-    Future,
-    ProcessPoolExecutor,
-    wait,
-)
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from dataclasses import dataclass
 from itertools import islice
+from multiprocessing import resource_tracker
+from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
-from typing import Protocol, TypeVar
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
 
 from skyplumb.records import UserError
 
@@ -33,6 +35,9 @@ R = TypeVar("R")
 _IN_HAND_PER_WORKER = 2
 """One being worked on and one waiting, so that no worker idles and no results pile up."""
 
+_TRIES = 2
+"""A process may die of what another one did, such as using up the memory; not twice in a row."""
+
 _THREAD_LIMITS = (
     "OMP_NUM_THREADS",
     "OPENBLAS_NUM_THREADS",
@@ -40,185 +45,327 @@ _THREAD_LIMITS = (
     "NUMEXPR_NUM_THREADS",
     "VECLIB_MAXIMUM_THREADS",
 )
-"""Cores are shared out by file; libraries that start threads as well would get in the way."""
+"""Cores are shared out by item; libraries that start threads as well would get in the way."""
+
+_environment = threading.Lock()
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What one item may take."""
+
+    seconds: float = math.inf
+    memory_bytes: int = 0
+    """Private memory of the worker's process, all in all; 0 for no limit."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """What came of an item that has no result."""
+
+    how: str
+    """`crashed`, `slow`, `memory`, or `fault` for an exception nobody foresaw."""
+    words: str
+    """What happened; for a fault the exception and where it was raised."""
+
+
+class _LostError(Exception):
+    """A `Lost` on its way through a future."""
+
+    def __init__(self, lost: Lost) -> None:
+        super().__init__(lost.how, lost.words)
+        self.lost = lost
 
 
 class Workers(Protocol):
-    """Where tasks run: processes of this machine, or later those of a cluster."""
+    """Where tasks run: processes of this machine, or those of a cluster."""
 
-    def submit(self, task: Callable[[T], R], item: T, /) -> Future[R]:
-        """Start a task; this or its future raises `BrokenExecutor` if a worker died."""
+    count: int
+    """How many work at a time."""
+
+    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+        """Start a task; its future raises what the task raised, or that it was lost."""
 
     def stop(self) -> None:
         """End the workers now, whatever they are doing."""
+
+
+def cores() -> int:
+    """Cores this process may use, on any system."""
+    allowed = getattr(os, "sched_getaffinity", None)
+    return len(allowed(0)) if allowed else os.cpu_count() or 1
+
+
+def run_all(
+    task: Callable[[T], R],
+    items: Sequence[T],
+    workers: Workers,
+    limits: Callable[[T], Limits] = lambda _: Limits(),
+) -> Iterator[tuple[int, R | Lost]]:
+    """Do a task for every item and yield the results as they come.
+
+    Parameters
+    ----------
+    task : callable
+        Of module level, so that another process can find it.
+    items : sequence
+        Only a few are in hand at any time, however long it is.
+    workers : Workers
+        Left running.
+    limits : callable
+        What an item may take.
+
+    Yields
+    ------
+    tuple of int and result
+        Place in `items`, in the order of completion; `Lost` where there is no result.
+
+    Raises
+    ------
+    UserError
+        If the task raises one, or no worker can be started at all.
+    """
+    left = iter(range(len(items)))
+    in_hand: dict[Future[R], int] = {}
+    while True:
+        for index in islice(left, _IN_HAND_PER_WORKER * workers.count - len(in_hand)):
+            in_hand[workers.submit(task, items[index], limits(items[index]))] = index
+        if not in_hand:
+            return
+        for future in wait(in_hand, return_when=FIRST_COMPLETED).done:
+            yield in_hand.pop(future), _result(future)
+
+
+def _result(future: Future[R]) -> R | Lost:
+    """What a future holds."""
+    try:
+        return future.result()
+    except _LostError as error:
+        return error.lost
 
 
 class LocalWorkers:
     """Processes of this machine.
 
     Started afresh (spawn), not forked: safe whatever threads the caller runs, and the same on
-    every system. One process even for one job, since a crash must not reach the caller.
+    every system. One process even for one job, since a crash must not reach the caller. Each is
+    started when it is first needed, and looked after by a thread of its own.
     """
 
     def __init__(self, jobs: int) -> None:
-        self._pool = ProcessPoolExecutor(
-            jobs, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker
-        )
-        self._processes: set[BaseProcess] = set()
+        if jobs < 1:
+            raise UserError(f"--jobs {jobs}: should be 1 or more")
+        self.count = jobs
+        self._todo: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
+        self._hands = [_Hand() for _ in range(jobs)]
+        self._threads: list[threading.Thread] = []
+        self._waiting = 0
 
-    def submit(self, task: Callable[[T], R], item: T, /) -> Future[R]:
-        """Start a task; the pool starts processes here, as it needs them."""
-        before = set(multiprocessing.active_children())
-        with _surroundings_of_a_worker():
-            future = self._pool.submit(task, item)
-        self._processes |= set(multiprocessing.active_children()) - before
-        return future
+    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+        """Start a task; a process more is started here if all are busy."""
+        job = _Job(Future(), task, item, limits)
+        self._todo.put(job)
+        if len(self._threads) < self.count:
+            hand = self._hands[len(self._threads)]
+            thread = threading.Thread(target=self._serve, args=(hand,), daemon=True)
+            self._threads.append(thread)
+            thread.start()
+        return job.future
 
     def stop(self) -> None:
         """Kill what still runs; a task half done is lost, and done again another time."""
-        for process in self._processes:
-            process.kill()
-        self._pool.shutdown(wait=True, cancel_futures=True)
+        for hand in self._hands:
+            hand.stop()
+        for _ in self._threads:
+            self._todo.put(None)
+        for thread in self._threads:
+            thread.join()
 
-
-def run_all(
-    task: Callable[[T], R],
-    items: Sequence[T],
-    jobs: int,
-    on_crash: Callable[[T], R],
-    workers: Callable[[int], Workers] = LocalWorkers,
-) -> Iterator[tuple[int, R]]:
-    """Do a task for every item and yield the results as they come.
-
-    Parameters
-    ----------
-    task : callable
-        Of module level, so that another process can find it. What it raises is raised here.
-    items : sequence
-        Only a few are in hand at any time, however long it is.
-    jobs : int
-        Worker processes, 1 or more.
-    on_crash : callable
-        Gives, in this process, the result for an item that kills its worker also when alone.
-    workers : callable
-        Makes the workers, given how many.
-
-    Yields
-    ------
-    tuple of int and result
-        Place in `items`, in the order of completion.
-
-    Raises
-    ------
-    UserError
-        If no worker can be started at all.
-    """
-    if jobs < 1:
-        raise UserError(f"--jobs {jobs}: should be 1 or more")
-    left = iter(range(len(items)))
-    while suspects := (yield from _until_crash(task, items, left, min(jobs, len(items)), workers)):
-        yield from _one_by_one(task, items, suspects, on_crash, workers)
-
-
-def _until_crash(
-    task: Callable[[T], R],
-    items: Sequence[T],
-    left: Iterator[int],
-    jobs: int,
-    workers: Callable[[int], Workers],
-) -> Generator[tuple[int, R], None, list[int]]:
-    """Work until nothing is left or a worker died; returns what was in hand then."""
-    hands = workers(max(1, jobs))
-    in_hand: dict[Future[R], int] = {}
-    suspects: list[int] = []
-    try:
-        while not suspects:
-            for index in islice(left, _IN_HAND_PER_WORKER * jobs - len(in_hand)):
-                try:
-                    in_hand[hands.submit(task, items[index])] = index
-                except BrokenExecutor:
-                    suspects.append(index)
-            if not in_hand:
-                break
-            for future in wait(in_hand, return_when=FIRST_COMPLETED).done:
-                index = in_hand.pop(future)
-                try:
-                    result = future.result()
-                except BrokenExecutor:
-                    suspects.append(index)
-                else:
-                    yield index, result
-        return sorted([*suspects, *in_hand.values()])
-    finally:
-        hands.stop()
-
-
-def _one_by_one(
-    task: Callable[[T], R],
-    items: Sequence[T],
-    suspects: Sequence[int],
-    on_crash: Callable[[T], R],
-    workers: Callable[[int], Workers],
-) -> Iterator[tuple[int, R]]:
-    """Each alone with a worker that has answered before, so that a death has one cause."""
-    hands = _proved(workers(1))
-    try:
-        for index in suspects:
+    def _serve(self, hand: _Hand) -> None:
+        """One process's work, item after item."""
+        while (job := self._todo.get()) is not None:
+            if hand.stopped or not job.future.set_running_or_notify_cancel():
+                continue
             try:
-                result = hands.submit(task, items[index]).result()
-            except BrokenExecutor:
-                hands.stop()
-                hands = _proved(workers(1))
-                result = on_crash(items[index])
-            yield index, result
-    finally:
-        hands.stop()
+                job.future.set_result(hand.do(job.task, job.item, job.limits))
+            except BaseException as error:
+                job.future.set_exception(error)
+        hand.stop()
 
 
-def _proved(hands: Workers) -> Workers:
-    """The same workers, after one of them has answered."""
-    try:
-        hands.submit(abs, 0).result()
-    except BrokenExecutor:
-        hands.stop()
-        raise UserError(
-            "worker processes end as soon as they start; look whether memory is short, "
-            "then start again: it goes on from here"
-        ) from None
-    return hands
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """One item waiting for a process."""
+
+    future: Future[Any]
+    task: Callable[[Any], Any]
+    item: Any
+    limits: Limits
+
+
+class _Hand:
+    """One process and the line to it; a process that ends is replaced by the next item."""
+
+    def __init__(self) -> None:
+        self.stopped = False
+        self._lock = threading.Lock()
+        self._process: BaseProcess | None = None
+        self._line: Connection | None = None
+
+    def do(self, task: Callable[[Any], Any], item: Any, limits: Limits) -> Any:
+        """The task's result.
+
+        Raises
+        ------
+        _LostError
+            If there is none.
+        Exception
+            A `UserError` that the task raised.
+        """
+        for _ in range(_TRIES):
+            line = self._line or self._start()
+            try:
+                line.send((task, item, limits.memory_bytes))
+                if not line.poll(None if math.isinf(limits.seconds) else limits.seconds):
+                    self.stop(for_good=False)
+                    words = f"not done after {limits.seconds:.0f} s"
+                    raise _LostError(Lost("slow", words))
+                answer = line.recv()
+            except (EOFError, OSError):
+                self.stop(for_good=False)
+                if self.stopped:
+                    raise _LostError(Lost("crashed", "stopped")) from None
+                continue
+            if isinstance(answer, UserError):
+                raise answer
+            if isinstance(answer, Lost):
+                if answer.how == "memory":
+                    self.stop(for_good=False)  # what it could not free goes with it
+                raise _LostError(answer)
+            return answer[0]
+        raise _LostError(Lost("crashed", "its process ended, twice"))
+
+    def stop(self, for_good: bool = True) -> None:
+        """Kill the process."""
+        with self._lock:
+            self.stopped |= for_good
+            process, self._process = self._process, None
+            line, self._line = self._line, None
+        if process is not None:
+            process.kill()
+            process.join()
+        if line is not None and not for_good:
+            line.close()
+
+    def _start(self) -> Connection:
+        """A fresh process that has answered once."""
+        context = multiprocessing.get_context("spawn")
+        ours, theirs = context.Pipe()
+        with _interrupt_blocked(), self._lock:
+            if self.stopped:
+                raise _LostError(Lost("crashed", "stopped"))
+            process = context.Process(target=_work, args=(theirs,), daemon=True)
+            with _one_thread_a_library():
+                process.start()
+            theirs.close()
+            self._process, self._line = process, ours
+        try:
+            ours.recv()
+        except (EOFError, OSError):
+            self.stop(for_good=False)
+            raise UserError(
+                "worker processes end as soon as they start; look whether memory is short, "
+                "then start again: it goes on from here"
+            ) from None
+        return ours
 
 
 @contextlib.contextmanager
-def _surroundings_of_a_worker() -> Iterator[None]:
-    """What a process started inside inherits: one thread per library, and no Ctrl-C.
-
-    Ctrl-C goes to every process of a terminal; the caller alone should hear it and stop the
-    others. Blocked here, it is not lost: it arrives when the block ends.
-    """
-    before = {name: os.environ.get(name) for name in _THREAD_LIMITS}
-    os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
-    try:
-        with _interrupt_blocked():
+def _one_thread_a_library() -> Iterator[None]:
+    """What a process started inside inherits."""
+    with _environment:
+        before = {name: os.environ.get(name) for name in _THREAD_LIMITS}
+        os.environ.update(dict.fromkeys(_THREAD_LIMITS, "1"))
+        try:
             yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
+        finally:
+            for name, value in before.items():
+                if value is None:
+                    del os.environ[name]
+                else:
+                    os.environ[name] = value
 
 
 @contextlib.contextmanager
 def _interrupt_blocked() -> Iterator[None]:
-    """Where the system can do it; `_start_worker` covers the rest."""
+    """A process started inside hears no Ctrl-C, nor does this thread.
+
+    Ctrl-C goes to every process of a terminal; the caller alone should hear it and stop the
+    others. Where the system cannot block it, `_start_worker` covers the rest.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
+    # The first process started brings this helper with it, which would unblock the signal.
+    resource_tracker.ensure_running()
     mask = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+
+
+def _work(line: Connection) -> None:
+    """A worker's life."""
+    _start_worker()
+    line.send("ready")
+    while True:
+        try:
+            task, item, memory_bytes = line.recv()
+        except (EOFError, OSError):
+            return
+        except Exception as error:  # such as a module that is not found here
+            line.send(Lost("fault", _told(error)))
+            continue
+        line.send(_answer(task, item, memory_bytes))
+
+
+def _answer(task: Callable[[Any], Any], item: Any, memory_bytes: int) -> Any:
+    """A result in a tuple of one, a `Lost`, or a `UserError`."""
+    try:
+        cap_memory(memory_bytes)
+        return (task(item),)
+    except UserError as error:
+        return error
+    except MemoryError:
+        return Lost("memory", f"needs more than {memory_bytes / 1e9:g} GB of memory")
+    except Exception as error:  # nobody foresaw it: the caller says so and goes on
+        return Lost("fault", _told(error))
+    finally:
+        cap_memory(0)
+
+
+def _told(error: BaseException) -> str:
+    """An exception in a line, with the innermost place in our own code."""
+    frames = traceback.extract_tb(error.__traceback__)
+    ours = [f for f in frames if "skyplumb" in f.filename and f.filename != __file__]
+    at = f" ({Path(ours[-1].filename).name}:{ours[-1].lineno})" if ours else ""
+    return " ".join(f"{type(error).__name__}: {error}{at}".split())
+
+
+def cap_memory(memory_bytes: int) -> None:
+    """Refuse this process more private memory than that, where the system can; 0 for no limit."""
+    try:
+        import resource
+
+        kind = resource.RLIMIT_DATA
+        _, most = resource.getrlimit(kind)
+        wanted = memory_bytes or resource.RLIM_INFINITY
+        if most != resource.RLIM_INFINITY:
+            wanted = min(memory_bytes or most, most)
+        resource.setrlimit(kind, (wanted, most))
+    except (ImportError, AttributeError, OSError, ValueError):
+        pass
 
 
 def _start_worker() -> None:
