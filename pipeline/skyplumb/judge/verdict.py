@@ -89,6 +89,17 @@ def judge(lights: Sequence[Light], rules: Rules, mounts: Mapping[int, MountFit])
     """Judge the light frames of one session; `mounts` are its setups' trackers."""
     runs = group_runs(lights)
     facts, optics = frame_facts(runs)
+    return judge_runs(runs, facts, optics, mounts, rules)
+
+
+def judge_runs(
+    runs: Sequence[Run],
+    facts: Mapping[str, Sequence[FrameFacts]],
+    optics: Mapping[str, LensReport],
+    mounts: Mapping[int, MountFit],
+    rules: Rules,
+) -> list[JudgedRun]:
+    """The part of judging that a rule can change; facts and optics by the name of the run."""
     return [
         _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], rules)
         for run in runs

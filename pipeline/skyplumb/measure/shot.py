@@ -7,6 +7,7 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 
 from skyplumb.intake.card import read_file
+from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
 from skyplumb.measure.flags import BIT
@@ -24,14 +25,16 @@ FLAT_LONGEST_S = 10.0
 BIAS_LONGEST_S = 0.01
 
 
-def measure_shot(card: Path, file: PurePosixPath) -> Measure:
+def measure_shot(
+    card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES
+) -> Measure:
     """Measure one file; a file that cannot be read is a result, not an error."""
     name = file.as_posix()
     info = ShotInfo()
     try:
         data = read_file(card, file)
         info = read_info(data, name)
-        plate = decode(data, name, info.mosaic_claim)
+        plate = decode(data, name, info.mosaic_claim, memory_bytes)
     except UnreadableError as error:
         return Measure(name, "unreadable", str(error), info)
     del data

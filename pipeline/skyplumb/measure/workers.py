@@ -193,6 +193,25 @@ class LocalWorkers:
         hand.stop()
 
 
+class Here:
+    """This very process: for tasks that cannot crash and are not worth a process of their own."""
+
+    count = 1
+
+    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+        """Do the task; no limit holds."""
+        future: Future[R] = Future()
+        answer = _answer(task, item, 0)
+        if isinstance(answer, tuple):
+            future.set_result(answer[0])
+        else:
+            future.set_exception(_LostError(answer) if isinstance(answer, Lost) else answer)
+        return future
+
+    def stop(self) -> None:
+        """Nothing is running."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Job:
     """One item waiting for a process."""

