@@ -6,15 +6,15 @@ import os
 import signal
 import subprocess
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from inventednight import invented_night
 from skyplumb.cli import main
 from skyplumb.output.result import SessionResult
+from skyplumb.measure.workers import Here
 from smallcard import SKYPLUMB, Finished, draw_small_card
 
 
@@ -67,11 +67,6 @@ def skyplumb(
 ) -> Callable[..., Finished]:
     """Run the command in this process, its workers included; answers like a finished one."""
 
-    def in_this_process(
-        task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
-    ) -> Iterator[tuple[int, Any]]:
-        return ((number, task(item)) for number, item in enumerate(items))
-
     def run(*words: object) -> Finished:
         capsys.readouterr()
         monkeypatch.setattr(sys, "argv", ["skyplumb", *map(str, words)])
@@ -81,5 +76,5 @@ def skyplumb(
         out = Path(str(words[words.index("--out") + 1])) if "--out" in words else Path()
         return Finished(out, int(ended.value.code or 0), told.out, told.err)
 
-    monkeypatch.setattr("skyplumb.audit.run_all", in_this_process)
+    monkeypatch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: Here())
     return run

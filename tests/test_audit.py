@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-import errno
+import contextlib
 import json
 import os
+import re
 import shutil
+import sqlite3
 import subprocess
 import time
-from collections.abc import Callable, Iterator, Sequence
-from pathlib import Path
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pytest
 from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
+from skyplumb.measure.store import Store
+from skyplumb.measure.workers import Here, Limits
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]
@@ -55,26 +60,34 @@ def continued(audited: Finished, tmp_path: Path) -> Path:
     return shutil.copytree(audited.out, tmp_path / "out")
 
 
-class Spy:
-    """Stands in for the workers and keeps what was asked of them."""
+class Spy(Here):
+    """Stands in for the workers and keeps what was measured."""
 
     def __init__(self) -> None:
         self.measured: list[str] = []
 
-    def __call__(
-        self, task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
-    ) -> Iterator[tuple[int, Any]]:
-        for number, item in enumerate(items):
+    def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+        if isinstance(item, PurePosixPath):
             self.measured.append(item.as_posix())
-            yield number, task(item)
+        return super().submit(task, item, limits)
 
 
 @pytest.fixture
 def spy(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> Spy:
     """What is measured by commands run in this process."""
     one = Spy()
-    monkeypatch.setattr("skyplumb.audit.run_all", one)
+    monkeypatch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: one)
     return one
+
+
+def measures_kept(out: Path) -> int:
+    """How many shots the store of an output holds, whoever is writing to it."""
+    path = out / ".skyplumb" / "measures.sqlite"
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+            return int(db.execute("SELECT count(*) FROM shots").fetchone()[0])
+    except sqlite3.OperationalError:
+        return 0
 
 
 # What is written
@@ -179,13 +192,12 @@ def test_killed_in_the_middle_it_goes_on_and_ends_with_the_same_bytes(
 ) -> None:
     command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs"]
     first = subprocess.Popen([*command, "1"], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    store = tmp_path / ".skyplumb" / "measures"
     deadline = time.monotonic() + 60
-    while len(list(store.rglob("*.npz"))) < 3 and time.monotonic() < deadline:
+    while measures_kept(tmp_path) < 3 and time.monotonic() < deadline:
         time.sleep(0.005)
     first.kill()
     first.wait()
-    kept = len(list(store.rglob("*.npz")))
+    kept = measures_kept(tmp_path)
     assert 3 <= kept < MEASURED, "killed too early or too late to show anything"
     assert not list(tmp_path.glob("*/frames.csv"))
     again = subprocess.run([*command, "2"], capture_output=True, text=True, timeout=120)
@@ -263,18 +275,16 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     card = shutil.copytree(small_card, tmp_path / "card")
     pulled = tmp_path / "pulled"
 
-    def pull_out(
-        task: Callable[[Any], Any], items: Sequence[Any], *_: object, **__: object
-    ) -> Iterator[tuple[int, Any]]:
-        for number, item in enumerate(items):
-            if number == 6:
+    class PulledOut(Spy):
+        def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+            if len(self.measured) == 6 and card.exists():
                 card.rename(pulled)
-            yield number, task(item)
+            return super().submit(task, item, limits)
 
     notes = small_card.parent / "night-notes.yaml"
     words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.audit.run_all", pull_out)
+        patch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: PulledOut())
         lost = skyplumb(*words)
     assert lost.rows[LIGHTS[-1]]["kind"] == "unreadable"
     assert "no such file" in lost.rows[LIGHTS[-1]]["reason"]
@@ -289,25 +299,25 @@ def test_a_disk_that_fills_up_loses_nothing(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    room = [5]
-    replace = Path.replace
+    opened = Store._open
 
-    def until_full(path: Path, target: Path) -> Path:
-        room[0] -= 1
-        if room[0] < 0:
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), str(path))
-        return replace(path, target)
+    def nearly_full(store: Store) -> sqlite3.Connection:
+        db = opened(store)
+        pages = db.execute("PRAGMA page_count").fetchone()[0]
+        db.execute(f"PRAGMA max_page_count = {pages + 100}")  # SQLite's own way to be full
+        return db
 
     with monkeypatch.context() as patch:
-        patch.setattr(Path, "replace", until_full)
+        patch.setattr(Store, "_open", nearly_full)
         full = skyplumb("audit", small_card, "--out", tmp_path / "out")
     assert full.code == 2
     line = full.stderr.splitlines()[-1]
     assert str(tmp_path / "out") in line
-    assert "no space left" in line.lower()
+    assert "disk is full" in line.lower()
     assert "make room" in line
     after = skyplumb("audit", small_card, "--out", tmp_path / "out")
-    assert "4 of 16 frames were measured before" in after.stdout
+    before = re.search(r"(\d+) of 16 frames were measured before", after.stdout)
+    assert before is not None and 1 <= int(before[1]) < MEASURED
     assert written(after) == written(audited)
 
 

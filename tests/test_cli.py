@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import ast
+import contextlib
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -20,6 +22,7 @@ import yaml
 from skyplumb._data import shipped
 from skyplumb.cli import DEMO_LIBRARIES, app
 from smallcard import MOOR, SKYPLUMB, Finished
+from test_audit import measures_kept
 
 Command = Callable[..., Finished]
 
@@ -225,7 +228,7 @@ def test_stopped_by_hand_it_says_how_to_go_on(small_card: Path, tmp_path: Path) 
         text=True,
     )
     deadline = time.monotonic() + 60
-    while not list(tmp_path.rglob("*.npz")) and time.monotonic() < deadline:
+    while not measures_kept(tmp_path) and time.monotonic() < deadline:
         time.sleep(0.005)
     running.send_signal(signal.SIGINT)
     _, stderr = running.communicate(timeout=60)
@@ -238,17 +241,18 @@ def test_stopped_by_hand_it_says_how_to_go_on(small_card: Path, tmp_path: Path) 
 
 
 def test_quiet_prints_nothing(skyplumb: Command, small_card: Path, continued: Path) -> None:
-    (next((continued / ".skyplumb").rglob("*.npz"))).unlink()  # so that one is measured again
+    with contextlib.closing(sqlite3.connect(continued / ".skyplumb" / "measures.sqlite")) as db, db:
+        db.execute("DELETE FROM shots WHERE file LIKE '%0001.dng'")  # so that one is measured again
     done = skyplumb("audit", small_card, "--out", continued, "--quiet")
     assert (done.code, done.stdout, done.stderr) == (0, "", "")
 
 
 def test_off_a_terminal_progress_is_plain_lines_on_stderr(audited: Finished) -> None:
     lines = audited.stderr.splitlines()
-    assert all(
-        re.fullmatch(r"measured \d+ of 16 frames \(\d+%\), .+ left", line) for line in lines
-    ), audited.stderr
-    assert lines[-1].startswith("measured 16 of 16 frames (100%)")
+    told = r"(measured \d+ of 16 frames|judged \d+ of 1 sessions) \(\d+%\), .+ left"
+    assert all(re.fullmatch(told, line) for line in lines), audited.stderr
+    assert lines[-2].startswith("measured 16 of 16 frames (100%)")
+    assert lines[-1].startswith("judged 1 of 1 sessions (100%)")
 
 
 # The other commands

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import signal
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +13,7 @@ from typing import Annotated
 
 import typer
 
+from skyplumb._terminal import complain, failure, tell
 from skyplumb.records import NothingToAuditError, UserError
 
 app = typer.Typer(
@@ -25,7 +28,10 @@ DEMO_LIBRARIES = ("imagecodecs", "tifffile")
 
 NOTHING_AUDITED = 1
 BAD_USAGE = 2
+INCOMPLETE = 3
+"""The card was pulled out in the middle, or a session failed: call it again."""
 INTERRUPTED = 130
+TERMINATED = 143
 """128 and the number of the signal, as shells have it."""
 
 
@@ -58,6 +64,12 @@ def audit(
     jobs: Annotated[
         int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
     ] = 0,
+    worker_memory: Annotated[
+        float,
+        typer.Option(
+            min=0.5, help="Memory a worker may take for one frame, GB; larger ones get a row."
+        ),
+    ] = 1.5,
     fresh: Annotated[bool, typer.Option("--fresh", help="Measure every frame again.")] = False,
     link_into: Annotated[
         Path | None,
@@ -71,20 +83,23 @@ def audit(
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Audit a card: which frames to stack, and what happened to the others."""
-    say = _silent if quiet else _print
+    say = _silent if quiet else tell
     with _stoppable("stopped; call it again to go on where it was"):
         from skyplumb.audit import Options
         from skyplumb.audit import audit as run
 
         options = Options(
-            card, out, rules, notes, jobs, fresh, link_into, xmp, quiet, tuple(overrides or ())
-        )
-        done = run(options, say)
+            card, out, rules, notes, jobs, fresh, link_into, xmp, quiet, tuple(overrides or ()),
+            int(worker_memory * 1e9),
+        )  # fmt: skip
+        done = run(options, say, complain)
     for folder in done.folders:
         say(str((folder / "report.html").resolve()))
     say(f"{done.kept} of {done.lights} light frames to stack")
+    if done.incomplete:
+        raise typer.Exit(INCOMPLETE)
     if done.lights == 0:
-        _complain(f"{card}: no light frame could be audited; see the kinds in frames.csv")
+        complain(f"{card}: no light frame could be audited; see the kinds in frames.csv")
         raise typer.Exit(NOTHING_AUDITED)
 
 
@@ -98,7 +113,7 @@ def rules(
     """Print the shipped rules, or check a file."""
     from skyplumb.intake.rules import describe, load_rules, shipped_text
 
-    _print((shipped_text() if file is None else describe(load_rules(file))).rstrip())
+    tell((shipped_text() if file is None else describe(load_rules(file))).rstrip())
 
 
 @app.command()
@@ -120,7 +135,7 @@ def demo(
                 "run: pip install 'skyplumb[demo]'"
             ) from None
         card = render_card(out, format.value)
-    _print(f"{card}")
+    tell(f"{card}")
 
 
 @app.command()
@@ -135,10 +150,10 @@ def tally(
         from skyplumb.season.gear import write_tally
 
         done = write_tally(folders, out)
-    _print(str(done.page.resolve()))
-    _print(f"{done.keep} of {done.judged} judged frames kept in {done.sessions} session(s)")
+    tell(str(done.page.resolve()))
+    tell(f"{done.keep} of {done.judged} judged frames kept in {done.sessions} session(s)")
     if done.why_no_model:
-        _print(f"no model: {done.why_no_model}")
+        tell(f"no model: {done.why_no_model}")
 
 
 @app.command()
@@ -205,38 +220,53 @@ def forecast(
         }
         given = {name: value for name, value in asked.items() if value is not None}
         told = foretell_from(folders, Ask(**given, declination_deg=declination))
-    _print(words(told))
+    tell(words(told))
+
+
+class _Terminated(KeyboardInterrupt):
+    """SIGTERM; it stops what Ctrl-C stops, and in the same way."""
+
+
+def _terminate(number: int, frame: object) -> None:
+    raise _Terminated
 
 
 @contextmanager
 def _stoppable(words: str) -> Iterator[None]:
-    """Ctrl-C is one line and the shell's own exit code for it."""
+    """Ctrl-C and SIGTERM are one line and the shell's own exit code for them."""
+    before = signal.signal(signal.SIGTERM, _terminate)
     try:
         yield
-    except KeyboardInterrupt:
-        _complain(words)
-        raise typer.Exit(INTERRUPTED) from None
-
-
-def _print(text: str) -> None:
-    typer.echo(text)
+    except KeyboardInterrupt as stopped:
+        complain(words)
+        code = TERMINATED if isinstance(stopped, _Terminated) else INTERRUPTED
+        raise typer.Exit(code) from None
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _silent(_: str) -> None:
     pass
 
 
-def _complain(text: str) -> None:
-    typer.echo(text, err=True)
-
-
 def main() -> None:
-    """Entry point: a known mistake is one line on stderr, never a traceback."""
+    """Parse and run: a known mistake is one line on stderr, never a traceback."""
+    code: int | str | None = 0
     try:
         app()
     except NothingToAuditError as error:
-        _complain(str(error))
-        sys.exit(NOTHING_AUDITED)
+        complain(str(error))
+        code = NOTHING_AUDITED
     except UserError as error:
-        _complain(str(error))
-        sys.exit(BAD_USAGE)
+        complain(str(error))
+        code = BAD_USAGE
+    except OSError as error:
+        if error.errno != errno.EPIPE:
+            raise
+    except SystemExit as ended:
+        code = ended.code
+    unsaid = failure("stdout")
+    if unsaid is not None and unsaid.errno != errno.EPIPE:
+        complain(f"stdout: cannot be written ({unsaid.strerror}); what was asked for is done")
+    failure("stderr")
+    sys.exit(code)

@@ -8,29 +8,18 @@ club that was out that night: each has its own session.
 
 from __future__ import annotations
 
-import argparse
-import os
 import pickle
-import re
-import shutil
-import subprocess
-import sys
-import time
-from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 
 from skyplumb.demo import Body, Clock, DrawnExposure, DrawnRun, DrawnSite, Lens, Mount, Night
-from skyplumb.measure.store import Store
 from skyplumb.records import Measure
 
 from .cards import KEPT
 from .sketch import sketched
-from .tables import Table, aim
 
 RUNS = 5
 FRAMES_A_RUN = 100

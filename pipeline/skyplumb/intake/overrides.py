@@ -35,7 +35,10 @@ class Overrule(Settings):
 
     file: str = Field(min_length=1, max_length=4096)
     """Relative to the card, with / separators, as in frames.csv."""
-    verdict: Literal["keep", "doubtful", "reject"]
+    verdict: Literal["keep", "doubtful", "reject", "rules"]
+    """`rules` takes a verdict of an earlier audit back."""
+    taken: Annotated[str, Field(max_length=200)] = ""
+    """The camera's time of the frame, where an audit kept the entry."""
     note: Annotated[str, Field(max_length=2000)] = ""
     """Why, for the one who reads the list later."""
 

@@ -54,9 +54,7 @@ class Calibrated:
         return judge_runs(self.runs, self.facts, self.optics, self.mounts, rules)
 
 
-def calibrate(
-    measures: Sequence[Measure], notes: Notes, say: Callable[[str], None]
-) -> Calibrated:
+def calibrate(measures: Sequence[Measure], notes: Notes, say: Callable[[str], None]) -> Calibrated:
     """Point the frames of a session, fit its trackers, learn its lenses."""
     lights, excluded = light_frames(measures, notes)
     lights, notices = point_session(lights, say)

@@ -31,6 +31,8 @@ class Progress:
         else a plain line for every twentieth part or every 30 s, whichever comes first.
     clock : callable
         Seconds that never go back.
+    verb, what : str
+        What was done to what, in words.
     """
 
     def __init__(
@@ -39,7 +41,10 @@ class Progress:
         quiet: bool = False,
         stream: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
+        verb: str = "measured",
+        what: str = "frames",
     ) -> None:
+        self._verb, self._what = verb, what
         self.total = total
         self.done = 0
         self._stream = stream if stream is not None else sys.stderr
@@ -53,7 +58,7 @@ class Progress:
         self._started = self._last_s = self._clock()
         if not self._quiet and self._stream.isatty():
             self._bar = Bar(
-                TextColumn("measuring"),
+                TextColumn(self._verb),
                 BarColumn(),
                 MofNCompleteColumn(),
                 _Pace(self),
@@ -90,7 +95,11 @@ class Progress:
         if self.done == 0 or spent <= 0.0:
             return ""
         rate = self.done / spent
-        shown = f"{rate:.1f} frames/s" if rate >= 0.1 else f"{1.0 / rate:.0f} s a frame"
+        shown = (
+            f"{rate:.1f} {self._what}/s"
+            if rate >= 0.1
+            else f"{1.0 / rate:.0f} s a {self._what.removesuffix('s')}"
+        )
         return f"{shown}, {_duration((self.total - self.done) / rate)} left"
 
     def _say(self) -> None:
@@ -99,8 +108,11 @@ class Progress:
         if self._quiet:
             return
         part = self.done / self.total
-        line = f"measured {self.done} of {self.total} frames ({part:.0%}), {self.pace()}"
-        print(line.rstrip(", "), file=self._stream, flush=True)
+        line = f"{self._verb} {self.done} of {self.total} {self._what} ({part:.0%}), {self.pace()}"
+        try:
+            print(line.rstrip(", "), file=self._stream, flush=True)
+        except (OSError, ValueError):
+            self._quiet = True  # nobody listens any more; the work goes on
 
 
 class _Pace(ProgressColumn):

@@ -98,8 +98,10 @@ def from_row(row: Sequence[Any], arrays: Mapping[str, NDArray[Any]]) -> Measure:
     told = dict(zip(COLUMNS, row, strict=True))
     try:
         info = ShotInfo(**{name: _back(told[name], kind) for name, kind in _INFO.items()})
-        plain = {n: _back(told[n], kind) for n, kind in _MEASURE.items() if n not in ARRAYS}
-        return Measure(info=info, **plain, **arrays)
+        plain: dict[str, Any] = {
+            n: _back(told[n], kind) for n, kind in _MEASURE.items() if n not in ARRAYS
+        }
+        return Measure(info=info, **(plain | dict(arrays)))
     except (TypeError, ValueError, AttributeError) as error:
         raise DamagedError(str(error)) from None
 

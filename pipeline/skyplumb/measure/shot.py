@@ -25,9 +25,7 @@ FLAT_LONGEST_S = 10.0
 BIAS_LONGEST_S = 0.01
 
 
-def measure_shot(
-    card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES
-) -> Measure:
+def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES) -> Measure:
     """Measure one file; a file that cannot be read is a result, not an error."""
     name = file.as_posix()
     info = ShotInfo()

@@ -178,6 +178,11 @@ class Store:
             self._warn(f"{self.path}: what was kept of {name} is damaged; it is made again")
         return None
 
+    def has_blob(self, name: str, depends: str = "") -> bool:
+        """Whether a blob was kept that depends on just that; it may yet be damaged."""
+        question = "SELECT 1 FROM blobs WHERE name = ? AND depends = ?"
+        return bool(self._rows(question, [name, depends]))
+
     def put_blob(self, name: str, data: bytes, depends: str = "") -> None:
         """Keep bytes of a later stage, in place of what was kept under the name.
 

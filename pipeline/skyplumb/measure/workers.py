@@ -136,7 +136,7 @@ def run_all(
             yield in_hand.pop(future), _result(future)
 
 
-def _result(future: Future[R]) -> R | Lost:
+def _result(future: Future[Any]) -> Any:
     """What a future holds."""
     try:
         return future.result()
@@ -344,7 +344,7 @@ def _work(line: Connection) -> None:
         except (EOFError, OSError):
             return
         except Exception as error:  # such as a module that is not found here
-            line.send(Lost("fault", _told(error)))
+            line.send(Lost("fault", in_words(error)))
             continue
         line.send(_answer(task, item, memory_bytes))
 
@@ -359,12 +359,12 @@ def _answer(task: Callable[[Any], Any], item: Any, memory_bytes: int) -> Any:
     except MemoryError:
         return Lost("memory", f"needs more than {memory_bytes / 1e9:g} GB of memory")
     except Exception as error:  # nobody foresaw it: the caller says so and goes on
-        return Lost("fault", _told(error))
+        return Lost("fault", in_words(error))
     finally:
         cap_memory(0)
 
 
-def _told(error: BaseException) -> str:
+def in_words(error: BaseException) -> str:
     """An exception in a line, with the innermost place in our own code."""
     frames = traceback.extract_tb(error.__traceback__)
     ours = [f for f in frames if "skyplumb" in f.filename and f.filename != __file__]
