@@ -325,6 +325,21 @@ class TestFits:
         seen = np.isfinite(drawn)
         np.testing.assert_array_equal(plate.samples[seen], drawn[seen])
 
+    @pytest.mark.parametrize("value", [1e30, -1e30, 3e38, 1e13])
+    def test_what_no_sensor_counts_is_a_hole(self, value: float) -> None:
+        drawn = sky().astype(np.float32)
+        drawn[50, 60] = 9000.0
+        drawn[70:73, 80:83] = value
+        plate = decode(fits_file(drawn), "a.fits")
+        assert (plate.samples[70:73, 80:83] == 9000.0).all()
+        with pytest.raises(UnreadableError, match="no sample is a number"):
+            decode(fits_file(np.full_like(drawn, value)), "a.fits")
+
+    def test_what_is_too_small_to_be_squared_is_nothing(self) -> None:
+        drawn = sky().astype(np.float32)
+        drawn[:60] *= np.float32(1e-41)
+        assert (decode(fits_file(drawn), "a.fits").samples[:60] == 0.0).all()
+
     def test_integers_with_a_blank_value_are_holes_too(self) -> None:
         drawn = sky().astype(np.int16)
         drawn[40, 40] = -1

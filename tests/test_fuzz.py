@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path, PurePosixPath
 
+from astropy.io import fits
+
 from fuzz.mutate import mutated
 from fuzz.seeds import seeds
 from fuzz.trial import Case, try_all
+from skyplumb.demo import draw_frame
 from skyplumb.measure.shot import measure_shot
 
 CASES = 200
@@ -39,3 +42,12 @@ def test_the_same_number_makes_the_same_damage() -> None:
         made = [mutated(name, content, case) for case in range(30)]
         assert made == [mutated(name, content, case) for case in range(30)]
         assert len(set(made)) > 15  # some find nothing to aim at in this
+
+
+def test_narrow_stars_on_a_picture_of_odd_sides_are_measured(tmp_path: Path) -> None:
+    # Met as lossless-2619.dng: the detection image of an odd width was not in one piece.
+    frame = draw_frame(257, 193, stars=30, fwhm_px=1.3, snr=(60, 400))
+    fits.PrimaryHDU(frame.mosaic).writeto(tmp_path / "odd.fits")
+    measure = measure_shot(tmp_path, PurePosixPath("odd.fits"))
+    assert (measure.kind, measure.width_px, measure.height_px) == ("light", 257, 193)
+    assert len(measure.stars) > 15

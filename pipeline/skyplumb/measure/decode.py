@@ -33,6 +33,11 @@ _COLOURS = {"R": 0, "G": 1, "B": 2}
 _SIDE_LEAST = 16
 """A picture smaller than this has no room for a star and its sky."""
 
+_HIGHEST = 1e12
+"""No sensor's sample, nor the sum of a night's, is larger: such a number is damage."""
+_LOWEST = 1e-20
+"""Nor smaller, whatever its unit, and the square of this is the least that float32 holds."""
+
 _M_PERTURB = -6
 """Of glibc's malloc.h; see mallopt(3)."""
 
@@ -83,7 +88,7 @@ def _decode_raw(data: bytes, file: str, cap_bytes: int) -> Plate:
         refuse_if_too_large(needed, cap_bytes, file, claim)
         raw.unpack()
         visible = raw.raw_image_visible
-        samples = np.array(visible[..., 1] if visible.ndim == 3 else visible)
+        samples = np.array(visible[..., 1] if visible.ndim == 3 else visible, order="C")
         index = _MONO if visible.ndim == 3 else _raw_pattern(raw)
         letters = raw.color_desc.decode("ascii", "replace")
         levels = np.array(raw.black_level_per_channel, np.float32)
@@ -168,7 +173,7 @@ def _decode_fits(data: bytes, file: str, mosaic_claim: str, cap_bytes: int) -> P
     _check_size(samples.shape, file)
     samples = _native(samples)
     ceiling = min(_number(header, "SATURATE", np.inf), _type_ceiling(header, picture.bits))
-    finite = np.isfinite(samples)
+    finite = (samples > -_HIGHEST) & (samples < _HIGHEST)  # and a number at all
     if finite.all():
         _check_not_blank(samples, ceiling, file)
     else:
@@ -201,13 +206,15 @@ def _native(samples: NDArray[Any]) -> NDArray[Any]:
     if whole and samples.min() >= 0 and samples.max() <= 65535:
         return np.ascontiguousarray(samples, np.uint16)
     with np.errstate(over="ignore", invalid="ignore"):  # beyond float32: a hole, see below
-        return np.ascontiguousarray(samples, np.float32)
+        floats = np.ascontiguousarray(samples, np.float32)
+    floats[(floats > -_LOWEST) & (floats < _LOWEST)] = 0.0
+    return floats
 
 
 def _fill_holes(
     samples: NDArray[Any], finite: NDArray[np.bool_], ceiling: float
 ) -> tuple[NDArray[Any], float]:
-    """Put a number where a float picture has none (NaN or infinite).
+    """Put a number where a float picture has none (NaN, infinite, or beyond any sensor).
 
     A hole inside the picture is a saturated core or a dead site: it is made saturated, so that
     no star on it votes. A hole that reaches the edge lies outside the picture, as in frames that

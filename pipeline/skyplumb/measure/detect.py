@@ -45,6 +45,7 @@ def detect(over_noise: NDArray[np.float32], scale: int) -> Detections:
     scale : int
         Sensor pixels to a pixel of it.
     """
+    over_noise = np.ascontiguousarray(over_noise)  # of a picture of odd width it is not
     threshold = DETECTION_SIGMA * smoothed_noise(over_noise)
     sep.set_extract_pixstack(max(300_000, over_noise.size // 8))
     sep.set_sub_object_limit(4096)
