@@ -128,6 +128,28 @@ function labelled(spells, width, from, to) {
 
 const GUTTER = 104; // px, for what the curves are called
 
+// Heights of Sun and Moon above the horizon, where time and place are known.
+function aloft(time, colour, width, shade) {
+  if (!data.sky) return null;
+  const bodies = [["Sun", data.sky.sun], ["Moon", data.sky.moon]];
+  const values = bodies.flatMap(([body, heights]) => heights.map((height, n) => ({ body, height, time: data.sky.time[n] })));
+  const kinds = bodies.map(([body]) => body);
+  const y = {
+    field: "height", type: "quantitative", scale: { nice: true },
+    axis: { tickCount: 3, minExtent: 34, title: ["Sun and Moon", "°"], titleAngle: 0, titleAlign: "left", titleAnchor: "end", titleX: -GUTTER, titleY: 8, titleColor: colour("ink") },
+  };
+  const lines = { color: { field: "body", legend: null, scale: { domain: kinds, range: [colour("brass"), colour("soft")] } }, strokeDash: { field: "body", legend: null, scale: { domain: kinds, range: [[1, 0], [5, 3]] } } };
+  return {
+    width, height: 78, data: { values },
+    layer: [
+      shade,
+      { data: { values: [{ height: 0 }] }, mark: { type: "rule", color: colour("ink"), opacity: 0.5 }, encoding: { y } },
+      { mark: { type: "line", strokeWidth: 1.6 }, encoding: { x: time(false), y, ...lines } },
+      { transform: [{ filter: `datum.time === ${data.sky.time[0]}` }], mark: { type: "text", align: "left", dx: 4, dy: -7, fontSize: 11 }, encoding: { x: time(false), y, text: { field: "body" }, color: lines.color } },
+    ],
+  };
+}
+
 function drawNight(element, choose) {
   const label = (run) => `run ${run.number}`;
   // Only what is drawn or told: the library copies every field of every mark.
@@ -214,7 +236,7 @@ function drawNight(element, choose) {
     }
     return known.length ? { width, height: 78, transform: [{ filter: `isValid(datum.${panel.field})` }], layer } : null;
   });
-  const stack = panels.filter(Boolean);
+  const stack = [...panels.slice(0, -1), aloft(time, colour, width, shade), panels.at(-1)].filter(Boolean);
   const spec = { data: { values: timed }, vconcat: [names, lanes, ...stack], spacing: 9, padding: { left: 0, top: 4, right: 4, bottom: 4 }, autosize: { type: "pad" }, resolve: { scale: { x: "independent" } } };
   const spells = data.spells.map((s) => `${s.label} in ${plural(s.frames, "frame")}`).join(", ");
   return put(element, spec, `Every judged frame against ${clockName}: ${data.night.map((p) => p.title.toLowerCase()).join(", ")}. ${spells ? `Lost: ${spells}.` : "No frame lost."}`, { pixels, choose });

@@ -7,6 +7,8 @@
   const form = document.querySelector("form.filter");
   const { said, verdict, decide, onChange } = verdictsByHand;
   const opened = new Set();
+  let pinned = null; // beside which every opened frame is shown
+  let decided = null; // the last one, from which a range begins
   let shown = [];
   let drawn = 0;
 
@@ -65,10 +67,42 @@
     return best;
   }
 
+  // Where a run has nothing kept, the sharpest kept frame of the same lens.
+  function sharpestOfLens(frame) {
+    const lens = data.runs[frame.run].lens;
+    const kept = frames.filter((one) => one !== frame && data.runs[one.run].lens === lens && verdict(one) === "keep" && one.strip && one.fwhm_px !== null);
+    return kept.reduce((best, one) => (!best || one.fwhm_px < best.fwhm_px ? one : best), null);
+  }
+
+  function pin(frame) {
+    const before = pinned;
+    pinned = pinned === frame ? null : frame;
+    [before, ...[...opened].map((id) => byId.get(id)), frame].forEach((one) => one && redraw(one));
+  }
+
   function compared(frame, title) {
     if (!frame) return "";
     return h("figure", { style: `--w:${frame.strip_width}px` }, strip(frame), h("figcaption", {}, h("b", {}, title), ` ${frame.name}, `, verdictTag(verdict(frame)),
       ` trail ${withUnit(frame.trail_px, "px", 2)}, FWHM ${withUnit(frame.fwhm_px, "px", 3)}`));
+  }
+
+  // The whole picture, small, with the places of the star crops above.
+  function picture(frame) {
+    const [width, height] = data.runs[frame.run].picture;
+    const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+    svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    svg.setAttribute("aria-hidden", "true");
+    frame.crop_places.split(" ").filter(Boolean).forEach((place, n) => {
+      const [x, y] = place.split(",").map(Number);
+      const ring = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "circle"));
+      Object.entries({ cx: x, cy: y, r: height / 30 }).forEach(([name, value]) => ring.setAttribute(name, value));
+      const number = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "text"));
+      Object.entries({ x: x + height / 24, y: y + height / 60, "font-size": height / 18 }).forEach(([name, value]) => number.setAttribute(name, value));
+      number.textContent = n + 1;
+    });
+    return h("figure", { class: "whole" },
+      h("div", {}, h("img", { src: frame.thumbnail, alt: `The whole picture of ${frame.name}, small`, loading: "lazy", decoding: "async" }), svg),
+      h("figcaption", {}, "The whole picture as the sensor recorded it; rings: where the stars of the strip stand, numbered from its left."));
   }
 
   function detail(frame) {
@@ -81,9 +115,13 @@
         h("span", {}, "Your verdict:"),
         ...verdicts.map((word) => h("button", { type: "button", "aria-pressed": String(said(frame)?.verdict === word), onclick: () => decide(frame, word) }, mark(word), word)),
         h("button", { type: "button", disabled: !said(frame), onclick: () => decide(frame, null) }, "leave it to the rules"),
+        h("button", { type: "button", "aria-pressed": String(pinned === frame), onclick: () => pin(frame) }, "pin for comparison"),
         h("label", {}, "Note ", note)),
-      h("div", { class: "compare" }, compared(frame, "This frame:"), compared(neighbour(frame, "keep"), "Nearest kept:"),
+      h("div", { class: "compare" }, compared(frame, "This frame:"),
+        pinned && pinned !== frame ? compared(pinned, "Pinned:") : "",
+        compared(neighbour(frame, "keep"), "Nearest kept:") || compared(sharpestOfLens(frame), "Sharpest of this lens:"),
         compared(neighbour(frame, "reject"), "Nearest rejected:")));
+    if (frame.thumbnail) box.append(picture(frame));
     if (frame.whiskers) {
       const before = h("div", { class: "chart" });
       const after = h("div", { class: "chart" });
@@ -182,6 +220,15 @@
     document.getElementById(shown[place].id).querySelector(".name").focus();
   }
 
+  // A verdict from the keyboard, for one frame or for all since the last one decided; then on.
+  function decideHere(frame, word, range) {
+    const place = shown.indexOf(frame);
+    const start = range && decided && shown.includes(decided) ? shown.indexOf(decided) : place;
+    shown.slice(Math.min(start, place), Math.max(start, place) + 1).forEach((one) => decide(one, word));
+    decided = frame;
+    go(Math.min(place + 1, shown.length - 1));
+  }
+
   // Single keys count only on a frame's name, so that they disturb no one's typing.
   list.addEventListener("keydown", (event) => {
     if (!event.target.matches(".name") || event.ctrlKey || event.metaKey || event.altKey) return;
@@ -189,7 +236,9 @@
     const place = shown.indexOf(frame);
     const keys = {
       ArrowDown: () => go(place + 1), ArrowUp: () => go(place - 1), Home: () => go(0), End: () => go(shown.length - 1),
-      k: () => decide(frame, "keep"), d: () => decide(frame, "doubtful"), r: () => decide(frame, "reject"), u: () => decide(frame, null),
+      k: () => decideHere(frame, "keep", event.shiftKey), d: () => decideHere(frame, "doubtful", event.shiftKey),
+      r: () => decideHere(frame, "reject", event.shiftKey), u: () => decideHere(frame, null, event.shiftKey),
+      p: () => pin(frame),
       n: () => {
         toggle(frame, true);
         document.getElementById(frame.id).querySelector("[name=note]").focus();
@@ -207,6 +256,14 @@
     form.reset();
     refilter();
   });
+  filter.querySelectorAll("[data-all]").forEach((button) =>
+    button.addEventListener("click", () => {
+      const word = button.dataset.all || null;
+      const question = word ? `Set all ${plural(shown.length, "frame")} shown to ${word}?` : `Leave all ${plural(shown.length, "frame")} shown to the rules?`;
+      if (shown.length > 1 && !confirm(question)) return;
+      shown.forEach((frame) => decide(frame, word));
+    }),
+  );
   onChange(redraw);
   more.addEventListener("click", () => {
     const place = drawn;

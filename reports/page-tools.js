@@ -54,4 +54,12 @@ function duration(seconds) {
   return minutes >= 60 ? `${Math.floor(minutes / 60)} h ${rest} min` : `${minutes} min`;
 }
 
+// A file of the reader's own; nothing is sent anywhere.
+function save(name, text) {
+  const url = URL.createObjectURL(new Blob([text], { type: "text/plain" }));
+  const link = h("a", { href: url, download: name });
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(url), 10000);
+}
+
 const plural = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;

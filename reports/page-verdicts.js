@@ -60,13 +60,6 @@ const verdictsByHand = (() => {
   }
 
   // ---- files --------------------------------------------------------------
-  function save(name, text) {
-    const url = URL.createObjectURL(new Blob([text], { type: "text/plain" }));
-    const link = h("a", { href: url, download: name });
-    link.click();
-    setTimeout(() => URL.revokeObjectURL(url), 10000);
-  }
-
   // A text as YAML and JSON both read it.
   const quoted = (text) =>
     JSON.stringify(text).replace(/[\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]/g, (c) =>
@@ -82,16 +75,19 @@ const verdictsByHand = (() => {
     return head + (lines.length ? `frames:\n${lines.join("\n")}\n` : "frames: []\n");
   }
 
-  function stackable() {
+  // Of one run where one is chosen in the filter, else of all.
+  const chosenRun = () => document.querySelector("form.filter").elements.run.value;
+
+  function stackable(run = "") {
     // One path a line: a name with a line break in it would read as two other files.
     const paths = frames
-      .filter((frame) => verdict(frame) === "keep")
+      .filter((frame) => verdict(frame) === "keep" && (!run || data.runs[frame.run].run === run))
       .map((frame) => data.root + (data.root ? data.separator : "") + frame.file.replaceAll("/", data.root ? data.separator : "/"));
     return paths.filter((path) => !/[\n\v\f\r\x1c-\x1e\x85\u2028\u2029]/.test(path)).map((path) => path + "\n").join("");
   }
 
   const actions = {
-    list: () => save("stackable.txt", stackable()),
+    list: () => save(chosenRun() ? `${chosenRun()}.txt` : "stackable.txt", stackable(chosenRun())),
     overrides: () => save("overrides.yaml", overrides()),
     undo() {
       if (!frames.some((frame) => said(frame)) || !confirm("Go back to the rules' verdict for every frame?")) return;

@@ -83,7 +83,7 @@ def run_of(frames: Sequence[Judged], fit: MountFit | None = None) -> JudgedRun:
         best_fwhm_px=2.6,
         mount=fit or MountFit(why_not="not asked"),
         levels=LEVELS,
-        trail_limit_px=LIMIT.keep_up_to,
+        limits=RULES.limits_for("", NAN),
         optics=LensReport(0.0, 0.0, 1.0, 1.0, 8),
     )
 

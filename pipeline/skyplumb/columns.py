@@ -256,6 +256,27 @@ class FrameRow:
         "Root mean square distance of the matched stars from their catalogue places.",
         POINTING,
     )
+    weight: float = _number(
+        "Worth in a stack",
+        "",
+        ".4f",
+        "Information on a faint star, against the run's best frames: signal squared over noise "
+        "squared and the star's area. Stack by it as weight.",
+        "transparency, sky noise, exposure and width, see `judge/stack.py`",
+    )
+    fwhm_of_best: float = _number(
+        "FWHM over the run's best",
+        "",
+        ".3f",
+        "Width across the trail over that of the run's sharpest frames.",
+        RUN,
+    )
+    trail_of_fwhm: float = _number(
+        "Trail over the run's best FWHM", "", ".3f", "Trail over that width.", RUN
+    )
+    rules_broken: str = _words(
+        "Rules not met", "Names of the rules it does not meet, the worst first.", JUDGE
+    )
     streaks: float = _number(
         "Satellites and aircraft", "", ".0f", "Long streaks left out of the stars.", PICTURE
     )

@@ -155,6 +155,34 @@ class FrameSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class StackSummary:
+    """The weighted mean of some frames of a run, laid star on star."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    frames: int = 0
+    minutes: float = 0.0
+    fwhm_px: Number = NAN
+    ellipticity: Number = NAN
+    """1 - b/a of the stacked star."""
+    snr_gain: Number = NAN
+    """Signal to noise ratio of a faint star over that in one of the run's best frames."""
+
+
+@dataclass(frozen=True, slots=True)
+class SunMoonSummary:
+    """Heights of Sun and Moon above the horizon, without refraction, over the session."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    utc: tuple[str, ...]
+    sun_altitude_deg: tuple[float, ...]
+    moon_altitude_deg: tuple[float, ...]
+    moon_lit: float
+    """Share of the Moon's disc that is lit, 0..1."""
+
+
+@dataclass(frozen=True, slots=True)
 class RunSummary:
     """One run."""
 
@@ -188,6 +216,17 @@ class RunSummary:
     closure_slope_sigma: Number = NAN
     trail_axes: TrailAxes = field(default_factory=TrailAxes)
     optics: LensReport = field(default_factory=LensReport)
+    limits: dict[str, float] = field(default_factory=dict)
+    """Limits in force of the rules on trail and width, such as trail_px.keep_up_to."""
+    stack: StackSummary = field(default_factory=StackSummary)
+    """Of the kept frames."""
+    stack_with_doubtful: StackSummary = field(default_factory=StackSummary)
+    """Of the kept and the doubtful ones."""
+    target_ra_deg: Number = NAN
+    """Where the run's first solved frame pointed, ICRS."""
+    target_dec_deg: Number = NAN
+    constellation: str = ""
+    """Latin name of the constellation that lies in; empty if unknown."""
     mount: MountSummary = field(default_factory=MountSummary)
     notes: dict[str, str | float | bool] = field(default_factory=dict)
     """What the night notes say of all its frames."""
@@ -213,6 +252,8 @@ class SessionSummary:
     advice: tuple[Advice, ...] = ()
     """The mend that saves most first."""
     runs: tuple[RunSummary, ...] = ()
+    sun_and_moon: SunMoonSummary | None = None
+    """Null where time or site is unknown."""
 
 
 @dataclass(frozen=True, slots=True)

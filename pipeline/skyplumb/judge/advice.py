@@ -147,7 +147,7 @@ def _shorter(lost: Sequence[_Lost]) -> str:
         exposure = run.run.lights[0].info.exposure_s
         if not trails or not np.isfinite(exposure):
             continue
-        wanted = exposure * run.trail_limit_px / float(np.median(trails))
+        wanted = exposure * run.limits.trail_px.keep_up_to / float(np.median(trails))
         if 1 <= wanted < exposure:
             name = run.run.lights[0].info.lens or run.run.name
             parts.append(f"{_round_down(wanted):g} s with {name}")

@@ -20,6 +20,7 @@ from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
+from skyplumb.judge.stack import weights
 from skyplumb.records import NAN, VERDICTS
 from skyplumb.summary import LensReport
 
@@ -54,6 +55,10 @@ class Judged:
     """What the rules said where a person decided otherwise, or the same; empty else."""
     note: str = ""
     """What that person wrote to it."""
+    broken: tuple[str, ...] = ()
+    """Rules that it does not meet, the worst first."""
+    weight: float = NAN
+    """Its worth in a stack, 1 for the run's best frames; see `judge/stack.py`."""
     likeliest: str = ""
     """The cause that leads, named or not."""
     evidence: Evidence | None = None
@@ -79,8 +84,8 @@ class JudgedRun:
     mount: MountFit
     """Of the run's setup, from all its runs."""
     levels: RunLevels
-    trail_limit_px: float
-    """Longest trail that is kept."""
+    limits: Limits
+    """The rules as they hold for the run's lens."""
     optics: LensReport
     """The lens's own star shape."""
 
@@ -123,13 +128,16 @@ def _judge_run(
     )
     findings = [_findings(fact, levels, limits) for fact in facts]
     scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
+    worth = weights(facts)
     judged = []
     for number, (fact, found) in enumerate(zip(facts, findings, strict=True)):
         verdict = VERDICTS[max((f.severity for f in found), default=0)]
         found = sorted(found, key=lambda f: (-f.severity, -f.excess))
         if not found:
             words = _reason_kept(fact, limits)
-            judged.append(Judged(fact, verdict, "none", NAN, words, {}, {}, scenes[number]))
+            scene = scenes[number]
+            kept = Judged(fact, verdict, "none", NAN, words, {}, {}, scene, weight=worth[number])
+            judged.append(kept)
             continue
         why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
         words = "; ".join(f.words for f in found)
@@ -145,6 +153,8 @@ def _judge_run(
                 causes=why.shares,
                 trail_causes=why.trail_shares,
                 scene=scenes[number],
+                broken=tuple(f.rule for f in found),
+                weight=float(worth[number]),
                 likeliest=why.likeliest,
                 evidence=why.evidence,
             )
@@ -155,7 +165,7 @@ def _judge_run(
         best_fwhm_px=levels.fwhm_px,
         mount=mount,
         levels=levels,
-        trail_limit_px=limits.trail_px.keep_up_to,
+        limits=limits,
         optics=optics,
     )
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import timedelta
 from typing import Any
 
 import numpy as np
 
+from skyplumb.calibrate.almanac import almanac, constellations
 from skyplumb.columns import FrameRow, frame_table
 from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes
@@ -18,10 +19,18 @@ from skyplumb.intervals import binomial_interval
 from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.evidence import closure, trail_axes
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, Measure, ShotInfo
-from skyplumb.summary import FrameSummary, MountSummary, RunSummary, SessionSummary
+from skyplumb.summary import (
+    FrameSummary,
+    MountSummary,
+    RunSummary,
+    SessionSummary,
+    StackSummary,
+    SunMoonSummary,
+)
 
 
 def session_result(
@@ -125,6 +134,10 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         measured_stars=facts.shape_stars,
         matched_stars=len(pointing.star) if pointing.solved else np.nan,
         pointing_rms_px=pointing.rms_px,
+        weight=frame.weight,
+        fwhm_of_best=_over(facts.across_fwhm_px, run.levels.fwhm_px),
+        trail_of_fwhm=_over(motion.trail_px, run.levels.fwhm_px),
+        rules_broken=" ".join(frame.broken),
         streaks=light.measure.trails,
         shift_angle_deg=facts.drift.angle_deg,
         east_deg=frame.scene.east_deg,
@@ -135,6 +148,11 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         note=frame.note,
         **_told_by_the_file(light.info, light.start_utc),
     )
+
+
+def _over(value: float, best: float) -> float:
+    """Their ratio; NaN where there is no best."""
+    return value / best if best > 0 else np.nan
 
 
 def _iso(moment: object) -> str:
@@ -163,7 +181,33 @@ def _summary(
         notices=tuple(notices),
         advice=tuple(advise(judged, rules)),
         runs=tuple(_run_summary(run) for run in judged),
+        sun_and_moon=_sun_and_moon(judged),
     )
+
+
+def _sun_and_moon(judged: Sequence[JudgedRun]) -> SunMoonSummary | None:
+    """Sun and Moon from the first frame to the last; None without time and site."""
+    lights = [
+        light
+        for run in judged
+        for light in run.run.lights
+        if light.start_utc is not None and np.isfinite(light.info.latitude_deg)
+    ]
+    times = sorted(light.start_utc for light in lights if light.start_utc is not None)
+    if not times or (times[-1] - times[0]) > LONGEST_NIGHT:
+        return None
+    place = lights[0].info
+    told = almanac(times[0], times[-1], place.latitude_deg, place.longitude_deg)
+    return SunMoonSummary(
+        utc=tuple(_iso(moment) for moment in told.utc),
+        sun_altitude_deg=tuple(np.round(told.sun_altitude_deg, 2).tolist()),
+        moon_altitude_deg=tuple(np.round(told.moon_altitude_deg, 2).tolist()),
+        moon_lit=round(told.moon_lit, 3),
+    )
+
+
+LONGEST_NIGHT = timedelta(hours=24)
+"""Sun and Moon are not drawn over more than this, such as where a clock jumped."""
 
 
 def _minutes(frames: Sequence[Judged]) -> float:
@@ -204,9 +248,39 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         closure_slope_sigma=explained.sigma,
         trail_axes=trail_axes(scenes),
         optics=run.optics,
+        limits={
+            f"{rule}.{end}": getattr(getattr(run.limits, rule), end)
+            for rule in ("trail_px", "trail_of_fwhm", "fwhm_of_best")
+            for end in ("keep_up_to", "reject_over")
+        },
+        **_stacks(run),
+        **_target(run),
         mount=replace(_mount_summary(run.mount), **_slip_onset(run)),
         notes=_notes_summary(run),
     )
+
+
+def _stacks(run: JudgedRun) -> dict[str, Any]:
+    """The stack of the kept frames, and with the doubtful ones."""
+    facts = [frame.facts for frame in run.frames]
+
+    def of(*verdicts: str) -> StackSummary:
+        weight = np.array([f.weight if f.verdict in verdicts else 0.0 for f in run.frames])
+        return StackSummary(**asdict(stacked(facts, np.nan_to_num(weight))))
+
+    return {"stack": of("keep"), "stack_with_doubtful": of("keep", "doubtful")}
+
+
+def _target(run: JudgedRun) -> dict[str, Any]:
+    """Where the run's first solved frame pointed, and in what constellation; empty if unknown."""
+    first = next((one.pointing for one in run.run.lights if one.pointing.solved), None)
+    if first is None:
+        return {}
+    return {
+        "target_ra_deg": first.ra_deg,
+        "target_dec_deg": first.dec_deg,
+        "constellation": constellations([first.ra_deg], [first.dec_deg])[0],
+    }
 
 
 def _frame_summary(frame: Judged) -> FrameSummary:

@@ -55,6 +55,15 @@ def milliseconds(text: str) -> int | None:
         return None
 
 
+def sky_place(ra_deg: float, dec_deg: float) -> str:
+    """A place on the sky in hours, minutes and degrees; empty if unknown."""
+    if not (math.isfinite(ra_deg) and math.isfinite(dec_deg)):
+        return ""
+    minutes = round(ra_deg / 360 * 24 * 60) % (24 * 60)
+    sign = "+" if dec_deg >= 0 else "\N{MINUS SIGN}"
+    return f"{minutes // 60} h {minutes % 60:02d} min, {sign}{abs(dec_deg):.1f}\N{DEGREE SIGN}"
+
+
 def figure(value: object, digits: int = 3) -> str:
     """A number to so many significant digits, whole digits always in full; – if unknown."""
     known = number(value)

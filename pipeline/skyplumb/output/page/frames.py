@@ -29,14 +29,18 @@ FIGURES = tuple(
         (
             *(one.key for one in (*HEAD_FIGURES, *MORE_FIGURES)),
             *("trail_sigma_px", "zenith_pa_deg", "focal_mm", "aperture", "iso", "setup"),
+            *("weight", "fwhm_of_best", "trail_of_fwhm"),
         )
     )
 )
 """Numbers of a row."""
 
+TRIED_RULES = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best"}
+"""Rules whose limits a reader can try out in the page; `other_rules` says that all others hold."""
+
 _SCRIPT_TEXTS = (
     *("id", "file", "verdict", "cause", "reason", "clock", "utc", "time"),
-    *("decided_by", "rules_verdict", "note", "whiskers"),
+    *("decided_by", "rules_verdict", "note", "whiskers", "other_rules"),
 )
 _NOT_FOR_SCRIPT = ("focal_mm", "aperture", "iso", "setup")
 
@@ -77,6 +81,7 @@ def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
         "decided_by": words(record.get("decided_by")) or "rules",
         "rules_verdict": words(record.get("rules_verdict")) or verdict,
         "note": words(record.get("note")),
+        "other_rules": not set(words(record.get("rules_broken")).split()) - TRIED_RULES,
         "clock": stamp(record["taken_camera"]),
         "utc": stamp(record["taken_utc"]),
         "solved": record["solved"] is True,

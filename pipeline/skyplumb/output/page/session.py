@@ -40,6 +40,7 @@ from skyplumb.output.page.totals import (
     spells,
     told_of,
 )
+from skyplumb.output.page.what_if import limits_tried, sun_and_moon, taking_the_doubtful, unlocated
 from skyplumb.output.page.words import (
     GLOSSARY,
     HEAD_FIGURES,
@@ -52,7 +53,10 @@ from skyplumb.records import VERDICTS
 
 Plain = dict[str, Any]
 
-SCRIPTS = ("page-tools.js", "page-charts.js", "page-verdicts.js", "page-frames.js")
+SCRIPTS = (
+    *("page-tools.js", "page-charts.js", "page-verdicts.js", "page-frames.js"),
+    "page-limits.js",
+)
 """The page's own script, in the order in which its parts need each other."""
 
 
@@ -85,7 +89,9 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         "cameras": list(dict.fromkeys(filter(None, map(figures.words, frames["camera"])))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),
-        "notices": list(result.notices),
+        "notices": [*unlocated(cards), *result.notices],
+        "limits": limits_tried(result.summary),
+        "doubtful_words": [words for card in cards if (words := taking_the_doubtful(card))],
         **count(rows),
         "by_hand": sum(row["decided_by"] == "person" for row in rows),
         "losses": losses(rows),
@@ -106,9 +112,11 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
             "frames": for_script(rows, runs),
             "spells": spells(rows),
             "runs": [
-                {key: one[key] for key in ("id", "run", "number", "title", "picture")}
+                {key: one[key] for key in ("id", "run", "number", "title", "lens", "picture")}
                 for one in cards
             ],
+            "limits": limits_tried(result.summary),
+            "sky": sun_and_moon(result.summary, rows, axis),
             "axes": [setup["axis"] for setup in setups],
             "night": [panel._asdict() for panel in NIGHT],
             "head": [one._asdict() for one in HEAD_FIGURES],

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from skyplumb.causes import cause_of
-from skyplumb.output.page.figures import STAMP, middle, number, setting, span, words
+from skyplumb.output.page.figures import STAMP, middle, number, setting, sky_place, span, words
 from skyplumb.output.page.words import ASIDE
 from skyplumb.records import VERDICTS
 from skyplumb.summary import Advice, RunSummary, SessionSummary, TrailAxes
@@ -115,6 +115,10 @@ def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -
         "closure": number(told.closure_slope),
         "closure_sigma": number(told.closure_slope_sigma),
         "axes": _axes(told.trail_axes),
+        "stack": told.stack,
+        "stack_with_doubtful": told.stack_with_doubtful,
+        "constellation": told.constellation,
+        "place": sky_place(told.target_ra_deg, told.target_dec_deg),
         "first": min((row["clock"] for row in mine if row["clock"]), default=""),
         "last": max((row["clock"] for row in mine if row["clock"]), default=""),
     }
