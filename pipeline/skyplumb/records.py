@@ -166,6 +166,8 @@ class Measure:
     mean_star: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     """Median of the brighter stars of the middle of the field, each of height 1, shape (size,
     size); it shows the faint tails that a gust leaves and a single star hides in its noise."""
+    thumbnail: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
+    """The whole green picture, small, grey 0..255; for the eye alone."""
 
 
 @dataclass(frozen=True, slots=True)

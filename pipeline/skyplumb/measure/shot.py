@@ -65,6 +65,7 @@ def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYT
         crops=seen.crops,
         crop_xy=seen.crop_xy,
         mean_star=seen.mean_star,
+        thumbnail=seen.thumbnail,
     )
 
 

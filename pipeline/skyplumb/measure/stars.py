@@ -18,6 +18,7 @@ from skyplumb.measure.crops import mean_star, no_crops, star_crops
 from skyplumb.measure.detect import SMOOTHED_PX2, Detections, detect
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.mosaic import GREEN, Mosaic, Sky, green_half_size
+from skyplumb.measure.thumbnail import thumbnail_of
 from skyplumb.records import STAR_DTYPE, Plate
 
 MOST_STARS = 2500
@@ -51,6 +52,7 @@ class StarMeasure:
     crops: NDArray[np.float32] = field(default_factory=no_crops)
     crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     mean_star: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
+    thumbnail: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
 
 
 def measure_stars(plate: Plate) -> StarMeasure:
@@ -64,9 +66,12 @@ def measure_stars(plate: Plate) -> StarMeasure:
     finite = np.isfinite(half)
     if not finite.all():
         half = np.where(finite, half, np.float32(np.median(half[finite]) if finite.any() else 0))
+    thumbnail = thumbnail_of(half)
     sky = Sky(half)
     mosaic = Mosaic(plate, sky)
-    nothing = StarMeasure(sky_level=sky.level, noise=sky.noise * mosaic.per_cell)
+    nothing = StarMeasure(
+        sky_level=sky.level, noise=sky.noise * mosaic.per_cell, thumbnail=thumbnail
+    )
     if not sky.noise > 0:
         return nothing
     half -= sky.map

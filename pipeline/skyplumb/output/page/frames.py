@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.output.page.figures import milliseconds, number, stamp, words
-from skyplumb.output.page.strips import Stretch, strip_of
+from skyplumb.output.page.strips import Stretch, chosen_crops, strip_of, whole_picture
 from skyplumb.output.page.words import HEAD_FIGURES, MORE_FIGURES
 from skyplumb.records import FieldShapes, Measure
 
@@ -41,6 +41,7 @@ TRIED_RULES = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best"}
 _SCRIPT_TEXTS = (
     *("id", "file", "verdict", "cause", "reason", "clock", "utc", "time"),
     *("decided_by", "rules_verdict", "note", "whiskers", "other_rules"),
+    *("thumbnail", "crop_places"),
 )
 _NOT_FOR_SCRIPT = ("focal_mm", "aperture", "iso", "setup")
 
@@ -54,7 +55,7 @@ class Look:
     shapes: FieldShapes | None
     most_whiskers: int
     beside: bool
-    """Whether its strip is a file beside the page."""
+    """Whether its strip is a file beside the page, which then has no small pictures."""
 
 
 def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
@@ -63,7 +64,12 @@ def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
     # From the name, so that a link still points to the frame after judging again.
     name = hashlib.blake2b(file.encode("utf-8", "replace"), digest_size=6).hexdigest()
     strip = strip_of(look.measure, look.stretch) if look.measure else None
-    uri = ""
+    uri = thumbnail = crop_places = ""
+    if look.measure is not None and not look.beside:
+        small = base64.b64encode(whole_picture(look.measure)).decode("ascii")
+        thumbnail = f"data:image/webp;base64,{small}" if small else ""
+        places = look.measure.crop_xy[chosen_crops(len(look.measure.crop_xy))].round()
+        crop_places = " ".join(f"{x:.0f},{y:.0f}" for x, y in places)
     if strip is not None:
         packed = base64.b64encode(strip.webp).decode("ascii")
         uri = f"{STRIP_FOLDER}/{name}.webp" if look.beside else f"data:image/webp;base64,{packed}"
@@ -93,6 +99,8 @@ def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
             "stars": strip.stars if strip else 0,
         },
         "picture": picture,
+        "thumbnail": thumbnail,
+        "crop_places": crop_places,
         "whiskers": "",
     }
     if look.shapes is not None and picture[0]:

@@ -15,6 +15,7 @@ from typing import Any
 
 import pandas as pd
 
+from skyplumb import __version__
 from skyplumb.causes import CAUSES
 from skyplumb.output.page import figures
 from skyplumb.output.page.frames import (
@@ -86,6 +87,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     )
     return {
         "session": result.session,
+        "version": __version__,
         "cameras": list(dict.fromkeys(filter(None, map(figures.words, frames["camera"])))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),

@@ -73,15 +73,25 @@ class Strip:
     stars: int
 
 
-def strip_of(measure: Measure, stretch: Stretch) -> Strip | None:
-    """Stars side by side from the optical axis outwards; None without crops.
+def chosen_crops(count: int) -> NDArray[np.int64]:
+    """Which of so many crops stand in a strip: an even choice, the first and the last too."""
+    return np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
 
-    Of more than `MOST_STARS` an even choice is shown, the first and the last among them.
-    """
-    count = len(measure.crops)
+
+def whole_picture(measure: Measure) -> bytes:
+    """The thumbnail as WebP; empty where there is none."""
+    if not measure.thumbnail.size:
+        return b""
+    picture = io.BytesIO()
+    Image.fromarray(measure.thumbnail).save(picture, format="WEBP", quality=70, method=2)
+    return picture.getvalue()
+
+
+def strip_of(measure: Measure, stretch: Stretch) -> Strip | None:
+    """Stars side by side from the optical axis outwards; None without crops."""
     if not measure.crops.size:
         return None
-    chosen = np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
+    chosen = chosen_crops(len(measure.crops))
     tiles = stretch.grey(measure.crops[chosen])
     framed = np.pad(tiles, ((0, 0), (0, 0), (0, 1)), constant_values=_GAP_GREY)
     strip = np.concatenate(list(framed), axis=1)[:, :-1]

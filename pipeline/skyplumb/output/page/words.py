@@ -122,8 +122,7 @@ GLOSSARY = {
     "interval.",
     "UTC": COLUMNS["taken_utc"].meaning,
     "camera clock": COLUMNS["taken_camera"].meaning,
-    "confidence": "How often a cause named on such evidence was the true one, on drawn nights "
-    "that the figure was not learnt from. Empty where that was not measured.",
+    "confidence": COLUMNS["confidence"].meaning,
     "weight": COLUMNS["weight"].meaning,
     "ppm": "Parts in a million: 100 ppm fast is 0.15 arcsec in 100 s.",
 }
