@@ -1,6 +1,6 @@
 """The entry point, which is ready for Ctrl-C before anything large is imported."""
 
-import signal
+import os
 import sys
 
 INTERRUPTED = 130
@@ -9,12 +9,16 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Run the command line; stopped while it loads, it ends at once and in silence."""
+    for number in (0, 1, 2):
+        try:
+            os.fstat(number)
+        except OSError:  # closed; the next file that is opened would take its place
+            os.open(os.devnull, os.O_RDWR)
     try:
         from skyplumb.cli import main as run
 
         run()
     except KeyboardInterrupt:
-        signal.signal(signal.SIGINT, signal.SIG_IGN)
         sys.exit(INTERRUPTED)
 
 

@@ -48,7 +48,7 @@ class Progress:
         self.total = total
         self.done = 0
         self._stream = stream if stream is not None else sys.stderr
-        self._quiet = quiet or total == 0
+        self._quiet = quiet or total == 0 or self._stream is None  # None where it was closed
         self._clock = clock
         self._started = self._last_s = clock()
         self._last_done = 0

@@ -1,0 +1,284 @@
+"""What may go wrong around an audit, and what must not be lost by it."""
+
+from __future__ import annotations
+
+import os
+import random
+import shlex
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import Future
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import pytest
+
+from skyplumb import _terminal
+from skyplumb.measure.lock import held
+from skyplumb.measure.workers import Here, Limits
+from smallcard import FEN, MOOR, SKYPLUMB, Finished
+from test_audit import KNOCKED, LIGHTS, SESSION, SHARP, measures_kept, written
+
+Command = Callable[..., Finished]
+
+
+@pytest.fixture
+def continued(audited: Finished, tmp_path: Path) -> Path:
+    """An output folder in which the small card was audited before."""
+    return shutil.copytree(audited.out, tmp_path / "out")
+
+
+# Verdicts by hand
+
+
+def test_verdicts_by_hand_stay_until_they_are_taken_back(
+    skyplumb: Command, small_card: Path, continued: Path, tmp_path: Path
+) -> None:
+    mine = tmp_path / "mine.yaml"
+    mine.write_text(
+        f"frames:\n  - {{file: '{KNOCKED}', verdict: keep, note: a fine one}}\n"
+        f"  - {{file: '{SHARP[0]}', verdict: reject}}\n",
+        encoding="utf-8",
+    )
+    words = ("audit", small_card, "--out", continued)
+    skyplumb(*words, "--overrides", mine)
+    again = skyplumb(*words)
+    assert again.rows[KNOCKED]["verdict"] == "keep"
+    assert again.rows[KNOCKED]["decided_by"] == "person"
+    assert "a fine one" in again.rows[KNOCKED]["reason"]
+    assert again.rows[SHARP[0]]["verdict"] == "reject"
+    assert "verdicts by hand of earlier audits, applied again: 2" in again.stdout
+    mine.write_text(f"frames:\n  - {{file: '{KNOCKED}', verdict: rules}}\n", encoding="utf-8")
+    back = skyplumb(*words, "--overrides", mine)
+    assert back.rows[KNOCKED]["verdict"] == "reject"
+    assert back.rows[SHARP[0]]["verdict"] == "reject"  # the other one stays
+    (continued / "overrides.yaml").unlink()
+    assert skyplumb(*words).rows[SHARP[0]]["verdict"] == "keep"
+
+
+def test_kept_verdicts_do_not_reach_a_frame_of_the_same_name_on_another_card(
+    skyplumb: Command, small_card: Path, continued: Path, tmp_path: Path
+) -> None:
+    (continued / "overrides.yaml").write_text(
+        f"frames:\n  - {{file: '{SHARP[0]}', taken: '1999:01:01 00:00:00', verdict: reject}}\n",
+        encoding="utf-8",
+    )
+    assert skyplumb("audit", small_card, "--out", continued).rows[SHARP[0]]["verdict"] == "keep"
+    assert "1999" in (continued / "overrides.yaml").read_text("utf-8")
+
+
+# Two at a time
+
+
+def test_a_second_audit_into_one_output_is_told_at_once(
+    skyplumb: Command, small_card: Path, continued: Path
+) -> None:
+    before = {path: path.read_bytes() for path in continued.rglob("*.csv")}
+    with held(continued / ".skyplumb", continued):
+        done = skyplumb("audit", small_card, "--out", continued)
+    assert done.code == 2
+    assert f"another audit (process {os.getpid()}) is writing there" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert {path: path.read_bytes() for path in continued.rglob("*.csv")} == before
+
+
+def test_a_killed_audit_leaves_no_lock(tmp_path: Path) -> None:
+    program = (
+        f"import sys, time; sys.path.insert(0, {str(Path(__file__).parents[1] / 'pipeline')!r})\n"
+        "from pathlib import Path; from skyplumb.measure.lock import held\n"
+        f"with held(Path({str(tmp_path)!r}), Path('out')): print(flush=True); time.sleep(60)"
+    )
+    with subprocess.Popen([sys.executable, "-c", program], stdout=subprocess.PIPE) as other:
+        assert other.stdout is not None
+        other.stdout.readline()
+        with pytest.raises(Exception, match="another audit"), held(tmp_path, Path("out")):
+            pass
+        other.kill()
+    with held(tmp_path, Path("out")):
+        pass
+
+
+# The card
+
+
+def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
+    skyplumb: Command,
+    small_card: Path,
+    audited: Finished,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    notes = small_card.parent / "night-notes.yaml"
+    words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
+    whole = skyplumb(*words)
+    before = written(whole)
+
+    class PulledOut(Here):
+        done = 0
+
+        def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+            self.done += isinstance(item, PurePosixPath)
+            if self.done == 5 and card.exists():
+                card.rename(tmp_path / "pulled")
+            return super().submit(task, item, limits)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: PulledOut())
+        lost = skyplumb(*words, "--fresh")
+    assert lost.code == 3
+    assert "the card was pulled out" in lost.stderr
+    assert "the more complete result of an earlier audit was kept" in lost.stderr
+    assert written(lost) == before
+
+
+# A file, a session, a page that nobody foresaw
+
+
+@pytest.mark.parametrize(
+    "where", ["skyplumb.intake.nights.when_utc", "skyplumb.calibrate.session.solve_lens",
+              "skyplumb.judge.verdict.scene_of"]
+)  # fmt: skip
+def test_a_fault_in_any_stage_costs_one_row_and_is_said(
+    skyplumb: Command,
+    small_card: Path,
+    audited: Finished,
+    continued: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    where: str,
+) -> None:
+    import importlib
+
+    module, name = where.rsplit(".", 1)
+    real = getattr(importlib.import_module(module), name)
+
+    def stumbles(*args: Any, **options: Any) -> Any:
+        if "MIST_0002.dng" in repr(args)[:200_000]:
+            raise ZeroDivisionError("drawn to fail")
+        return real(*args, **options)
+
+    if where.endswith("when_utc"):
+        clock = audited.rows[f"{MOOR}/MIST_0002.dng"]["taken_camera"]
+
+        def stumbles(info: Any, *rest: Any) -> Any:  # noqa: F811
+            if info.taken_camera == clock:
+                raise ZeroDivisionError("drawn to fail")
+            return real(info, *rest)
+
+    monkeypatch.setattr(where, stumbles)
+    # Nothing calibrated is kept, so that every stage is gone through.
+    for path in (continued / ".skyplumb").glob("measures.sqlite*"):
+        path.unlink()
+    done = skyplumb("audit", small_card, "--out", continued)
+    assert done.code == 0
+    row = done.rows[f"{MOOR}/MIST_0002.dng"]
+    assert row["kind"] == "unreadable"
+    assert "ZeroDivisionError: drawn to fail" in row["reason"]
+    assert "ZeroDivisionError: drawn to fail" in done.stderr
+    assert "MIST_0002.dng" in done.stderr
+    others = [file for file in LIGHTS if not file.endswith("MIST_0002.dng")]
+    assert all(done.rows[file]["verdict"] for file in others)
+
+
+# The terminal
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs a device that is always full")
+@pytest.mark.parametrize("redirect", ["> /dev/full", "2> /dev/full", "2>&1 | head -1", "2>&- >&-"])
+def test_nobody_listening_does_not_end_an_audit(
+    small_card: Path, audited: Finished, continued: Path, redirect: str
+) -> None:
+    shutil.rmtree(continued / SESSION)
+    words = [*SKYPLUMB, "audit", str(small_card), "--out", str(continued)]
+    line = f"{shlex.join(words)} {redirect}"
+    done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, timeout=200)
+    assert "Traceback" not in done.stderr + done.stdout
+    assert written(Finished(continued, 0, "", "")) == written(audited)
+
+
+def test_words_from_files_cannot_steer_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    _terminal.complain("card\x1b[2J\x07/\u202egnp.exe: no\tgood\x9b31m\rover")
+    told = capsys.readouterr().err
+    assert told == "card\\x1b[2J\\x07/\\u202egnp.exe: no\tgood\\x9b31m\\rover\n"
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_stopped_by_a_signal_it_ends_tidily_with_what_is_done_kept(
+    small_card: Path, tmp_path: Path, number: signal.Signals
+) -> None:
+    with subprocess.Popen(
+        [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "1"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as running:  # fmt: skip
+        until = time.monotonic() + 60
+        while not measures_kept(tmp_path) and time.monotonic() < until:
+            time.sleep(0.01)
+        running.send_signal(number)
+        _, said = running.communicate(timeout=60)
+    assert running.returncode == 128 + number  # the shells' convention
+    assert said.splitlines()[-1] == "stopped; call it again to go on where it was"
+    assert "Traceback" not in said
+    assert measures_kept(tmp_path) >= 1
+    assert not list(tmp_path.rglob(".unfinished-*"))
+
+
+def test_ctrl_c_while_it_loads_is_no_traceback(tmp_path: Path) -> None:
+    entry = (
+        f"import sys; sys.path.insert(0, {str(Path(__file__).parents[1] / 'pipeline')!r})\n"
+        "from skyplumb.__main__ import main; print('here', flush=True); main()"
+    )
+    for delay_s in (0.0, 0.02, 0.05, 0.1, 0.2):
+        with subprocess.Popen(
+            [sys.executable, "-c", entry, "audit", str(tmp_path), "--out", str(tmp_path / "o")],
+            stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        ) as running:  # fmt: skip
+            assert running.stdout is not None
+            running.stdout.readline()
+            time.sleep(delay_s)
+            running.send_signal(signal.SIGINT)
+            _, said = running.communicate(timeout=60)
+        assert "Traceback" not in said
+        assert running.returncode in (130, 1)  # 1: it was quicker, and the card is empty
+
+
+# Killed
+
+
+def test_killed_at_random_moments_and_resumed_it_writes_the_same_bytes(
+    audited: Finished, small_card: Path, tmp_path: Path
+) -> None:
+    """Three here; `python -m tests.bench.kills` does it fifty times."""
+    lot = random.Random(7)
+    command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "1"]
+    for _ in range(3):
+        with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as it:
+            time.sleep(lot.uniform(1.0, 8.0))
+            it.kill()
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    assert written(Finished(tmp_path, 0, "", "")) == written(audited)
+    assert not list(tmp_path.rglob(".unfinished-*"))
+
+
+# The network
+
+
+def test_nothing_is_fetched_from_a_network_even_with_an_empty_cache(
+    skyplumb: Command, small_card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise AssertionError("a socket was asked for")
+
+    monkeypatch.setattr(socket, "socket", refuse)
+    monkeypatch.setattr(socket, "create_connection", refuse)
+    monkeypatch.setattr(socket, "getaddrinfo", refuse)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    done = skyplumb("audit", small_card, "--out", tmp_path / "out")
+    assert done.code == 0, done.stderr
+    assert done.rows[f"{FEN}/MIST_0008.dng"]["solved"] == "true"
