@@ -11,7 +11,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import Future
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -19,6 +19,7 @@ from typing import Any
 import pytest
 
 from skyplumb import _terminal
+from skyplumb.calibrate import patterns
 from skyplumb.measure.lock import held
 from skyplumb.measure.workers import Here, Limits
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
@@ -183,6 +184,71 @@ def test_a_fault_in_any_stage_costs_one_row_and_is_said(
     assert "MIST_0002.dng" in done.stderr
     others = [file for file in LIGHTS if not file.endswith("MIST_0002.dng")]
     assert all(done.rows[file]["verdict"] for file in others)
+
+
+# Star patterns
+
+
+class FakeDatabase:
+    """Stands in for the solver's, which takes seconds to make."""
+
+    made = 0
+
+    @classmethod
+    def generate_from_gaia(cls, **_: object) -> FakeDatabase:
+        cls.made += 1
+        return cls()
+
+    @classmethod
+    def load_from_file(cls, path: str) -> FakeDatabase:
+        Path(path).read_bytes()
+        return cls()
+
+    def save_to_file(self, path: str) -> None:
+        Path(path).write_bytes(b"patterns" * 1000)
+
+
+@pytest.fixture
+def fake_patterns(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Path]:
+    monkeypatch.setenv("SKYPLUMB_CACHE", str(tmp_path / "cache"))
+    monkeypatch.setattr("tetra3rs.SolverDatabase", FakeDatabase)
+    FakeDatabase.made = 0
+    patterns.database.cache_clear()
+    yield tmp_path / "cache"
+    patterns.database.cache_clear()
+
+
+def test_damaged_star_patterns_are_made_again_and_said(fake_patterns: Path) -> None:
+    told: list[str] = []
+
+    def ask() -> int:
+        patterns.database.cache_clear()
+        patterns.database(patterns.TIERS[0], told.append)
+        return FakeDatabase.made
+
+    assert (ask(), ask()) == (1, 1)
+    (kept,) = fake_patterns.glob("*.bin")
+    whole = kept.read_bytes()
+    kept.write_bytes(whole[:500] + b"\0" + whole[501:])
+    assert ask() == 2 and "is damaged; made again" in told[-2]
+    kept.with_suffix(".digest").unlink()
+    assert ask() == 3
+    kept.unlink()
+    kept.mkdir()
+    assert (ask(), ask()) == (4, 4)
+
+
+def test_a_full_cache_disk_is_said_and_does_not_end_the_night(
+    fake_patterns: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(self: object, path: str) -> None:
+        raise OSError("No space left on device (os error 28)")  # as the library words it
+
+    monkeypatch.setattr(FakeDatabase, "save_to_file", full)
+    told: list[str] = []
+    patterns.database(patterns.TIERS[0], told.append)
+    assert "could not be kept (no space left on device" in told[-1]
+    assert "None" not in told[-1]
 
 
 # The terminal

