@@ -166,7 +166,7 @@ def test_a_fault_in_any_stage_costs_one_row_and_is_said(
     if where.endswith("when_utc"):
         clock = audited.rows[f"{MOOR}/MIST_0002.dng"]["taken_camera"]
 
-        def stumbles(info: Any, *rest: Any) -> Any:  # noqa: F811
+        def stumbles(info: Any, *rest: Any) -> Any:
             if info.taken_camera == clock:
                 raise ZeroDivisionError("drawn to fail")
             return real(info, *rest)
