@@ -231,10 +231,11 @@ def test_the_page_asks_for_nothing_from_outside(text: str) -> None:
 
 def test_every_cause_of_the_contract_has_words() -> None:
     # The list as the design of frames.csv gives it.
-    assert " ".join(CAUSES) == (
+    contract = (
         "none axis drive wind sag knock untracked refraction focus cloud obstruction optics "
         "bright-sky unexplained"
     )
+    assert set(contract.split()) <= CAUSES.keys()
 
 
 # ---- sessions with little in them -------------------------------------------------------

@@ -163,6 +163,16 @@ _ROWS = (
         hides_stars=True,
     ),
     Cause(
+        "few-stars",
+        "too few stars",
+        "too few stars can be measured, and nothing says that any are missing",
+        Where.SKY,
+        "expose longer, open the lens, or frame more sky with a shorter focal length",
+        spell="few stars",
+        gear=False,
+        hides_stars=True,
+    ),
+    Cause(
         "optics",
         "optics",
         "the lens itself draws the stars long",

@@ -9,7 +9,8 @@ What fits none of these is called unexplained.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -26,11 +27,18 @@ from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
 
+TRAIL_RULES = frozenset(
+    {"trail_px", "trail_of_fwhm", "doubled_px", "trail_worst_px", "ellipticity"}
+)
+STREAKS_PX = 3.0
+"""Stars too long to be measured are few for that reason."""
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
 SAME_DIRECTION_DEG = 25.0
 SHIFT_COVERS = 0.6
 """Least part of a trail that a shift of the sky must have to be taken for its cause."""
+NOT_LEARNED = ("unexplained", "optics", "few-stars")
+"""How often these are right was not measured on drawn nights."""
 EMPTY_CELL = 0.3
 FULL_CELL = 0.75
 """Star counts of a part of the picture, against the run's, that count as gone and as there."""
@@ -109,29 +117,20 @@ def explain(
     """
     scene = scenes[number]
     rules = dict(findings)
-    trail_rules = {"trail_px", "trail_of_fwhm", "doubled_px", "trail_worst_px", "ellipticity"}
-    weights: dict[str, float] = {}
+    trailed = max((rules[rule] for rule in TRAIL_RULES & rules.keys()), default=0.0)
+    streaks = "min_stars" in rules and not trailed and scene.motion.trail_px > STREAKS_PX
+    weights: dict[str, float] = defaultdict(float)
     trail_shares: dict[str, float] = {}
     words = ""
-    trailed = max((rules[rule] for rule in trail_rules & rules.keys()), default=0.0)
-    dim = max(rules.get("extinction_mag", 0.0), 0.0)
-    long_trail = scene.motion.trail_px > 3
-    few = "min_stars" in rules and not trailed
-    if trailed or (few and long_trail):
-        trail_shares, words = trail_causes(scene, mount, scenes)
+    if trailed or streaks:
+        if "ellipticity" in rules and scene.motion.lens_like:
+            trail_shares = {"optics": 1.0}
+        else:
+            trail_shares, words = trail_causes(scene, mount, scenes)
         for cause, share in trail_shares.items():
-            weights[cause] = weights.get(cause, 0.0) + max(trailed, 1.0) * share
-    if "fwhm_of_best" in rules:
-        # Motion widens a star across its trail too: next to a trail, width alone says little.
-        weights["focus"] = rules["fwhm_of_best"] * (0.4 if trailed else 1.0)
-    if "sky_of_darkest" in rules:
-        weights["bright-sky"] = rules["sky_of_darkest"]
-    if dim:
-        weights["cloud"] = weights.get("cloud", 0.0) + dim
-    missing = "stars_of_run" in rules or (few and not long_trail)
-    if missing and not dim:
-        gone = _lost_stars_cause(scenes, number)
-        weights[gone] = weights.get(gone, 0.0) + rules.get("stars_of_run", 1.0)
+            weights[cause] += max(trailed, 1.0) * share
+    for cause, weight in _light_causes(rules, scenes, number, bool(trailed), streaks).items():
+        weights[cause] += weight
     if not weights:
         return Explanation("unexplained", NAN, {"unexplained": 1.0})
     total = sum(weights.values())
@@ -147,13 +146,43 @@ def explain(
     return Explanation(cause, sure, shares, trail_shares, words, cause, evidence)
 
 
+def _light_causes(
+    rules: Mapping[str, float],
+    scenes: Sequence[Scene],
+    number: int,
+    trailed: bool,
+    streaks: bool,
+) -> dict[str, float]:
+    """What the rules of width, sky, transparency, star count and lens weigh for which cause."""
+    weights: dict[str, float] = {}
+    if "fwhm_of_best" in rules:
+        # Motion widens a star across its trail too: next to a trail, width alone says little.
+        weights["focus"] = rules["fwhm_of_best"] * (0.4 if trailed else 1.0)
+    if "sky_of_darkest" in rules:
+        weights["bright-sky"] = rules["sky_of_darkest"]
+    if "lens" in rules:
+        weights["optics"] = rules["lens"]
+    if "extinction_mag" in rules:
+        weights["cloud"] = rules["extinction_mag"]
+    elif "stars_of_run" in rules:
+        weights[_lost_stars_cause(scenes, number)] = rules["stars_of_run"]
+    elif "min_stars" in rules and not trailed and not streaks:
+        # Stars are few, and neither their light nor their number in the run says that some are
+        # missing: a bright sky drowns them, a hill hides them, or there are no more to be had.
+        if _lost_stars_cause(scenes, number) == "obstruction":
+            weights["obstruction"] = 1.0
+        elif not weights:
+            weights["few-stars"] = 1.0
+    return weights
+
+
 def evidence_of(
     shares: dict[str, float], scene: Scene, mount: MountFit, trailed: bool
 ) -> Evidence | None:
     """What speaks for the first of the shares; None where the confidence was not measured."""
     cause, *others = shares
     supported = np.isfinite(scene.drift.length_px) if trailed else scene.light.pointing.solved
-    if cause == "unexplained" or not supported:
+    if cause in NOT_LEARNED or not supported:
         return None
     local = CAUSES[cause].where is Where.FRAME
     moving = trailed and (CAUSES[cause].fitted or local)
@@ -169,6 +198,8 @@ def evidence_of(
 def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -> str:
     """What evidence is missing for a cause that is not sure; empty for one that is."""
     cause = next(iter(shares))
+    if cause in ("optics", "few-stars"):
+        return ""
     if cause == "unexplained":
         return (
             "one exposure has no clock inside: a solved frame right before or after it would "
@@ -185,6 +216,8 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
             f"consistent with {told}; the site and the clock's zone in the night notes would "
             "tell a slip of the head from a wrong axis"
         )
+    if np.isnan(sure) and len(possible) < 2:
+        return ""
     if np.isnan(sure):
         return f"consistent with {told}; a solved frame right before or after would decide"
     if len(shares) > 1 and CAUSES[cause].fitted:

@@ -59,7 +59,7 @@ def trail_axes(scenes: Sequence[Scene]) -> TrailAxes:
     angles, from_ra = [], []
     for scene in scenes:
         motion = scene.motion
-        if not (motion.trail_px > CLEAR_TRAIL_PX and motion.trail_px > 3 * motion.trail_sigma_px):
+        if not (motion.trail_px > CLEAR_TRAIL_PX and motion.directed):
             continue
         here = scene.light.pointing.position_angle_of(motion.trail_angle_deg)
         if np.isfinite(here):

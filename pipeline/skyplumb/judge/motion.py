@@ -31,6 +31,12 @@ AGREE_WITHIN_DEG = 15.0
 AGREEING_SHARE = 0.75
 """Part of the streaks that must lie along one direction: one of random ones lies within 15 degrees
 of it by a chance of 1/6."""
+RICH_STARS = 40
+"""So many carry a trail that changes over the field."""
+CLEAR_SIGMAS = 3.0
+"""A trail shorter than so many of its errors has no direction and is no claim."""
+LENS_SIGMAS = 4.0
+"""A stretch along or across the radius that stands so clear of its error is a lens's."""
 SAME_SIGMAS = 3.0
 """A stretch within so many errors of what the shift of the sky predicts is taken for it."""
 SURE_PX2 = 0.003
@@ -54,6 +60,9 @@ class Stretch:
     slope: Floats
     """Shape (2,): linear part of the quadrupole terms that a turn during the exposure leaves."""
     slope_sigma: Floats
+    radial_sigmas: float = 0.0
+    """How clearly stars are drawn out along the radius from the middle, or across it where
+    negative, in errors: a lens does so, a trail lies one way all over the field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +84,18 @@ class Motion:
     doubled_angle_deg: float = NAN
     tail: bool = False
     """Whether the trail is a faint tail beside a sharper core, as a gust leaves it."""
+    lens_like: bool = False
+    """Whether the stars' stretch turns around the middle of the field, as a lens draws it."""
+
+    @property
+    def directed(self) -> bool:
+        """Whether the trail stands clear of its error, so that its direction means something."""
+        return self.trail_px > CLEAR_SIGMAS * self.trail_sigma_px
+
+    @property
+    def direction_deg(self) -> float:
+        """The trail's angle where it means something; else NaN."""
+        return self.trail_angle_deg if self.directed else NAN
 
 
 def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
@@ -86,34 +107,36 @@ def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
     r2 = x * x + y * y
     residual = frame.moments - lens.at(frame.place)
     one = np.ones(count)
-    rich = count >= 40
+    rich = count >= RICH_STARS
     # Trace: level, tilt of focus, bowl of focus.
     design = np.stack([one, x, y, r2], 1) if rich else one[:, None]
     trace, trace_cov = robust_fit(design, residual[:, 0], frame.errors[:, 0])
-    # The moments share their terms, so they are fitted together: trail (2), turn with trail
-    # (2), turn squared (1), radial stretch by focus (1).
+    # The moments share their terms, so they are fitted together: trail (2), turn squared or
+    # radial stretch by lens and focus, which differ in sign alone (1), turn with trail (2).
     zero = np.zeros(count)
-    columns_1 = [one, zero]
-    columns_2 = [zero, one]
-    priors = [np.inf, np.inf]
+    columns_1 = [one, zero, x * x - y * y]
+    columns_2 = [zero, one, 2 * x * y]
+    usual = float(np.median(frame.moments[:, 0]))
+    # Where the lens could not be learned it may stretch stars by any amount.
+    priors = [np.inf, np.inf, usual if lens.order else np.inf]
     if rich:
         # b (Jr)^T + (Jr) b^T with Jr = (-y, x): xx - yy = -2 (b1 y + b2 x), 2 xy = 2 (b1 x - b2 y).
-        # A turn squared and a radial stretch by focus differ in sign alone: one term holds both.
-        columns_1 += [-2 * y, -2 * x, x * x - y * y]
-        columns_2 += [2 * x, -2 * y, 2 * x * y]
-        usual = float(np.median(frame.moments[:, 0]))
-        priors += [0.3 * usual, 0.3 * usual, 1.0 * usual]
-    spin_design = np.concatenate([np.stack(columns_1, 1), np.stack(columns_2, 1)])
+        columns_1 += [-2 * y, -2 * x]
+        columns_2 += [2 * x, -2 * y]
+        priors += [0.3 * usual, 0.3 * usual]
+    design = np.concatenate([np.stack(columns_1, 1), np.stack(columns_2, 1)])
     values = np.concatenate([residual[:, 1], residual[:, 2]])
     errors = np.concatenate([frame.errors[:, 1], frame.errors[:, 2]])
-    quadrupole, spin_cov = robust_fit(spin_design, values, errors, np.array(priors))
+    quadrupole, covariance = robust_fit(design, values, errors, np.array(priors))
+    sigma = np.sqrt(np.diag(covariance))
     return Stretch(
         shape_stars=count,
         centre=np.array([trace[0], quadrupole[0], quadrupole[1]]),
-        covariance=np.array([trace_cov[0, 0], spin_cov[0, 0], spin_cov[1, 1]]),
+        covariance=np.array([trace_cov[0, 0], covariance[0, 0], covariance[1, 1]]),
         kurt=float(np.median(frame.kurt)),
-        slope=quadrupole[2:4] if rich else np.zeros(2),
-        slope_sigma=np.sqrt(np.diag(spin_cov)[2:4]) if rich else np.full(2, np.inf),
+        slope=quadrupole[3:5] if rich else np.zeros(2),
+        slope_sigma=sigma[3:5] if rich else np.full(2, np.inf),
+        radial_sigmas=float(quadrupole[2] / sigma[2]),
     )
 
 
@@ -200,6 +223,7 @@ def motion_of(
         turn_rad=turn,
         across_px2=across,
         kurt=kurt,
+        lens_like=abs(stretch.radial_sigmas) > LENS_SIGMAS,
     )
     corners = float(trail_over_field(motion, picture, 2).max())
     return with_double(replace(motion, trail_worst_px=max(corners, length)), doubled)

@@ -17,12 +17,17 @@ from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import Scene, explain, scene_of
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
-from skyplumb.judge.motion import trail_over_field
+from skyplumb.judge.motion import Motion, trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
 from skyplumb.judge.stack import weights
 from skyplumb.records import NAN, VERDICTS
 from skyplumb.summary import LensReport
+
+WIDTH_STARS = 15
+"""Fewer do not say how wide the run's sharp stars are."""
+LENS_FRAMES = 3
+"""So many sharp frames must show the same before it is the lens's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,12 +126,10 @@ def _judge_run(
     """Verdicts of one run."""
     info = run.lights[0].info
     limits = rules.limits_for(info.lens, info.focal_mm)
-    levels = RunLevels(
-        fwhm_px=percentile([f.across_fwhm_px for f in facts if f.shape_stars >= 15], 10),
-        stars=percentile([f.stars for f in facts], 80),
-        sky=percentile([f.light.measure.sky_level for f in facts], 10),
-    )
-    findings = [_findings(fact, levels, limits) for fact in facts]
+    levels = _levels(facts, limits)
+    findings = [
+        _findings(fact, levels, limits) or _lens_findings(optics, levels, limits) for fact in facts
+    ]
     scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
     worth = weights(facts)
     judged = []
@@ -170,6 +173,30 @@ def _judge_run(
     )
 
 
+def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
+    """What the run's good frames look like.
+
+    Trailed frames never say how wide a sharp star is, nor do ones whose sky was not recognised,
+    which may show a foreground; where a run has no others, those come next that lack less.
+    Light can be compared only between exposures that are known.
+    """
+    wide = [fact for fact in facts if fact.shape_stars >= WIDTH_STARS]
+    sharp = [fact for fact in wide if fact.motion.trail_px <= limits.trail_px.keep_up_to]
+    choices = [
+        [fact for fact in sharp if fact.light.pointing.solved],
+        sharp,
+        [fact for fact in wide if fact.light.pointing.solved],
+        wide,
+    ]
+    best = next((choice for choice in choices if choice), [])
+    timed = [fact for fact in facts if np.isfinite(fact.light.info.exposure_s)]
+    return RunLevels(
+        fwhm_px=percentile([fact.across_fwhm_px for fact in best], 10),
+        stars=percentile([fact.stars for fact in timed], 80),
+        sky=percentile([fact.light.measure.sky_level for fact in timed], 10),
+    )
+
+
 def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
     """Whether a frame would be kept if this cause had not been at work."""
     if cause not in frame.causes:
@@ -209,13 +236,14 @@ def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Findi
         limits.doubled_px,
         "stars stand twice, {value:.1f} px apart",
     )
-    trail = _trail_finding(fact, levels, limits)
+    trails = _trail_findings(fact, levels, limits)
     few = fact.shape_stars < limits.min_stars.at_least
-    if few and trail is not None and trail.rule == "ellipticity":
-        trail = None  # the plain shape of a few stars is luck
-    found += [doubled, trail]
     if few:
-        if doubled is None and trail is None:
+        # The plain shape of a few stars is luck.
+        trails = [one for one in trails if one.rule != "ellipticity"]
+    found += [doubled, *trails]
+    if few:
+        if doubled is None and not trails:
             found.append(_few_stars(fact, limits))
         return [f for f in found if f is not None]
     if levels.fwhm_px > 0:
@@ -232,7 +260,8 @@ def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Findi
 
 def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding | None]:
     """Rules of sky, transparency and star count."""
-    sky_ratio = fact.light.measure.sky_level / levels.sky if levels.sky > 0 else NAN
+    timed = np.isfinite(fact.light.info.exposure_s)
+    sky_ratio = fact.light.measure.sky_level / levels.sky if timed and levels.sky > 0 else NAN
     found = [
         _above(
             "sky_of_darkest",
@@ -247,7 +276,7 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
             "stars {value:.1f} mag fainter than in the run's clearest frames",
         ),
     ]
-    fullness = fact.stars / levels.stars if levels.stars > 0 else NAN
+    fullness = fact.stars / levels.stars if timed and levels.stars > 0 else NAN
     clear = fact.extinction_mag <= limits.extinction_mag.keep_up_to
     # A trail or blur spreads faint stars under the noise: no loss of its own if the sky is clear.
     trailed = fact.motion.trail_px > limits.trail_px.keep_up_to
@@ -259,34 +288,74 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     return found
 
 
-def _trail_finding(fact: FrameFacts, levels: RunLevels, limits: Limits) -> Finding | None:
-    """The trail at the centre, else at the corners, else the plain shape."""
+def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:
+    """The trail at the centre by all its rules, else at the corners, else the plain shape."""
     motion = fact.motion
     length = motion.trail_px
-    if not np.isfinite(length):
+    across = length / levels.fwhm_px if levels.fwhm_px > 0 else NAN
+    long = length > limits.trail_px.keep_up_to or across > limits.trail_of_fwhm.keep_up_to
+    if not _trail_is_known(motion, limits) or (long and not motion.directed):
+        # A trail that does not stand clear of its error is no claim.
         words = "stars {value:.2f} out of round"
-        return _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
-    where = _towards(fact)
-    found = _above("trail_px", length, limits.trail_px, "trailed {value:.1f} px " + where)
-    if found is None and levels.fwhm_px > 0:
-        found = _above(
-            "trail_of_fwhm",
-            length / levels.fwhm_px,
-            limits.trail_of_fwhm,
-            f"trailed {length:.1f} px {where}, {{value:.1f}} times the width of the run's sharp"
-            " stars",
-        )
+        out_of_round = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
+        return [out_of_round] if out_of_round else []
+    trailed = f"trailed {length:.1f} px {_towards(fact)}"
+    by_length = _above("trail_px", length, limits.trail_px, trailed)
+    times = "{value:.1f} times the width of the run's sharp stars"
+    times = f"the trail is {times}" if by_length else f"{trailed}, {times}"
+    by_width = _above("trail_of_fwhm", across, limits.trail_of_fwhm, times)
+    found = [one for one in (by_length, by_width) if one is not None]
     limit = limits.trail_px.reject_over
-    if found is None and motion.trail_worst_px > limit:
+    if not found and motion.trail_worst_px > limit:
         picture = (fact.light.measure.width_px, fact.light.measure.height_px)
         sharp = float(np.mean(trail_over_field(motion, picture, 25) <= limits.trail_px.keep_up_to))
-        found = Finding(
-            "trail_worst_px",
-            1,
-            motion.trail_worst_px / limit,
-            f"the field turns: sharp in {sharp:.0%} of the picture, trailed"
-            f" {motion.trail_worst_px:.1f} px in the worst corner, limit {limit:g}",
+        found.append(
+            Finding(
+                "trail_worst_px",
+                1,
+                motion.trail_worst_px / limit,
+                f"the field turns: sharp in {sharp:.0%} of the picture, trailed"
+                f" {motion.trail_worst_px:.1f} px in the worst corner, limit {limit:g}",
+            )
         )
+    return found
+
+
+def _trail_is_known(motion: Motion, limits: Limits) -> bool:
+    """Whether a trail as long as the limit would have been seen."""
+    return motion.trail_sigma_px <= limits.trail_px.keep_up_to
+
+
+def _lens_findings(optics: LensReport, levels: RunLevels, limits: Limits) -> list[Finding]:
+    """What a decentred or tilted lens does to every frame, even the sharpest.
+
+    A lens that draws its corners badly all round is as lenses are. Doubtful at worst: no other
+    frame of this lens is better, and a person must say whether it is good enough.
+    """
+    if optics.frames < LENS_FRAMES:
+        return []
+    found = []
+    decentred = optics.centre_stretch_px / limits.trail_px.reject_over
+    if decentred > 1:
+        words = (
+            f"the lens draws stars in the middle {optics.centre_stretch_px:.1f} px long in its"
+            f" sharpest frames too, limit {limits.trail_px.reject_over:g}"
+        )
+        found.append(Finding("lens", 1, decentred, words))
+    sides = (
+        (optics.tilt_x_fwhm_px, "right", "left"),
+        (optics.tilt_y_fwhm_px, "lower", "upper"),
+    )
+    for difference, one, other in sides:
+        narrow = levels.fwhm_px - abs(difference) / 2
+        ratio = (levels.fwhm_px + abs(difference) / 2) / narrow if narrow > 0 else NAN
+        if ratio > limits.fwhm_of_best.reject_over:
+            wide, sharp = (one, other) if difference > 0 else (other, one)
+            words = (
+                f"stars at the {wide} edge {ratio:.1f} times as wide as at the {sharp} one in the"
+                f" lens's sharpest frames too, limit {limits.fwhm_of_best.reject_over:g}"
+            )
+            found.append(Finding("lens", 1, ratio / limits.fwhm_of_best.reject_over, words))
     return found
 
 
@@ -302,24 +371,26 @@ def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | Non
     """A finding if the value is over its keeping limit; an unknown value is none."""
     if not value > limit.keep_up_to:
         return None
-    severity = 2 if value > limit.reject_over else 1
+    rejected = value > limit.reject_over
+    broken = limit.reject_over if rejected else limit.keep_up_to
     return Finding(
         rule,
-        severity,
+        2 if rejected else 1,
         value / max(limit.keep_up_to, 1e-9),
-        f"{words.format(value=value)}, limit {limit.keep_up_to:g}",
+        f"{words.format(value=value)}, limit {broken:g}",
     )
 
 
 def _below(rule: str, value: float, limit: Floor, words: str) -> Finding | None:
     if not value < limit.keep_from:
         return None
-    severity = 2 if value < limit.reject_below else 1
+    rejected = value < limit.reject_below
+    broken = limit.reject_below if rejected else limit.keep_from
     return Finding(
         rule,
-        severity,
+        2 if rejected else 1,
         limit.keep_from / max(value, 1e-3),
-        f"{words.format(value=value)}, limit {limit.keep_from:.0%}",
+        f"{words.format(value=value)}, limit {broken:.0%}",
     )
 
 
@@ -333,7 +404,7 @@ def _towards(fact: FrameFacts) -> str:
 
 def _reason_kept(fact: FrameFacts, limits: Limits) -> str:
     trail = fact.motion.trail_px
-    if np.isfinite(trail):
+    if _trail_is_known(fact.motion, limits):
         return (
             f"sharp: trail {trail:.1f} px, limit {limits.trail_px.keep_up_to:g};"
             f" FWHM {fact.fwhm_px:.1f} px"
