@@ -24,7 +24,7 @@ from skyplumb.records import UnreadableError
 REAL = Path(__file__).parent / "data" / "real"
 
 RGGB = [[0, 1], [1, 2]]
-X_TRANS = [
+SIX_BY_SIX = [
     [1, 1, 0, 1, 1, 2],
     [1, 1, 2, 1, 1, 0],
     [2, 0, 1, 0, 2, 1],
@@ -32,7 +32,7 @@ X_TRANS = [
     [1, 1, 0, 1, 1, 2],
     [0, 2, 1, 2, 0, 1],
 ]
-"""The published 6x6 arrangement of 20 green, 8 red and 8 blue sites (from memory)."""
+"""A 6x6 arrangement of 20 green, 8 red and 8 blue sites that is in use (from memory)."""
 COLOUR_FILTER_ARRAY, LINEAR_RAW = 32803, 34892
 """Photometric interpretations of the DNG specification."""
 
@@ -131,8 +131,8 @@ class TestRaw:
 
     @pytest.mark.parametrize(
         "pattern",
-        [RGGB, [[1, 0], [2, 1]], [[1, 2], [0, 1]], [[2, 1], [1, 0]], X_TRANS],
-        ids=["RGGB", "GRBG", "GBRG", "BGGR", "X-Trans"],
+        [RGGB, [[1, 0], [2, 1]], [[1, 2], [0, 1]], [[2, 1], [1, 0]], SIX_BY_SIX],
+        ids=["RGGB", "GRBG", "GBRG", "BGGR", "six by six"],
     )
     @pytest.mark.parametrize("corner", [(0, 0), (3, 5), (4, 2)])
     def test_every_colour_order_is_right_at_the_visible_corner(
@@ -235,6 +235,18 @@ class TestRaw:
     def test_an_empty_file_is_refused(self) -> None:
         with pytest.raises(UnreadableError, match=r"a\.dng: is empty"):
             decode(b"", "a.dng")
+
+    def test_a_colour_pattern_that_is_not_known_is_a_row(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def unknown(_: object) -> None:
+            raise NotImplementedError("raw pattern of another size")
+
+        monkeypatch.setattr("skyplumb.measure.decode._raw_pattern", unknown)
+        with pytest.raises(
+            UnreadableError, match=r"^a\.dng: its colour pattern .* not known; copy"
+        ):
+            decode(dng(sky()), "a.dng")
 
 
 class TestFits:

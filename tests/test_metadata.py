@@ -386,11 +386,16 @@ def test_text_named_as_a_raw_is_told_by_name_and_mend() -> None:
 
 def test_a_file_cut_anywhere_gives_a_record_or_one_clear_error(dng: MakeDng) -> None:
     data = dng(Photo_ExposureTime="30/1", Photo_LensModel="Harrow 35 mm")
-    for length in range(0, 1000, 37):
+    refused, read = 0, set()
+    for length in range(0, len(data), 397):
         try:
-            read_info(data[:length], "cut.dng")
+            read.add(read_info(data[:length], "cut.dng").lens)
         except UnreadableError as error:
-            assert "cut.dng: " in str(error)
+            assert str(error).startswith("cut.dng: ")
+            refused += 1
+    # Cut early it is no picture, cut late its tags are there or not.
+    assert refused > 0
+    assert read <= {"", "Harrow 35 mm"} and read
 
 
 # FITS ------------------------------------------------------------------------------------
@@ -598,7 +603,7 @@ def test_a_card_that_cannot_be_parsed_costs_its_own_value_only() -> None:
     assert info.iso == 100
 
 
-ORION = {"ra": 83.822, "dec": -5.391}  # Trapezium: 5 h 35 m 17.3 s, -5 deg 23' 28" (SIMBAD, memory)
+ORION = {"ra": 83.822, "dec": -5.391}  # Trapezium: 5 h 35 m 17.3 s, -5 deg 23' 28" (from memory)
 
 
 @pytest.mark.parametrize(

@@ -30,8 +30,8 @@ def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYT
     name = file.as_posix()
     info = ShotInfo()
     try:
-        data = read_file(card, file)
-        info = read_info(data, name)
+        data = read_file(card, file, memory_bytes)
+        info = read_info(data, name, memory_bytes)
         plate = decode(data, name, info.mosaic_claim, memory_bytes)
     except UnreadableError as error:
         return Measure(name, "unreadable", str(error), info)
