@@ -12,7 +12,7 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page, sync_playwright
 
-from drawnseason import Truth, write_season
+from drawnseason import DrawnRig, write_season
 from inventednight import FLAGS
 from skyplumb.season.gear import write_tally
 
@@ -24,10 +24,14 @@ CELLS = ((85.0, 25.0), (85.0, 60.0), (135.0, 25.0), (135.0, 90.0), (200.0, 90.0)
 def tallied(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four nights, on the last two another lens of the same 135 mm, with other exposures too."""
     folder = tmp_path_factory.mktemp("gear")
-    truth = Truth()
-    write_season(truth.draw(np.random.default_rng(3), 2, CELLS, 9), folder / "a")
+    rig = DrawnRig()
+    write_season(rig, np.random.default_rng(3), 2, CELLS, 9, folder / "a")
     write_season(
-        truth.draw(np.random.default_rng(4), 2, ((135.0, 40.0), (135.0, 90.0)), 11),
+        rig,
+        np.random.default_rng(4),
+        2,
+        ((135.0, 40.0), (135.0, 90.0)),
+        11,
         folder / "b",
         lens="Grandfather {focal:g}mm",
     )

@@ -188,8 +188,11 @@ def forecast(
         ),
     ] = None,
     declination: Annotated[
-        float, typer.Option(min=-90, max=90, help="Declination, degrees.")
-    ] = 0.0,
+        float | None,
+        typer.Option(
+            min=-90, max=90, help="Declination, degrees.", show_default="the targets audited"
+        ),
+    ] = None,
     gap: Annotated[
         float | None,
         typer.Option(min=0, help="Pause between two frames, s.", show_default="as measured"),
@@ -203,10 +206,17 @@ def forecast(
             show_default="120",
         ),
     ] = None,
+    tables: Annotated[
+        bool, typer.Option("--tables", help="Tell every exposure of each lens.")
+    ] = False,
+    as_program: Annotated[
+        bool, typer.Option("--json", help="Print the forecast as JSON, for programs.")
+    ] = False,
 ) -> None:
-    """Foretell what a lens and exposure will yield, and where a sturdier mount pays."""
+    """Predict what a lens and exposure will yield, and where a sturdier mount pays."""
     with _stoppable("stopped"):
-        from skyplumb.season.forecast import Ask, words
+        from skyplumb.season.forecast import Ask
+        from skyplumb.season.forecast_words import as_json, words
         from skyplumb.season.gear import foretell_from
 
         asked = {
@@ -215,12 +225,13 @@ def forecast(
             "pixel_um": pixel,
             "sensor_width_mm": sensor_width,
             "axis_error_arcmin": axis_error,
+            "declination_deg": declination,
             "gap_s": gap,
             "exposure_s": exposure,
         }
         given = {name: value for name, value in asked.items() if value is not None}
-        told = foretell_from(folders, Ask(**given, declination_deg=declination))
-    tell(words(told))
+        told = foretell_from(folders, Ask(**given))
+    tell(as_json(told) if as_program else words(told, tables))
 
 
 class _Terminated(KeyboardInterrupt):

@@ -18,15 +18,19 @@ from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 
 from skyplumb.intervals import binomial_interval
-from skyplumb.season.rig_model import DRAWS, FEWEST_NIGHTS, SEED, Counts, Faults, Rate, Rig, fit_rig
+from skyplumb.season.rig_model import DRAWS, SEED, Better, Counts, Rate, Rig, fit_rig
 
 Floats = NDArray[np.float64]
 
+FEWEST_NIGHTS = 3
+"""For leaving one out."""
 FOLDS = 12
 """Nights are left out one by one up to this many, else in so many groups."""
 LONG_SEASON, LONG_FOLDS = 100, 4
 """More nights than this are left out in fewer groups: their fits hardly differ."""
 BINS = 8
+CLEARLY = 2.0
+"""Standard errors."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +72,13 @@ class Check:
     """By predicted hit rate, of the model used: `predicted`, `judged`, `kept`, `rate`, `low`,
     `high`."""
 
+    plain_lead: float
+    """How many standard errors the plain score lies above the rig's, night by night."""
+
     @property
     def rig_wins(self) -> bool:
-        return self.rig_score > self.plain_score
+        """Physics is believed until the plain regression is clearly better."""
+        return not self.plain_lead > CLEARLY
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,25 +103,25 @@ class Model:
         scale: Floats | float,
         focal_mm: Floats | float,
         exposure_s: Floats | float,
-        dec_deg: float = 0.0,
-        faults: Faults | None = None,
+        dec_deg: float = np.nan,
+        better: Better | None = None,
+        limit_px: float = np.nan,
     ) -> Rate:
         """Hit rate by the model that is used."""
         if self.rig is None:
             raise ValueError(self.why_not)
-        if self.used == "plain" and self.plain is not None and faults is None:
+        if self.used == "plain" and self.plain is not None and better is None:
             return self.plain.rate(focal_mm, exposure_s)
-        return self.rig.rate(scale, exposure_s, dec_deg, faults)
+        return self.rig.rate(scale, exposure_s, dec_deg, better, limit_px=limit_px)
 
 
 def model_of(counts: Counts) -> Model:
     """Fit both models and choose."""
     nights = len(np.unique(counts.night))
-    if nights < FEWEST_NIGHTS:
-        why = f"a model of the rig needs {FEWEST_NIGHTS} nights that can be used, there are "
-        return Model(counts, why_not=f"{why}{nights}")
-    rig, plain = fit_rig(counts), fit_plain(counts)
-    return Model(counts, rig, plain, leave_nights_out(counts))
+    if nights == 0:
+        return Model(counts, why_not="no tracked frame of known image scale and exposure")
+    check = leave_nights_out(counts) if nights >= FEWEST_NIGHTS else None
+    return Model(counts, fit_rig(counts), fit_plain(counts), check)
 
 
 def fit_plain(counts: Counts) -> Plain | None:
@@ -147,7 +155,7 @@ def leave_nights_out(counts: Counts) -> Check:
         there, gone = np.flatnonzero(~out), np.flatnonzero(out)
         rig, plain = fit_rig(counts.at(there)), fit_plain(counts.at(there))
         theirs = counts.at(gone)
-        by_rig[gone] = rig.expected(theirs.scale, theirs.exposure_s, theirs.dec_deg)
+        by_rig[gone] = rig.expected(theirs)
         if plain is not None:
             by_plain[gone] = expit(
                 plain.params[0] + plain.params[1] * np.log(theirs.focal_mm * theirs.exposure_s)
@@ -157,18 +165,25 @@ def leave_nights_out(counts: Counts) -> Check:
     scored = both if both.any() else np.isfinite(by_rig)
     kept, judged = counts.keep[scored], counts.judged[scored]
 
-    def score(chance: Floats) -> float:
-        return float(np.sum(xlogy(kept, chance) + xlog1py(judged - kept, -chance)))
+    def score(chance: Floats) -> Floats:
+        """Night by night."""
+        row = xlogy(kept, chance) + xlog1py(judged - kept, -chance)
+        return np.asarray(np.bincount(counts.night[scored], row, minlength=len(nights)), float)
 
-    rig_score = score(by_rig[scored])
-    plain_score = score(by_plain[scored]) if both.any() else -np.inf
-    used = by_rig if rig_score > plain_score else by_plain
+    by_night = score(by_rig[scored])
+    rig_score, plain_score, lead = float(by_night.sum()), -np.inf, -np.inf
+    if both.any():
+        gain = score(by_plain[scored]) - by_night
+        plain_score = rig_score + float(gain.sum())
+        lead = float(gain.sum() / (gain.std(ddof=1) * np.sqrt(len(gain)) + 1e-9))
+    used = by_plain if lead > CLEARLY else by_rig
     return Check(
         rig_score,
         plain_score,
         int(judged.sum()),
         len(nights),
         calibration(used[scored], kept, judged),
+        lead,
     )
 
 

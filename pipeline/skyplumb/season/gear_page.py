@@ -18,6 +18,7 @@ from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import Model
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
+from skyplumb.season.rig_model import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
 
@@ -224,13 +225,13 @@ def _model(model: Model) -> Plain:
         middle, low, high = rig.events_per_min
         told |= {
             "measured": rig.measured,
-            "middle_scale_arcsec_px": rig.middle_scale,
+            "events_room_arcsec": EVENT_ROOM_ARCSEC,
             "events_per_min": middle,
             "events_per_min_low": low,
             "events_per_min_high": high,
-            "events_scale_power": float(rig.events.params[1]),
-            "trail_half_kept_px": rig.tolerated if rig.measured else None,
-            "night_spread_drift": rig.drift.spread,
+            "events_arcsec_power": float(rig.events.params[1]),
+            "trail_borne_over_limit": rig.drift.factor,
+            "trail_limit_px": rig.limit_px,
             "night_spread_events": rig.events.spread,
             "night_spread_rest": rig.rest.spread,
             "axis_arcmin": _number(np.median(rig.faults.axis_arcmin)) if rig.measured else None,

@@ -1,4 +1,4 @@
-"""Counts of successes, night by night -> a regression whose nights differ by chance.
+"""Counts of successes, night by night -> a generalised linear mixed model.
 
 A binomial regression with one random intercept per night: two nights with the same gear do
 not give the same hit rate, and frames of one night are not independent, so the night is what
@@ -15,18 +15,18 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
-from scipy.special import expit, log_expit, log_ndtr, logsumexp, ndtr
+from scipy.special import expit, log_expit, logsumexp
 from statsmodels.tools.numdiff import approx_fprime
 
 Floats = NDArray[np.float64]
 
-PROBIT, LOGIT, SURVIVAL = "probit", "logit", "survival"
+LOGIT, SURVIVAL = "logit", "survival"
 """How the linear predictor becomes a chance of success. Survival is exp(-exp(eta)): success is
 that nothing happened, and eta the logarithm of how much was expected to happen."""
 
@@ -37,8 +37,12 @@ hundreds of frames."""
 _LOG_WEIGHT = -0.5 * _GRID**2
 _LOG_WEIGHT = _LOG_WEIGHT - logsumexp(_LOG_WEIGHT)
 
-SPREAD_PRIOR = (np.log(0.4), 0.8)
-"""Of the logarithm of the nights' spread: 0.08 to 1.9 with 95 %."""
+
+PROPOSED = 800
+TAIL = 6
+"""Degrees of freedom of the proposal."""
+MANY_NIGHTS = 40
+SEED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +51,10 @@ class Prior:
 
     mean: float
     sd: float
+
+
+SPREAD = Prior(float(np.log(0.4)), 0.8)
+"""Of the logarithm of the nights' spread: 0.08 to 1.9 with 95 %."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +67,8 @@ class Mixed:
     covariance: Floats
     """Of `params`, from the curvature at the best fit."""
     nights: int
+    posterior: Floats
+    """Parameters as they may be in truth, equally likely, shape (n, parameters)."""
 
     @property
     def spread(self) -> float:
@@ -66,15 +76,8 @@ class Mixed:
         return float(np.exp(self.params[-1]))
 
     def draws(self, count: int, rng: np.random.Generator) -> Floats:
-        """Parameters as they may be in truth, shape (count, parameters).
-
-        Student draws: the spread between few nights is itself known from few nights.
-        """
-        df = max(self.nights - 1, 1)
-        normal = rng.multivariate_normal(
-            np.zeros(len(self.params)), self.covariance, count, method="eigh"
-        )
-        return np.asarray(self.params + normal * np.sqrt(df / rng.chisquare(df, count))[:, None])
+        """Parameters as they may be in truth, shape (count, parameters)."""
+        return np.asarray(self.posterior[rng.integers(0, len(self.posterior), count)])
 
 
 def fit_mixed(
@@ -85,13 +88,14 @@ def fit_mixed(
     night: NDArray[np.intp],
     priors: Sequence[Prior],
     offset: Floats | float = 0.0,
+    spread: Prior | None = None,
 ) -> Mixed:
     """Fit by maximum (penalised) marginal likelihood.
 
     Parameters
     ----------
     link : str
-        PROBIT, LOGIT or SURVIVAL.
+        LOGIT or SURVIVAL.
     success, total : ndarray, shape (n,)
         Successes out of so many trials, row by row.
     design : ndarray, shape (n, p)
@@ -101,21 +105,25 @@ def fit_mixed(
     priors : sequence of Prior, length p
     offset : ndarray, shape (n,), or float
         Known part of the linear predictor.
+    spread : Prior
+        Of the logarithm of the nights' standard deviation; `SPREAD` if not given.
     """
+    spread_prior = spread or SPREAD
     order = np.argsort(night, kind="stable")
     success, total, design = success[order], total[order], design[order]
     fixed = np.broadcast_to(offset, total.shape)[order] if np.ndim(offset) else offset
     starts = np.flatnonzero(np.r_[True, np.diff(night[order]) != 0]) if len(order) else order
-    mean = np.array([p.mean for p in priors] + [SPREAD_PRIOR[0]])
-    sd = np.array([p.sd for p in priors] + [SPREAD_PRIOR[1]])
+    mean = np.array([p.mean for p in priors] + [spread_prior.mean])
+    sd = np.array([p.sd for p in priors] + [spread_prior.sd])
 
     def cost(params: Floats) -> tuple[float, Floats]:
         off = (params - mean) / sd
         value, slope = 0.5 * float(off @ off), off / sd
         if len(order):
-            spread = np.exp(np.clip(params[-1], -8, 4))
-            eta = (fixed + design @ params[:-1])[:, None] + spread * _GRID
-            log_p, log_q, dp, dq = _logs(link, eta)
+            width = np.exp(np.clip(params[-1], -8, 4))
+            eta = (fixed + design @ params[:-1])[:, None] + width * _GRID
+            log_p, log_q = _log_chances(link, eta)
+            dp, dq = _slopes(link, eta)
             rows = success[:, None] * log_p + (total - success)[:, None] * log_q
             by_night = np.add.reduceat(rows, starts, axis=0) + _LOG_WEIGHT
             sums = logsumexp(by_night, axis=1)
@@ -125,8 +133,24 @@ def fit_mixed(
                 success[:, None] * dp + (total - success)[:, None] * dq
             )
             value -= float(sums.sum())
-            slope = slope - np.r_[design.T @ pull.sum(axis=1), spread * float((pull @ _GRID).sum())]
+            slope = slope - np.r_[design.T @ pull.sum(axis=1), width * float((pull @ _GRID).sum())]
         return value, slope
+
+    def costs(params: Floats) -> Floats:
+        """The cost alone, of many parameters at once."""
+        off = (params - mean) / sd
+        value = 0.5 * (off**2).sum(axis=1)
+        if len(order):
+            width = np.exp(np.clip(params[:, -1:], -8, 4))
+            fitted = fixed + params[:, :-1] @ design.T
+            for n in range(len(params)):
+                log_p, log_q = _log_chances(link, fitted[n][:, None] + width[n] * _GRID)
+                rows = success[:, None] * log_p + (total - success)[:, None] * log_q
+                by_night = np.add.reduceat(rows, starts, axis=0) + _LOG_WEIGHT
+                most = by_night.max(axis=1)
+                inside = np.exp(by_night - most[:, None]).sum(axis=1)
+                value[n] -= (most + np.log(inside)).sum()
+        return np.asarray(value)
 
     found = minimize(cost, mean, jac=True, method="BFGS", options={"gtol": 1e-4})
     curvature = approx_fprime(found.x, lambda at: cost(at)[1], centered=True)
@@ -135,39 +159,49 @@ def fit_mixed(
     values, vectors = np.linalg.eigh(curvature)
     values = np.maximum(values, 0.5 * float(np.min(1 / sd**2)))
     covariance = (vectors / values) @ vectors.T
-    return Mixed(link, np.asarray(found.x), covariance, len(starts))
+    nights = len(starts)
+    posterior = _posterior(np.asarray(found.x), covariance, nights, costs)
+    return Mixed(link, np.asarray(found.x), covariance, nights, posterior)
 
 
-def success_rate(link: str, eta: Floats, spread: Floats | float) -> Floats:
-    """Chance of success over all nights, the random intercept of sd `spread` averaged out.
+def _posterior(
+    best: Floats, covariance: Floats, nights: int, costs: Callable[[Floats], Floats]
+) -> Floats:
+    """Draws of the posterior: of many nights the normal one, else importance sampling.
 
-    `eta` and `spread` broadcast against each other.
+    Of few nights the posterior is skew, and its mean is not its peak: Student draws about the
+    peak, with twice the width, are taken as often as the posterior has them denser.
     """
-    spread = np.asarray(spread, float)
-    if link == PROBIT:
-        return np.asarray(ndtr(eta / np.sqrt(1 + spread**2)))
-    at = np.asarray(eta)[..., None] + spread[..., None] * _GRID[::2]
-    chance = expit(at) if link == LOGIT else np.exp(-np.exp(np.minimum(at, 50)))
-    weight = np.exp(_LOG_WEIGHT[::2])
-    return np.asarray(chance @ (weight / weight.sum()))
+    rng = np.random.default_rng(SEED)
+    normal = rng.multivariate_normal(np.zeros(len(best)), covariance, PROPOSED, method="eigh")
+    if nights > MANY_NIGHTS:
+        return np.asarray(best + normal)
+    steps = normal * np.sqrt(2 * TAIL / rng.chisquare(TAIL, PROPOSED))[:, None]
+    # The density of a Student law of these steps, but for a constant.
+    size = np.einsum("ni,ij,nj->n", steps, np.linalg.inv(covariance), steps) / 2
+    log_proposal = -(TAIL + len(best)) / 2 * np.log1p(size / TAIL)
+    log_weight = -costs(best + steps) - log_proposal
+    weight = np.exp(log_weight - log_weight.max())
+    # Systematic resampling: each comes as often as its weight says, but for a rounding.
+    at = (np.arange(PROPOSED) + 0.5) / PROPOSED * weight.sum()
+    rows = np.minimum(np.searchsorted(np.cumsum(weight), at), PROPOSED - 1)
+    return np.asarray(best + steps[rows])
 
 
-def _logs(link: str, eta: Floats) -> tuple[Floats, Floats, Floats, Floats]:
-    """Logarithm of the chances of success and failure, and their slopes along `eta`."""
-    if link == PROBIT:
-        log_p, log_q = log_ndtr(eta), log_ndtr(-eta)
-        log_density = -0.5 * eta**2 - 0.5 * np.log(2 * np.pi)
-        return log_p, log_q, np.exp(log_density - log_p), -np.exp(log_density - log_q)
+def _log_chances(link: str, eta: Floats) -> tuple[Floats, Floats]:
+    """Logarithm of the chances of success and failure."""
     if link == LOGIT:
-        return log_expit(eta), log_expit(-eta), expit(-eta), -expit(eta)
+        return log_expit(eta), log_expit(-eta)
     much = np.exp(np.minimum(eta, 50))
-    fail = -np.expm1(-much)
     with np.errstate(divide="ignore"):
         # For the tiniest chances expm1 is `much` itself, and its logarithm is eta.
-        log_q = np.where(eta < -30, eta, np.log(fail))
-    return (
-        -much,
-        log_q,
-        -much,
-        np.where(eta < -30, 1.0, much * np.exp(-much) / np.maximum(fail, 1e-300)),
-    )
+        return -much, np.where(eta < -30, eta, np.log(-np.expm1(-much)))
+
+
+def _slopes(link: str, eta: Floats) -> tuple[Floats, Floats]:
+    """Slopes of the logarithms of both chances along `eta`."""
+    if link == LOGIT:
+        return expit(-eta), -expit(eta)
+    much = np.exp(np.minimum(eta, 50))
+    fail = np.maximum(-np.expm1(-much), 1e-300)
+    return -much, np.where(eta < -30, 1.0, much * np.exp(-much) / fail)

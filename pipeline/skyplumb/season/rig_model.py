@@ -1,23 +1,21 @@
-"""Runs of a season -> how the rig's hit rate depends on image scale and exposure.
+"""Runs of a season -> how the rig's hit rate depends on lens and exposure.
 
-A frame is kept when three things go well, and each is fitted from the frames that the ones
-before it spared:
+A frame is kept when four things go well; each is fitted from the frames that those before it
+spared:
 
-1. *Drift* (axis, rate, periodic error, refraction). The mount fit of a night predicts the
-   trail of a frame: drift times exposure over image scale, and the swing of the periodic
-   error. The frame is lost when that passes what the judge lets through; frames differ in
-   where they point, so the limit is a log-normal one: a probit on log(predicted trail).
-   Without mount fits the predicted trail is that of a drift of 1 arcsec/min.
-2. *Events* (gusts, knocks, slips of the head). They come by chance, so many per minute of
-   exposure, and more of them are seen at a finer scale: exp(-rate x minutes), the rate a
-   power of the image scale.
-3. *The rest* (focus, optics, unexplained, a tracker left off): a share of all frames.
+1. *Drift* (axis, rate, periodic error, refraction): physics. The trail that the nights'
+   measured faults predict is held against the limit in force (`drift`), with a correction
+   where the season has evidence.
+2. *A loose head* (sag): so many slips a minute of exposure, seen by the arcsec they take.
+3. *Events* (gusts, knocks): so many a minute, and more of them are seen the fewer arcsec the
+   limit leaves beside the drift. A gust is a part of a long exposure, so that its minutes
+   need not add up in full: the power of the exposure is fitted too.
+4. *The rest* (focus, optics, unexplained, a tracker left off): a share of all frames.
 
-Each part has its own random effect of the night (`mixed`). By the chain rule of chances the
-product is the hit rate, in whatever order causes are looked at.
-
-Which model is used is decided by leaving nights out: it must foretell them better than a plain
-logistic regression on log(focal length x exposure), or the plain one is used and said to be.
+The last three have a random effect of the night (`mixed_model`). By the chain rule of chances
+the product is the hit rate, in whatever order causes are looked at. All of it has priors wide
+enough for any small tracker, so that the first night already gives an answer, with the
+interval that it deserves.
 """
 
 from __future__ import annotations
@@ -28,102 +26,54 @@ from dataclasses import dataclass, fields
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit, ndtri
+from scipy.stats import qmc
 
-from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
-from skyplumb.causes import CAUSES, Comes
-from skyplumb.season.mixed_model import (
-    LOGIT,
-    PROBIT,
-    SURVIVAL,
-    Mixed,
-    Prior,
-    fit_mixed,
-    success_rate,
+from skyplumb.causes import CAUSES, Comes, Where
+from skyplumb.season.drift import (
+    DriftFit,
+    Faults,
+    fit_drift,
+    held,
+    one_a_night,
+    population,
+    refraction_arcsec_min,
+    trail_arcsec,
 )
+from skyplumb.season.mixed_model import LOGIT, SURVIVAL, Mixed, Prior, fit_mixed
 
 Floats = NDArray[np.float64]
 
 DRIFT = tuple(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY)
-EVENTS = tuple(row.name for row in CAUSES.values() if row.comes is Comes.IN_EVENTS)
-SIDEREAL_ARCSEC_MIN = 60 * SIDEREAL_RATE_ARCSEC_S
-"""Rate of the sky at the equator."""
-ARCMIN = np.pi / 180 / 60
+_HAPPENS = [row for row in CAUSES.values() if row.comes is Comes.IN_EVENTS]
+SLIPS = tuple(row.name for row in _HAPPENS if row.where is Where.MOUNT)
+EVENTS = tuple(row.name for row in _HAPPENS if row.where is not Where.MOUNT)
 
-DRIFT_PRIORS = (Prior(2.0, 4.0), Prior(2.0, 1.0))
-"""Intercept, and steepness against log trail: rates within a night differ by a factor of 1.3 to
-several."""
-EVENT_PRIORS = (Prior(-4.0, 2.5), Prior(1.0, 1.0))
-"""log(events per minute) at the season's middle scale; power of the scale: 0 would be gusts that
-every lens sees, 2 gusts whose size has a heavy tail."""
-REST_PRIORS = (Prior(4.0, 2.0),)
-"""Log odds of no other loss: 50 % to 99.96 %."""
+EVENT_PRIORS = (Prior(-3.5, 1.5), Prior(1.3, 0.5), Prior(0.3, 0.2), Prior(-0.3, 0.25))
+"""log(events per minute) that 10 arcsec do not hide; power of the arcsec: 0 would be gusts that
+every lens sees, 2 gusts whose size has a heavy tail; how much that power grows, since no gust
+is as large as one likes; what the power of the exposure is more
+than 1: a gust of a few seconds is diluted in a long exposure's moments."""
+EVENT_SPREAD = Prior(float(np.log(0.7)), 0.5)
+"""Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
+EVENT_ROOM_ARCSEC = 10.0
+SLIP_PRIORS = (Prior(-6.0, 1.5),)
+"""log(slips per minute of exposure that 10 arcsec do not hide)."""
+REST_PRIORS = (Prior(3.7, 1.2),)
+"""Log odds of no other loss: 80 % to 99.8 %."""
+MOST = 30.0
+"""Logarithm of events that no frame survives."""
+LEAST_ROOM = 0.3
+"""Share of the limit that is left for a gust at least: frames that drift took are gone anyway."""
 
-FEWEST_NIGHTS = 3
-FEWEST_FITTED = 0.8
-"""Share of the frames whose night must have a mount fit for trails to be predicted from them."""
-LEAST_SLOPE = 0.05
-"""Longer trails never keep more frames."""
-MANY_NIGHTS = 200
-"""So many nights' faults stand for all of them."""
-DRAWS = 1000
+FEWEST_NIGHTS = 1
+DRAWS = 300
+QUICK_DRAWS = 60
+POINTS = 128
+"""Nights, targets and frames that each draw is averaged over."""
+TURNS, PHASES = 16, 4
+MOST_TARGETS = 512
 SEED = 20
-
-
-@dataclass(frozen=True, slots=True)
-class Faults:
-    """A tracker's faults, night by night (arrays of one length), as a mount fit tells them."""
-
-    axis_arcmin: Floats
-    rate_ppm: Floats
-    periodic_arcsec: Floats
-    """Half swing; 0 where none was seen."""
-    period_s: Floats
-    """1 where there is no periodic error."""
-
-    def __len__(self) -> int:
-        return len(self.axis_arcmin)
-
-    def at(self, rows: NDArray[np.intp]) -> Faults:
-        """Those of some nights."""
-        return Faults(
-            self.axis_arcmin[rows],
-            self.rate_ppm[rows],
-            self.periodic_arcsec[rows],
-            self.period_s[rows],
-        )
-
-    def some(self, most: int) -> Faults:
-        """At most so many nights, spread evenly over all."""
-        if len(self) <= most:
-            return self
-        return self.at(np.linspace(0, len(self) - 1, most).astype(np.intp))
-
-    def with_axis(self, arcmin: float) -> Faults:
-        """The same with the axis that far off."""
-        return Faults(
-            np.full(len(self), float(arcmin)), self.rate_ppm, self.periodic_arcsec, self.period_s
-        )
-
-    def trail_px(self, scale: Floats, exposure_s: Floats, dec_deg: Floats | float) -> Floats:
-        """Predicted length of the equivalent uniform trail, px; the arrays broadcast.
-
-        The mean square over hour angles: an axis off by a (rad) drifts by omega a times
-        cos or sin of the hour angle in declination and that times sin(dec) in right
-        ascension; a wrong rate by omega epsilon cos(dec). A sine of half swing A and period P,
-        of unknown phase, has the variance A^2 (1 - sinc^2(t/P)) / 2, and a trail L has L^2/12.
-        """
-        sin2 = np.sin(np.radians(dec_deg)) ** 2
-        minutes = exposure_s / 60
-        axis2 = (SIDEREAL_ARCSEC_MIN * self.axis_arcmin * ARCMIN) ** 2 * (1 + sin2) / 2
-        rate2 = (SIDEREAL_ARCSEC_MIN * self.rate_ppm * 1e-6) ** 2 * (1 - sin2)
-        swing = self.periodic_arcsec**2 * (1 - np.sinc(exposure_s / self.period_s) ** 2)
-        return np.asarray(
-            np.sqrt((axis2 + rate2) * minutes**2 + 6 * swing * (1 - sin2) + 1e-12) / scale
-        )
-
-
-UNIT_DRIFT = Faults(np.zeros(1), np.full(1, 1e6 / SIDEREAL_ARCSEC_MIN), np.zeros(1), np.ones(1))
-"""One arcsecond a minute at the equator: what stands in for faults that were not measured."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,33 +84,34 @@ class Counts:
     scale: Floats
     exposure_s: Floats
     dec_deg: Floats
-    """0 where unknown, and everywhere if there are no mount fits."""
+    """0 where unknown."""
+    altitude_deg: Floats
+    """NaN where unknown."""
     focal_mm: Floats
+    limit_px: Floats
+    """Longest trail that is kept."""
     drift: Floats
+    slips: Floats
     events: Floats
     rest: Floats
     keep: Floats
     faults: Faults
-    """Of each run; `UNIT_DRIFT` repeated if `measured` is false."""
-    measured: bool
-    """Whether the faults come from mount fits."""
+    """Of each run; NaN where no mount fit tells."""
 
     @property
     def judged(self) -> Floats:
-        return self.drift + self.events + self.rest + self.keep
+        return self.drift + self.slips + self.events + self.rest + self.keep
+
+    @property
+    def measured(self) -> bool:
+        """Whether a mount fit tells the faults of any run."""
+        return bool(self.faults.known.any())
 
     def at(self, rows: NDArray[np.intp]) -> Counts:
         """Some of the runs."""
-        picked = {
-            field.name: getattr(self, field.name)[rows]
-            for field in fields(self)
-            if field.name not in ("faults", "measured")
-        }
-        return Counts(**picked, faults=self.faults.at(rows), measured=self.measured)
-
-    def nightly_faults(self) -> Faults:
-        """One run of each night."""
-        return self.faults.at(np.unique(self.night, return_index=True)[1])
+        names = [field.name for field in fields(self) if field.name != "faults"]
+        picked = {name: getattr(self, name)[rows] for name in names}
+        return Counts(**picked, faults=self.faults.at(rows))
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,108 +126,139 @@ class Rate:
 
 
 @dataclass(frozen=True, slots=True)
+class Better:
+    """What to forecast with instead of the nights' own faults."""
+
+    axis_arcmin: float = np.nan
+    """NaN for that of the nights."""
+    all_mended: bool = False
+    """Perfect axis, rate and balance, a head that holds: what no adjustment takes remains."""
+
+
+@dataclass(frozen=True, slots=True)
 class Rig:
     """The physical model."""
 
-    drift: Mixed
+    drift: DriftFit
+    slips: Mixed
     events: Mixed
     rest: Mixed
-    middle_scale: float
-    """arcsec/px; where the rate of events is quoted."""
     faults: Faults
-    """One a night."""
-    measured: bool
+    """One a night, of those that have a mount fit."""
+    targets: tuple[Floats, Floats]
+    """Declination and altitude of the season's runs, each as often as it has frames."""
+    limit_px: float
+    """That of most frames."""
+    finest_arcsec_px: float
     nights: int
 
     @property
+    def measured(self) -> bool:
+        return len(self.faults) > 0
+
+    @property
     def events_per_min(self) -> tuple[float, float, float]:
-        """Gusts, knocks and slips a minute of exposure at `middle_scale`, with its interval."""
+        """Gusts and knocks a minute that `EVENT_ROOM_ARCSEC` do not hide, with the interval."""
         spread = 1.96 * np.sqrt(self.events.covariance[0, 0])
         at = self.events.params[0]
         low, middle, high = np.exp([at - spread, at, at + spread])
         return float(middle), float(low), float(high)
 
-    @property
-    def tolerated(self) -> float:
-        """Predicted trail, px, that half of the frames bear (of 1 arcsec/min if unmeasured)."""
-        return float(np.exp(self.drift.params[0] / self.drift.params[1]))
+    def expected(self, counts: Counts) -> Floats:
+        """The hit rate of each run alone, all its targets taken as the season's, shape (runs,)."""
+        cells = np.stack([np.round(np.log(counts.scale), 2), counts.exposure_s, counts.limit_px])
+        kinds, place = np.unique(cells, axis=1, return_inverse=True)
+        ahead = _Ahead(self, QUICK_DRAWS, np.nan, Better())
+        each = [ahead.rate(float(np.exp(s)), t, limit).mean() for s, t, limit in kinds.T]
+        return np.array(each)[place.reshape(-1)]
 
     def rate(
         self,
         scale: Floats | float,
         exposure_s: Floats | float,
-        dec_deg: float = 0.0,
-        faults: Faults | None = None,
+        dec_deg: float = np.nan,
+        better: Better | None = None,
         draws: int = DRAWS,
+        limit_px: float = np.nan,
     ) -> Rate:
-        """Hit rate over all nights at some scales (arcsec/px) and exposures, broadcast."""
+        """Hit rate over all nights at some scales (arcsec/px) and exposures, broadcast.
+
+        NaN for the declination is the targets of the season, for the limit that of the season.
+        """
         scale, exposure_s = np.broadcast_arrays(
             np.asarray(scale, float), np.asarray(exposure_s, float)
         )
-        shape, scale, exposure_s = scale.shape, scale.ravel(), exposure_s.ravel()
-        rng = np.random.default_rng(SEED)
-        faults = self.faults if faults is None else faults
-        faults = faults.some(MANY_NIGHTS)
-        trail = np.log(faults.trail_px(scale[:, None], exposure_s[:, None], dec_deg))
-        # Which nights come is as uncertain as the nights seen are few (Bayesian bootstrap).
-        weights = rng.dirichlet(np.ones(len(faults)), draws)
-        parts = tuple(part.draws(draws, rng) for part in (self.drift, self.events, self.rest))
-        # Point by point: all at once would be draws x points x nights x grid.
-        many = np.concatenate(
+        limit = limit_px if np.isfinite(limit_px) else self.limit_px
+        ahead = _Ahead(self, draws, dec_deg, better or Better())
+        many = np.stack(
             [
-                self._chance(parts, trail[[n]], scale[[n]], exposure_s[[n]], weights)
-                for n in range(len(scale))
+                ahead.rate(s, t, limit)
+                for s, t in zip(scale.ravel(), exposure_s.ravel(), strict=True)
             ],
             axis=1,
         )
         low, high = np.percentile(many, [2.5, 97.5], axis=0)
-        middle = self.expected(scale, exposure_s, dec_deg, faults)
+        shape = scale.shape
         return Rate(
-            middle.reshape(shape),
+            many.mean(axis=0).reshape(shape),
             low.reshape(shape),
             high.reshape(shape),
-            many.reshape(len(many), *shape),
+            many.reshape(draws, *shape),
         )
 
-    def expected(
-        self,
-        scale: Floats,
-        exposure_s: Floats,
-        dec_deg: Floats | float,
-        faults: Faults | None = None,
-    ) -> Floats:
-        """The hit rate alone, shape (n,), over all nights' faults or over those given."""
-        faults = (self.faults if faults is None else faults).some(MANY_NIGHTS)
-        dec = np.broadcast_to(dec_deg, scale.shape)[:, None]
-        trail = np.log(faults.trail_px(scale[:, None], exposure_s[:, None], dec))
-        even = np.full((1, len(faults)), 1 / len(faults))
-        parts = tuple(part.params[None] for part in (self.drift, self.events, self.rest))
-        return np.asarray(self._chance(parts, trail, scale, exposure_s, even)[0])
 
-    def _chance(
-        self,
-        parts: Sequence[Floats],
-        log_trail: Floats,
-        scale: Floats,
-        exposure_s: Floats,
-        weights: Floats,
-    ) -> Floats:
-        """Hit rate, shape (draws, points), for parameters of shape (draws, ...), predicted trails
-        of shape (points, nights) and weights of the nights (draws, nights)."""
-        drift, events, rest = parts
-        slope = np.maximum(drift[:, 1], LEAST_SLOPE)
-        eta = drift[:, 0, None, None] - slope[:, None, None] * log_trail
-        held = success_rate(PROBIT, eta, np.exp(drift[:, 2])[:, None, None])
-        held = np.einsum("dpn,dn->dp", held, weights)
-        much = self._expected(events, scale, exposure_s)
-        calm = success_rate(SURVIVAL, much, np.exp(events[:, 2])[:, None])
-        fine = success_rate(LOGIT, rest[:, :1], np.exp(rest[:, 1])[:, None])
-        return np.asarray(held * calm * fine)
+class _Ahead:
+    """Nights that may come: draws of what is not sure, and points of what comes by chance."""
 
-    def _expected(self, events: Floats, scale: Floats, exposure_s: Floats) -> Floats:
-        """Logarithm of the events expected, shape (draws, points)."""
-        finer = np.log(self.middle_scale / scale)
-        return np.asarray(events[:, :1] + events[:, 1:2] * finer + np.log(exposure_s / 60))
+    def __init__(self, rig: Rig, draws: int, dec_deg: float, better: Better) -> None:
+        rng = np.random.default_rng(SEED)
+        # A net of evenly spread points; half a step keeps them off the ends.
+        net = qmc.Sobol(9, scramble=False).random(POINTS) + 0.5 / POINTS
+        axis, rate, gusts, slips, rest = ndtri(net[:, :5]).T
+        turn, way, phase = 2 * np.pi * net[:, 5:8].T
+        target = (net[:, 8] * len(rig.targets[0])).astype(np.intp)
+        self.dec_deg = rig.targets[0][target] if np.isnan(dec_deg) else np.full(POINTS, dec_deg)
+        size = refraction_arcsec_min(rig.targets[1][target])
+        self.chance = (turn, phase, (size * np.cos(way), size * np.sin(way)))
+        people = population(rig.faults, rig.finest_arcsec_px, draws, rng)
+        faults = people.nights(axis, rate)
+        still = np.zeros_like(faults.axis_arcmin)
+        if better.all_mended:
+            faults = Faults(still, still, faults.periodic_arcsec, faults.period_s)
+        elif np.isfinite(better.axis_arcmin):
+            exact = still + better.axis_arcmin
+            faults = Faults(exact, faults.rate_ppm, faults.periodic_arcsec, faults.period_s)
+        self.faults = faults
+        factor, scatter = rig.drift.draws(draws, rng)
+        self.factor, self.scatter = factor[:, None], scatter[:, None]
+        parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
+        self.slips, self.events, self.rest = parts
+        self.log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
+        if better.all_mended:
+            self.log_slips = self.log_slips - np.inf
+        self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
+        self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
+
+    def rate(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
+        """Hit rate of each draw, shape (draws,)."""
+        time = np.full(1, exposure_s)
+        trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
+        limit = limit_px * scale
+        good = held(np.log(trail), np.log(limit), self.factor, self.scatter)
+        minutes = exposure_s / 60
+        slips = np.exp(np.minimum(self.log_slips, MOST)) * minutes * EVENT_ROOM_ARCSEC / limit
+        power, bend = np.maximum(self.events[:, 1:2], 0), np.maximum(self.events[:, 2:3], 0)
+        longer = np.maximum(self.events[:, 3:4], -0.95)
+        room = np.log(EVENT_ROOM_ARCSEC / _room_arcsec(trail, limit))
+        room = np.where(room > 0, power * room, power * room - bend * room**2)
+        gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
+        return np.asarray((good * np.exp(-slips - gusts) * self.fine).mean(axis=1))
+
+
+def _room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
+    """What the limit leaves for a gust beside the drift: variances add."""
+    left = np.maximum(1 - (trail_arcsec / limit_arcsec) ** 2, LEAST_ROOM**2)
+    return np.asarray(limit_arcsec * np.sqrt(left))
 
 
 def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
@@ -291,6 +273,7 @@ def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
         {
             "keep": ~lost,
             "drift": lost & cause.isin(DRIFT),
+            "slips": lost & cause.isin(SLIPS),
             "events": lost & cause.isin(EVENTS),
         }
     )
@@ -298,48 +281,46 @@ def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
     table = fate.groupby(ours["run_id"]).sum().join(runs)
     table = table[(table["scale_arcsec_px"] > 0) & (table["setting_s"] > 0)]
     table = table[table["tracked"].astype(bool)]
-    judged = table[["keep", "drift", "events", "rest"]].sum(axis=1)
-    fitted = table["axis_total_error_arcmin"].notna() & table["rate_error_ppm"].notna()
-    some_nights = table.loc[fitted, "night"].nunique() >= FEWEST_NIGHTS
-    measured = bool(some_nights and judged[fitted].sum() >= FEWEST_FITTED * judged.sum())
-    if measured:
-        table = table[fitted]
-    night = pd.factorize(table["night"].astype(str))[0]
 
     def column(name: str, unknown: float = np.nan) -> Floats:
         return np.asarray(table[name].fillna(unknown), float)
 
-    if measured:
-        faults = Faults(
-            column("axis_total_error_arcmin"),
-            column("rate_error_ppm"),
-            column("periodic_amplitude_arcsec", 0.0),
-            column("periodic_period_s", 1.0),
-        )
-    else:
-        faults = UNIT_DRIFT.at(np.zeros(len(table), np.intp))
     return Counts(
-        night=np.asarray(night, np.intp),
+        night=np.asarray(pd.factorize(table["night"].astype(str))[0], np.intp),
         scale=column("scale_arcsec_px"),
         exposure_s=column("setting_s"),
-        dec_deg=column("dec_deg", 0.0) if measured else np.zeros(len(table)),
+        dec_deg=column("dec_deg", 0.0),
+        altitude_deg=column("altitude_deg"),
         focal_mm=column("focal_mm"),
+        limit_px=column("trail_limit_px"),
         drift=column("drift"),
+        slips=column("slips"),
         events=column("events"),
         rest=column("rest"),
         keep=column("keep"),
-        faults=faults,
-        measured=measured,
+        faults=Faults(
+            column("axis_total_error_arcmin"),
+            column("rate_error_ppm"),
+            column("periodic_amplitude_arcsec"),
+            column("periodic_period_s"),
+        ),
     )
 
 
 def fit_rig(counts: Counts) -> Rig:
-    """Fit the three parts, one after the other."""
-    ones = np.ones(len(counts.scale))
-    log_trail = np.log(counts.faults.trail_px(counts.scale, counts.exposure_s, counts.dec_deg))
-    middle = float(np.exp(np.average(np.log(counts.scale), weights=counts.judged + 1e-9)))
+    """Fit the four parts, one after the other."""
+    nights = one_a_night(counts.night, counts.faults)
+    finest = float(counts.scale.min())
+    trail = _predicted(counts, nights, finest)
+    limit = counts.limit_px * counts.scale
+    fitted = counts.faults.known if counts.measured else np.ones(len(limit), bool)
     spared = counts.judged - counts.drift
-    calm = spared - counts.events
+    steady = spared - counts.slips
+    calm = steady - counts.events
+    ones = np.ones(len(limit))
+    minutes = counts.exposure_s / 60
+    # Half of a run's frames have less trail than that.
+    room = _room_arcsec(np.median(trail, axis=(1, 2)), limit)
 
     def fit(
         link: str,
@@ -347,28 +328,79 @@ def fit_rig(counts: Counts) -> Rig:
         total: Floats,
         columns: Sequence[Floats],
         priors: Sequence[Prior],
-        offset: Floats | float = 0.0,
+        offset: Floats,
+        spread: Prior | None = None,
     ) -> Mixed:
         there = total > 0
-        known = offset[there] if isinstance(offset, np.ndarray) else offset
         design = np.stack([column[there] for column in columns], axis=1)
+        night = counts.night[there]
         return fit_mixed(
-            link, success[there], total[there], design, counts.night[there], priors, known
+            link, success[there], total[there], design, night, priors, offset[there], spread
         )
 
+    seen = np.log(EVENT_ROOM_ARCSEC / room)
+    of_events = (ones, seen, -(np.minimum(seen, 0) ** 2), np.log(minutes))
     return Rig(
-        drift=fit(PROBIT, spared, counts.judged, (ones, -log_trail), DRIFT_PRIORS),
-        events=fit(
-            SURVIVAL,
-            calm,
-            spared,
-            (ones, np.log(middle / counts.scale)),
-            EVENT_PRIORS,
-            np.log(counts.exposure_s / 60),
+        drift=fit_drift(
+            spared[fitted],
+            counts.judged[fitted],
+            np.log(trail[fitted]),
+            np.log(limit[fitted]),
+            counts.measured,
         ),
-        rest=fit(LOGIT, counts.keep, calm, (ones,), REST_PRIORS),
-        middle_scale=middle,
-        faults=counts.nightly_faults(),
-        measured=counts.measured,
+        slips=fit(
+            SURVIVAL,
+            steady,
+            spared,
+            (ones,),
+            SLIP_PRIORS,
+            np.log(minutes * EVENT_ROOM_ARCSEC / limit),
+        ),
+        events=fit(SURVIVAL, calm, steady, of_events, EVENT_PRIORS, np.log(minutes), EVENT_SPREAD),
+        rest=fit(LOGIT, counts.keep, calm, (ones,), REST_PRIORS, 0 * ones),
+        faults=nights,
+        targets=_targets(counts),
+        limit_px=_most(counts.limit_px, counts.judged),
+        finest_arcsec_px=finest,
         nights=len(np.unique(counts.night)),
     )
+
+
+def _predicted(counts: Counts, nights: Faults, finest: float) -> Floats:
+    """Trails that each run may have had, arcsec, shape (runs, turns, phases)."""
+    usual = population(nights, finest, 1000, np.random.default_rng(SEED))
+    seen = np.isfinite(nights.periodic_arcsec).any()
+
+    def known(values: Floats, otherwise: float) -> Floats:
+        return np.where(np.isfinite(values), values, otherwise)[:, None, None]
+
+    faults = counts.faults
+    swing = float(np.median(usual.periodic)) if seen else 0.0
+    full = Faults(
+        known(faults.axis_arcmin, float(np.exp(np.median(usual.log_axis)))),
+        known(faults.rate_ppm, float(np.median(usual.rate))),
+        known(faults.periodic_arcsec, swing),
+        known(faults.period_s, float(np.median(usual.period_s))),
+    )
+    turn = 2 * np.pi * (np.arange(TURNS)[:, None] + 0.5) / TURNS
+    # Steps of the golden angle lie against the turn in every way.
+    way = np.pi * (3 - np.sqrt(5)) * np.arange(TURNS)[:, None]
+    phase = 2 * np.pi * (np.arange(PHASES) + 0.5) / PHASES
+    size = refraction_arcsec_min(counts.altitude_deg)[:, None, None]
+    time, dec = counts.exposure_s[:, None, None], counts.dec_deg[:, None, None]
+    return trail_arcsec(full, time, dec, turn, phase, (size * np.cos(way), size * np.sin(way)))
+
+
+def _targets(counts: Counts) -> tuple[Floats, Floats]:
+    """Declination and altitude of evenly chosen frames."""
+    wanted = (np.arange(MOST_TARGETS) + 0.5) / MOST_TARGETS * counts.judged.sum()
+    order = np.argsort(counts.dec_deg, kind="stable")
+    there = np.cumsum(counts.judged[order])
+    rows = order[np.minimum(np.searchsorted(there, wanted), len(order) - 1)]
+    return counts.dec_deg[rows], counts.altitude_deg[rows]
+
+
+def _most(values: Floats, weight: Floats) -> float:
+    """The value with most weight."""
+    kinds, place = np.unique(values, return_inverse=True)
+    return float(kinds[np.argmax(np.bincount(place, weight))])

@@ -17,6 +17,7 @@ import pandas as pd
 
 from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
+from skyplumb.intake.rules import load_rules
 from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS, UserError
@@ -30,8 +31,10 @@ NOT_THE_GEAR = tuple(row.name for row in CAUSES.values() if not row.gear)
 
 _COLUMNS = (
     *("file", "session", "run", "kind", "taken_camera", "taken_utc", "camera", "lens"),
-    *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "verdict", "cause"),
+    *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "altitude_deg"),
+    *("verdict", "cause"),
 )
+_MAY_BE_MISSING = {"altitude_deg"}
 _MOUNT = (
     "axis_total_error_arcmin",
     "rate_error_ppm",
@@ -51,8 +54,10 @@ class Season:
     to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
     runs: pd.DataFrame
     """A row per run, `run_id` its index: `night`, `camera`, `lens`, `focal_mm`, `setting_s`,
-    `scale_arcsec_px`, `dec_deg`, the mount fit's figures (NaN where it has none), `tracked`
-    (false where the mount fit says that the drive did not follow the stars) and `notes`."""
+    `scale_arcsec_px`, `dec_deg`, `altitude_deg`, `trail_limit_px` (longest trail that is kept;
+    that of the shipped rules where an audit did not tell it), the mount fit's figures (NaN where
+    it has none), `tracked` (false where the mount fit says that the drive did not follow the
+    stars) and `notes`."""
     sessions: int
     """Sessions read."""
     twice: int
@@ -139,7 +144,7 @@ def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict
     table["excluded"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
     keep = (
         *("run_id", "night", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
-        *("dec_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
+        *("dec_deg", "altitude_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
     )
     return table[list(keep)], [_run_facts(told.get(name) or RunSummary(name)) for name in names]
 
@@ -148,8 +153,16 @@ def _read_frames(path: Path) -> pd.DataFrame:
     """The judged light frames of one frames.csv."""
     try:
         table = pd.read_csv(
-            path, usecols=list(_COLUMNS), dtype=str, keep_default_na=False, encoding="utf-8"
+            path,
+            usecols=lambda name: name in _COLUMNS,
+            dtype=str,
+            keep_default_na=False,
+            encoding="utf-8",
         )
+        for name in set(_COLUMNS) - set(table.columns):
+            if name not in _MAY_BE_MISSING:
+                raise ValueError(f"no column {name}")
+            table[name] = ""
     except (ValueError, OSError, pd.errors.ParserError) as error:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
@@ -180,6 +193,11 @@ def _read_summary(path: Path) -> list[RunSummary]:
 def _run_facts(told: RunSummary) -> dict[str, object]:
     """Mount figures and night notes of one run."""
     facts: dict[str, object] = {name: getattr(told.mount, name) for name in _MOUNT}
+    limits = (
+        told.limits.get("trail_px.keep_up_to", math.nan),
+        told.limits.get("trail_of_fwhm.keep_up_to", math.nan) * told.best_fwhm_px,
+    )
+    facts["trail_limit_px"] = min((one for one in limits if one > 0), default=math.nan)
     facts["tracked"] = told.mount.rate_name not in ("not tracking", "half speed")
     facts["notes"] = told.notes
     return facts
@@ -217,7 +235,7 @@ def _settings(exposure_s: pd.Series) -> pd.Series:
 
 def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd.DataFrame:
     """The facts of every run that still has frames, with a scale wherever one can be had."""
-    facts = pd.DataFrame(runs, columns=[*_MOUNT, "tracked", "notes"])
+    facts = pd.DataFrame(runs, columns=[*_MOUNT, "trail_limit_px", "tracked", "notes"])
     grouped = frames.groupby("run_id", sort=True)
     table = grouped.agg(
         night=("night", "first"),
@@ -227,6 +245,7 @@ def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd
         setting_s=("setting_s", "median"),
         scale_arcsec_px=("scale_arcsec_px", "median"),
         dec_deg=("dec_deg", "median"),
+        altitude_deg=("altitude_deg", "median"),
     )
     table = table.join(facts)
     pitch = table["scale_arcsec_px"] * table["focal_mm"] / ARCSEC_PER_RAD_UM_MM
@@ -234,4 +253,11 @@ def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd
     # A run that was never solved has the scale of its camera and focal length.
     guess = ARCSEC_PER_RAD_UM_MM * table["pixel_um"] / table["focal_mm"]
     table["scale_arcsec_px"] = table["scale_arcsec_px"].fillna(guess)
+    untold = table.index[table["trail_limit_px"].isna()]
+    if len(untold):
+        rules = load_rules(None)
+        lenses = zip(table.loc[untold, "lens"], table.loc[untold, "focal_mm"], strict=True)
+        table.loc[untold, "trail_limit_px"] = [
+            rules.limits_for(str(lens), float(focal)).trail_px.keep_up_to for lens, focal in lenses
+        ]
     return table

@@ -1,0 +1,409 @@
+"""The model of the rig and its forecasts, held against seasons drawn from physics."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from drawnseason import CALM, DrawnRig, scale_of, write_season
+from skyplumb.season.cross_validation import Model, fit_plain, leave_nights_out, model_of
+from skyplumb.season.drift import Faults, population, refraction_arcsec_min, trail_arcsec
+from skyplumb.season.forecast import Ask, Crossing, crossing, foretell
+from skyplumb.season.forecast_words import words
+from skyplumb.season.rig_model import Better, Counts, Rate, counts_of, fit_rig
+from skyplumb.season.sessions import Season, read_season
+from smallcard import Finished
+
+Command = Callable[..., Finished]
+
+CELLS = ((35.0, 240.0), (85.0, 120.0), (85.0, 240.0), (200.0, 60.0))
+RIG = DrawnRig()
+NONE = (np.zeros(1), np.zeros(1))
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Six nights as audits leave them; only to be read."""
+    out = tmp_path_factory.mktemp("season")
+    return write_season(RIG, np.random.default_rng(11), 6, CELLS, 12, out)
+
+
+@pytest.fixture(scope="module")
+def season(folder: Path) -> Season:
+    return read_season([folder])
+
+
+@pytest.fixture(scope="module")
+def model(season: Season) -> Model:
+    return model_of(counts_of(season.frames, season.runs))
+
+
+def counts_drawn(
+    rig: DrawnRig, seed: int, nights: int, cells: tuple[tuple[float, float], ...], out: Path
+) -> Counts:
+    write_season(rig, np.random.default_rng(seed), nights, cells, 12, out)
+    season = read_season([out])
+    return counts_of(season.frames, season.runs)
+
+
+def one(axis: float = 0.0, rate: float = 0.0, swing: float = 0.0, period: float = 600.0) -> Faults:
+    return Faults(*(np.array([value]) for value in (axis, rate, swing, period)))
+
+
+# The predicted trail
+
+
+@pytest.mark.parametrize(
+    ("latitude", "hour", "dec", "alt", "az", "east", "north"),
+    [
+        # Drift in arcsec/min, agreeing with Barrett 2016, *Measuring Polar Axis Alignment
+        # Error* (15.7 arcsec/min a degree; signs), for errors in arcmin.
+        (40, 0, 0, 0, 10, 0, -2.0110),
+        (40, -90, 0, 10, 0, 0, 2.6252),
+        (40, 30, 40, 10, 0, -1.4613, -1.3126),
+        (40, 30, 40, 0, 10, 0.6463, -1.7416),
+        (40, -45, 60, 5, -8, 0.1814, 2.0657),
+    ],
+)
+def test_the_trail_of_a_wrong_axis_is_its_drift(
+    latitude: float, hour: float, dec: float, alt: float, az: float, east: float, north: float
+) -> None:
+    u, v = alt, az * np.cos(np.radians(latitude))
+    turn = np.radians(hour) + np.arctan2(v, u)
+    trail = trail_arcsec(one(float(np.hypot(u, v))), 60.0, dec, turn, 0.0, NONE)
+    # Printed to four decimals.
+    assert trail[0] == pytest.approx(np.hypot(east, north), abs=1e-4)
+
+
+def test_a_wrong_rate_trails_along_right_ascension_by_the_cosine_of_declination() -> None:
+    # 1000 ppm of 15.041067 arcsec/s for a minute, at declination 10: 0.8888.
+    assert trail_arcsec(one(rate=1000.0), 60.0, 10.0, 0.0, 0.0, NONE)[0] == pytest.approx(
+        0.8888, abs=5e-5
+    )
+
+
+def test_the_predicted_trail_is_that_of_the_path_drawn_step_by_step() -> None:
+    rng = np.random.default_rng(3)
+    time = (np.arange(4000) + 0.5) / 4000 - 0.5
+    for _ in range(30):
+        axis, rate, swing = rng.uniform(0, 10), rng.normal(0, 200), rng.uniform(0, 8)
+        period, exposure, dec = rng.uniform(200, 900), rng.uniform(10, 600), rng.uniform(-30, 70)
+        turn, phase = rng.uniform(0, 2 * np.pi, 2)
+        drift = rng.normal(0, 0.5, 2)
+        d, t = np.radians(dec), time * exposure
+        pull = 15.041067 * axis / 3437.7468
+        east = t * (15.041067e-6 * rate * np.cos(d) - pull * np.sin(d) * np.cos(turn))
+        east = east + swing * np.cos(d) * np.sin(2 * np.pi * t / period + phase) + t * drift[0] / 60
+        north = t * (drift[1] / 60 - pull * np.sin(turn))
+        least, most = np.linalg.eigvalsh(np.cov(east, north, bias=True))
+        found = trail_arcsec(
+            one(axis, rate, swing, period), exposure, dec, turn, phase, (drift[:1], drift[1:])
+        )[0]
+        # 4,000 steps are good to their square.
+        assert found == pytest.approx(np.sqrt(12 * (most - least)), rel=1e-4)
+
+
+@pytest.mark.parametrize(("altitude", "median"), [(15, 1.82), (30, 0.56), (40, 0.38), (60, 0.24)])
+def test_refraction_drifts_as_much_as_reckoned(altitude: float, median: float) -> None:
+    # Medians over azimuths and latitudes of 20 to 60 degrees, arcsec/min, from the derivative
+    # of 58.2 arcsec tan z (erfa.refco at 1013 hPa, 10 C); one law for all is good to a tenth.
+    found = float(refraction_arcsec_min(np.array([float(altitude)]))[0])
+    assert found == pytest.approx(median, rel=0.1)
+
+
+def test_nights_that_may_come_are_those_that_came_the_better_the_more_there_were() -> None:
+    rng = np.random.default_rng(5)
+    many = np.exp(rng.normal(np.log(6), 0.4, 200))
+    swing = np.full(200, 4.0)
+
+    def spread(nights: int) -> tuple[float, float]:
+        seen = Faults(many[:nights], np.zeros(nights), swing[:nights], swing[:nights] * 100)
+        people = population(seen, 5.0, 4000, np.random.default_rng(1))
+        return float(np.exp(people.log_axis.mean())), float(people.log_axis.std())
+
+    assert spread(200)[0] == pytest.approx(6, rel=0.1)  # three standard errors
+    assert spread(200)[1] == pytest.approx(0.4 / np.sqrt(200), rel=0.15)
+    assert spread(1)[1] > 3 * spread(10)[1]
+
+
+# The rig
+
+
+def test_the_hit_rate_falls_with_exposure_and_focal_length(model: Model) -> None:
+    rig = model.rig
+    assert rig is not None
+    exposures = np.geomspace(5, 900, 8)
+    curve = rig.rate(5.0, exposures, draws=100)
+    assert (np.diff(curve.middle) < 0).all()
+    assert ((curve.low <= curve.middle) & (curve.middle <= curve.high)).all()
+    by_scale = rig.rate(np.array([40.0, 10.0, 4.0]), 120.0, draws=100)
+    assert (np.diff(by_scale.middle) < 0).all()
+
+
+def test_drift_never_seen_yet_is_predicted_from_the_measured_axis(tmp_path: Path) -> None:
+    # Only short frames of a wide lens were audited and hardly any was lost; at 200 mm and four
+    # minutes the measured axis alone takes most.
+    rig = replace(RIG, **CALM, axis_bias_arcmin=12.0)
+    counts = counts_drawn(rig, 4, 6, ((35.0, 30.0), (35.0, 60.0), (50.0, 60.0)), tmp_path)
+    assert counts.drift.sum() == 0
+    found = fit_rig(counts).rate(scale_of(200.0), 240.0)
+    wanted = rig.rate(200.0, 240.0)
+    assert wanted < 0.3
+    # Gusts are as likely as anything while none was seen: they may only take more.
+    assert found.middle < wanted + 0.1
+    assert found.low < wanted < found.high < 0.6
+
+
+def test_forecasts_hold_against_seasons_drawn_from_physics(tmp_path: Path) -> None:
+    asked = ((50.0, 120.0), (85.0, 120.0), (135.0, 60.0), (135.0, 240.0), (200.0, 120.0))
+    focal, exposure = np.array(asked).T
+    wanted = np.array([RIG.rate(*cell, nights=1500) for cell in asked])
+    off, inside = [], []
+    for seed in range(8):
+        counts = counts_drawn(RIG, seed, 6, CELLS, tmp_path / str(seed))
+        found = fit_rig(counts).rate(scale_of(1.0) / focal, exposure, draws=200)
+        off.append(found.middle - wanted)
+        inside.append((found.low <= wanted) & (wanted <= found.high))
+    # One rig, eight seasons: answers of one season hang together, so that the mean error is
+    # known to about 0.02, and 8 seasons' worth of evidence puts two standard errors of the
+    # coverage at 15 points. The bench draws many rigs.
+    assert abs(np.mean(off)) < 0.06
+    assert np.sqrt(np.mean(np.square(off))) < 0.12
+    assert np.mean(inside) > 0.8
+
+
+def test_one_night_gives_a_wide_answer_and_more_nights_a_narrower_one(tmp_path: Path) -> None:
+    width = []
+    for nights in (1, 6):
+        counts = counts_drawn(RIG, 2, nights, CELLS, tmp_path / str(nights))
+        found = fit_rig(counts).rate(scale_of(135.0), 120.0)
+        width.append(found.high - found.low)
+    assert width[0] > 1.2 * width[1]
+    assert width[0] > 0.3
+
+
+def test_the_limit_in_force_decides(model: Model) -> None:
+    rig = model.rig
+    assert rig is not None
+    strict, lax = (rig.rate(6.0, 240.0, limit_px=limit).middle for limit in (1.0, 3.0))
+    assert strict < rig.rate(6.0, 240.0).middle < lax
+
+
+def test_what_is_mended_keeps_more(model: Model) -> None:
+    rig = model.rig
+    assert rig is not None
+    as_it_is = rig.rate(4.0, 240.0).middle
+    mended = rig.rate(4.0, 240.0, better=Better(all_mended=True)).middle
+    assert as_it_is < rig.rate(4.0, 240.0, better=Better(axis_arcmin=0.0)).middle <= mended < 1
+
+
+def test_frames_lost_to_cloud_do_not_touch_the_model(season: Season) -> None:
+    clear = season.frames[~season.frames["excluded"]]
+    both = (counts_of(frames, season.runs) for frames in (season.frames, clear))
+    one_way, other = both
+    assert (one_way.judged == other.judged).all()
+    assert one_way.judged.sum() == len(clear)
+
+
+def test_runs_with_the_tracker_off_say_nothing_of_its_faults(folder: Path, tmp_path: Path) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    path = sorted(copy.glob("*/summary.json"))[0]
+    told = json.loads(path.read_text("utf-8"))
+    for run in told["sessions"][0]["runs"]:
+        run["mount"]["rate_name"] = "not tracking"
+    path.write_text(json.dumps(told), "utf-8")
+    off = read_season([copy])
+    assert len(np.unique(counts_of(off.frames, off.runs).night)) == 5
+
+
+def test_an_audit_that_told_no_limit_was_judged_by_the_shipped_one(
+    folder: Path, season: Season, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/summary.json"):
+        text = path.read_text("utf-8")
+        path.write_text(text.replace('"limits"', '"unheard_of"'), "utf-8")
+    assert (read_season([copy]).runs["trail_limit_px"] == 1.5).all()
+    assert (season.runs["trail_limit_px"] == 1.5).all()
+
+
+# Choosing the model
+
+
+def test_the_rig_is_believed_until_a_plain_regression_is_clearly_better(model: Model) -> None:
+    assert model.check is not None
+    assert model.used == "rig"
+    assert model.check.frames == 6 * 4 * 12
+
+
+def test_the_plain_regression_is_used_where_it_predicts_better(tmp_path: Path) -> None:
+    rng = np.random.default_rng(6)
+    cells = tuple((f, t) for f in (20.0, 50.0, 135.0) for t in (15.0, 60.0, 240.0))
+    drawn = counts_drawn(RIG, 6, 14, cells, tmp_path)
+    # A rig without physics: what is kept is a logistic curve of focal length x exposure, and
+    # causes are named at random.
+    chance = 1 / (1 + np.exp(1.0 * (np.log(drawn.focal_mm * drawn.exposure_s) - np.log(6000))))
+    keep = rng.binomial(60, chance)
+    lost = rng.multinomial(60 - keep, [1 / 3, 1 / 3, 1 / 3]).astype(float)
+    plain = replace(
+        drawn,
+        keep=keep.astype(float),
+        drift=lost[:, 0],
+        slips=0 * lost[:, 0],
+        events=lost[:, 1],
+        rest=lost[:, 2],
+    )
+    model = model_of(plain)
+    assert model.used == "plain"
+    at = model.rate(10.0, 100.0, 60.0)
+    assert float(at.middle) == pytest.approx(0.5, abs=0.03)  # two standard errors of 7,560 frames
+
+
+def test_the_plain_regression_is_that_of_statsmodels_but_for_one_frame(season: Season) -> None:
+    import statsmodels.api as sm
+
+    drawn = counts_of(season.frames, season.runs)
+    fit = fit_plain(drawn)
+    assert fit is not None
+    design = np.stack([np.ones(len(drawn.keep)), np.log(drawn.focal_mm * drawn.exposure_s)], axis=1)
+    both = np.stack([drawn.keep, drawn.judged - drawn.keep], axis=1)
+    reference = sm.GLM(both, design, family=sm.families.Binomial()).fit()
+    # Half a frame kept and half lost among 288 moves the fit by well under its own error.
+    assert (np.abs(fit.params - reference.params) < 0.2 * reference.bse).all()
+
+
+def test_left_out_nights_are_scored_whole(season: Season) -> None:
+    check = leave_nights_out(counts_of(season.frames, season.runs))
+    assert check.calibration["judged"].sum() == check.frames
+    # A coin would score log 2 a frame.
+    assert -np.log(2) * check.frames < check.rig_score < 0
+
+
+# Forecast
+
+
+def test_the_longest_exposure_is_where_the_curve_crosses() -> None:
+    exposures = np.geomspace(1, 1000, 200)
+    curve = np.exp(-exposures / 300)
+    rate = Rate(curve, curve, curve, np.tile(curve, (5, 1)))
+    # Closed form: exp(-t / 300) = 0.9 at 300 ln(1 / 0.9); linear between points 3.5 % apart.
+    assert crossing(rate, exposures, 0.9).at == pytest.approx(300 * np.log(1 / 0.9), rel=1e-3)
+    assert crossing(rate, exposures, 0.999).at == 0
+    assert crossing(rate, exposures, 0.01).at == np.inf
+
+
+def test_an_interval_that_spans_everything_is_no_answer() -> None:
+    inf = float("inf")
+    assert Crossing(0.9, 120, 80, 200).known
+    assert Crossing(0.9, inf, inf, inf).known
+    assert not Crossing(0.9, 595, 3, inf).known
+    assert not Crossing(0.9, 0, 0, 300).at_least
+    assert Crossing(0.9, 120, 60, inf).at_least
+
+
+def test_a_line_a_lens_comes_first_and_tables_are_asked_for(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask())
+    lines = words(told).splitlines()
+    assert [line.split(":")[0] for line in lines[:3]] == [lens.name for lens in told.lenses]
+    assert "95 % interval" not in words(told)
+    assert words(told, tables=True).count("95 % interval") == 3
+    assert "aircraft" in words(told)
+
+
+def test_json_holds_what_programs_were_promised(skyplumb: Command, folder: Path) -> None:
+    done = skyplumb("forecast", folder, "--json")
+    assert done.code == 0
+    told = json.loads(done.stdout)
+    assert [lens["focal_mm"] for lens in told["lenses"]] == [35, 85, 200]
+    for lens in told["lenses"]:
+        count = len(lens["exposures_s"])
+        rates = zip(lens["rate_low"], lens["rate"], lens["rate_high"], strict=True)
+        assert len(lens["rate"]) == count > 5
+        assert all(0 <= low <= rate <= high <= 1 for low, rate, high in rates)
+    assert "Infinity" not in done.stdout
+    assert skyplumb("forecast", folder, "--json").stdout == done.stdout
+
+
+def test_a_forecast_names_the_trade_rules_as_common_practice(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=20.0, fnumber=2.8, pixel_um=4.3))
+    lens = told.lenses[0]
+    # Common practice, no source: 500 / f, and (35 N + 30 p) / f.
+    assert lens.rule_500_s == 25
+    assert lens.rule_pixel_s == pytest.approx((35 * 2.8 + 30 * 4.3) / 20)
+    assert "common practice" in words(told, tables=True)
+
+
+def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
+    season: Season, model: Model
+) -> None:
+    rates = [
+        foretell(season, model, Ask(focal_mm=135.0, axis_error_arcmin=axis)).lenses[0].rate.middle
+        for axis in (0.0, 10.0, 40.0)
+    ]
+    assert (rates[0][1:] > rates[1][1:]).all()
+    assert (rates[1][1:] > rates[2][1:]).all()
+    ask = Ask(focal_mm=35.0, exposure_s=240.0)
+    needed = foretell(season, model, ask).lenses[0].axis_needed_arcmin
+    assert 0 < needed < 120
+    there = foretell(season, model, replace(ask, axis_error_arcmin=needed)).lenses[0]
+    assert there.wanted.middle[0] == pytest.approx(0.9, abs=2e-3)  # 0.01 arcmin
+
+
+def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: Model) -> None:
+    (told,) = foretell(season, model, Ask(exposure_s=240.0)).sturdier
+    assert told.as_it_is.at < told.mended.at
+    assert told.mended.low <= told.mended.at <= told.mended.high
+
+
+def test_a_longer_gap_favours_longer_exposures(season: Season, model: Model) -> None:
+    best = [foretell(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0] for gap in (1.0, 30.0)]
+    assert best[0].best_s < best[1].best_s
+    assert best[0].best_minutes > best[1].best_minutes
+    assert 0 < best[1].best_minutes < 60
+
+
+def test_the_gap_is_measured_from_the_clocks(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=85.0))
+    # Drawn with 5 s between frames.
+    assert (told.gap_s, told.gap_from) == (5.0, "measured")
+
+
+def test_exposures_beyond_those_audited_are_marked(season: Season, model: Model) -> None:
+    told = foretell(season, model, Ask(focal_mm=200.0))
+    lens = told.lenses[0]
+    # 240 s at 85 mm ask more of the tracker than 60 s at 200 mm.
+    assert lens.audited_to_s == pytest.approx(240 * 85 / 200 * 1.25, rel=1e-3)
+    lines = words(told, tables=True).splitlines()
+    assert "*" in next(line for line in lines if " 480 s" in line)
+
+
+def test_what_was_never_measured_is_one_line_and_no_guess(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(folder, tmp_path / "copy")
+    for path in copy.glob("*/summary.json"):
+        path.unlink()
+    done = skyplumb("forecast", copy, "--axis-error", 5)
+    assert done.code == 2
+    assert done.stderr.startswith("--axis-error: ")
+    bare = skyplumb("forecast", copy, "--focal", 85)
+    assert bare.code == 0
+    assert "not known yet, no night has a mount fit" in bare.stdout
+
+
+def test_the_first_night_is_forecast_already(
+    skyplumb: Command, folder: Path, tmp_path: Path
+) -> None:
+    night = sorted(folder.iterdir())[0]
+    shutil.copytree(night, tmp_path / night.name)
+    done = skyplumb("forecast", tmp_path, "--focal", 85, "--sensor-width", 36, "--tables")
+    assert done.code == 0
+    assert "of 1 night," in done.stdout
+    assert "field 23.9 deg wide" in done.stdout  # 2 atan(18 / 85)
+    assert "not known yet" in done.stdout
