@@ -8,7 +8,7 @@ from math import inf, isfinite, isnan
 import numpy as np
 
 from skyplumb.causes import LASER_CAUTION
-from skyplumb.output.files import plain
+from skyplumb.plain import plain
 from skyplumb.season.forecast import (
     GOAL,
     GRID_S,
