@@ -73,7 +73,7 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
     first = np.concatenate([first, first])
     radius = max(1.0, 0.35 * (fwhm_px if np.isfinite(fwhm_px) else 3.0))
     tree = cKDTree(vectors)
-    crowd = np.array([len(c) for c in tree.query_ball_point(vectors, radius)])
+    crowd = tree.query_ball_point(vectors, radius, return_length=True)  # lists take gigabytes
     peak = int(np.argmax(crowd))
     members = tree.query_ball_point(vectors[peak], radius)
     stars_with = len(np.unique(first[members]))
