@@ -17,7 +17,7 @@ from skyplumb.demo import draw_frame
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure.flags import BIT
-from skyplumb.measure.shot import kind_of
+from skyplumb.measure.kind import kind_of
 from skyplumb.measure.stars import measure_stars
 from skyplumb.measure.store import MEASURE_VERSION
 from skyplumb.records import NAN, STAR_DTYPE, Measure, Plate, ShotInfo
@@ -52,7 +52,7 @@ def test_frames_without_stars_are_told_apart(
     level: float, noise: float, exposure: float, kind: str
 ) -> None:
     shot = even(level, noise)
-    found, why = kind_of(measure_stars(shot), shot, exposure)
+    found, why = kind_of(measure_stars(shot), shot, ShotInfo(exposure_s=exposure))
     assert found == kind
     assert bool(why) == (kind != "light")
 
@@ -63,13 +63,13 @@ def test_a_dark_frame_with_hot_pixels_is_a_dark_frame() -> None:
     rows, columns = rng.integers(0, 600, 800), rng.integers(0, 800, 800)
     samples[rows, columns] += rng.uniform(50, 4000, 800)
     shot = plate(samples.astype(np.uint16))
-    assert kind_of(measure_stars(shot), shot, 120.0)[0] == "dark"
+    assert kind_of(measure_stars(shot), shot, ShotInfo(exposure_s=120.0))[0] == "dark"
 
 
 def test_a_short_exposure_of_stars_is_a_light_frame() -> None:
     frame = draw_frame(stars=40, snr=(60, 300), seed=3)
     shot = plate(frame.mosaic)
-    assert kind_of(measure_stars(shot), shot, 1.0) == ("light", "")
+    assert kind_of(measure_stars(shot), shot, ShotInfo(exposure_s=1.0)) == ("light", "")
 
 
 def starlit(number: int, dimmed_mag: float, *, exposure: float = 60.0, count: int = 80) -> Light:

@@ -21,6 +21,7 @@ KINDS = (
     "dark",
     "flat",
     "bias",
+    "other",
     "companion",
     "unsupported",
     "unreadable",
@@ -139,7 +140,7 @@ class Measure:
     file: str
     """Relative to the card, with / separators."""
     kind: str
-    """light, dark, flat, bias or unreadable, by the header or by what is in the picture."""
+    """light, dark, flat, bias, other or unreadable, by the header or by what is in the picture."""
     note: str
     """Why it could not be read or is not a light frame; empty for a light."""
     info: ShotInfo = ShotInfo()
@@ -168,6 +169,16 @@ class Measure:
     size); it shows the faint tails that a gust leaves and a single star hides in its noise."""
     thumbnail: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
     """The whole green picture, small, grey 0..255; for the eye alone."""
+    arcs: int = 0
+    """Star trails too long to be measured as stars; 0 where the picture is not trailed so."""
+    arc_x_px: float = NAN
+    """Their common centre in the picture, often far outside of it; NaN for straight trails."""
+    arc_y_px: float = NAN
+    arc_deg: float = NAN
+    """Their angle about that centre, and its one-sigma error."""
+    arc_sigma_deg: float = NAN
+    arc_length_px: float = NAN
+    """Median length of a whole one."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.drift import Drift, displacement_during, sky_in_picture
@@ -43,6 +44,10 @@ EMPTY_CELL = 0.3
 FULL_CELL = 0.75
 """Star counts of a part of the picture, against the run's, that count as gone and as there."""
 GRID = (6, 4)
+
+
+ARC_WITHIN = 0.25
+"""Arcs of a camera that stands still are within so much of the sky's own turn."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +121,9 @@ def explain(
         Of the frame's setup.
     """
     scene = scenes[number]
+    still = stood_still_by_arcs(scene.light)
+    if still:
+        return Explanation("untracked", NAN, {"untracked": 1.0}, {"untracked": 1.0}, still)
     rules = dict(findings)
     trailed = max((rules[rule] for rule in TRAIL_RULES & rules.keys()), default=0.0)
     streaks = "min_stars" in rules and not trailed and scene.motion.trail_px > STREAKS_PX
@@ -271,6 +279,25 @@ def trail_causes(
     if whole <= 0:
         return {"unexplained": 1.0}, words
     return {cause: part / whole for cause, part in kept.items()}, words
+
+
+def stood_still_by_arcs(light: Light) -> str:
+    """What the star trails say of a camera that was not driven; empty if they don't.
+
+    Of an unknown exposure they say how long it was. The arcs' centre is that of circles on the
+    sensor, while a lens draws conics: their angle is good to `ARC_WITHIN`.
+    """
+    measure, exposure = light.measure, light.info.exposure_s
+    if not (measure.arcs and measure.arc_deg > 0):
+        return ""
+    seen = f"{measure.arcs} arcs of {measure.arc_deg:.2g} deg about one centre"
+    lasted = measure.arc_deg * 3600 / SIDEREAL_RATE_ARCSEC_S
+    if not np.isfinite(exposure):
+        low, high = lasted / (1 + ARC_WITHIN), lasted / (1 - ARC_WITHIN)
+        return f"{seen}: a camera that stands still draws them in {low:.0f} to {high:.0f} s"
+    if abs(lasted / exposure - 1) > ARC_WITHIN:
+        return ""
+    return f"{seen}, as the sky turns in {exposure:g} s"
 
 
 def _stood_still(scene: Scene) -> bool:

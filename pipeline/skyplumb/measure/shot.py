@@ -4,25 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path, PurePosixPath
 
-import numpy as np
-
 from skyplumb.intake.card import read_file
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
-from skyplumb.measure.flags import BIT
-from skyplumb.measure.stars import StarMeasure, measure_stars
-from skyplumb.records import Measure, Plate, ShotInfo, UnreadableError
-
-FEW_STARS = 5
-HOT_PAIRS = 0.02
-"""Hot pixels that lie side by side look like stars: so many for each that is known as hot."""
-DARK_SKY_OVER_NOISE = 1.5
-"""Below this (some 6 electrons) hardly any light came in: the lens was shut."""
-FLAT_LEVEL = 0.15
-"""Part of the sensor's range that a flat fills; a night sky without a star seldom does."""
-FLAT_LONGEST_S = 10.0
-BIAS_LONGEST_S = 0.01
+from skyplumb.measure.kind import kind_of
+from skyplumb.measure.stars import measure_stars
+from skyplumb.records import Measure, ShotInfo, UnreadableError
 
 
 def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES) -> Measure:
@@ -47,7 +35,7 @@ def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYT
     elif info.image_type == "light":
         kind, note = "light", ""
     else:
-        kind, note = kind_of(seen, plate, info.exposure_s)
+        kind, note = kind_of(seen, plate, info)
     return Measure(
         file=name,
         kind=kind,
@@ -66,26 +54,10 @@ def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYT
         crop_xy=seen.crop_xy,
         mean_star=seen.mean_star,
         thumbnail=seen.thumbnail,
+        arcs=seen.arcs.number,
+        arc_x_px=seen.arcs.x_px,
+        arc_y_px=seen.arcs.y_px,
+        arc_deg=seen.arcs.angle_deg,
+        arc_sigma_deg=seen.arcs.angle_sigma_deg,
+        arc_length_px=seen.arcs.length_px,
     )
-
-
-def kind_of(seen: StarMeasure, plate: Plate, exposure_s: float) -> tuple[str, str]:
-    """Kind of a shot by what is in the picture, and why.
-
-    A dark or bias has no stars and no sky; a flat is bright, without a star, and short. The
-    limits are common practice, no source.
-    """
-    shown = np.count_nonzero((seen.stars["flags"] & BIT["unfit"]) == 0)
-    if shown >= max(FEW_STARS, HOT_PAIRS * seen.hot_pixels):
-        return "light", ""
-    black = float(np.mean(plate.black))
-    if black > 0 and seen.sky_level < DARK_SKY_OVER_NOISE * seen.noise:
-        if exposure_s <= BIAS_LONGEST_S:
-            return "bias", "no light, shortest exposure"
-        return "dark", "no stars and no sky: the lens was shut"
-    span = plate.saturation - black
-    level = seen.sky_level / span if np.isfinite(span) else 0.0
-    short = not exposure_s > FLAT_LONGEST_S
-    if FLAT_LEVEL < level < 0.98 and short:
-        return "flat", "bright and even, no stars"
-    return "light", ""

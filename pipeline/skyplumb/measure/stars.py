@@ -14,6 +14,7 @@ import sep
 from numpy.typing import NDArray
 
 from skyplumb.measure import shapes
+from skyplumb.measure.arcs import Arcs, find_arcs
 from skyplumb.measure.crops import mean_star, no_crops, star_crops
 from skyplumb.measure.detect import SMOOTHED_PX2, Detections, detect
 from skyplumb.measure.flags import BIT
@@ -53,6 +54,7 @@ class StarMeasure:
     crop_xy: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 2), np.float32))
     mean_star: NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 0), np.float32))
     thumbnail: NDArray[np.uint8] = field(default_factory=lambda: np.zeros((0, 0), np.uint8))
+    arcs: Arcs = field(default_factory=Arcs)
 
 
 def measure_stars(plate: Plate) -> StarMeasure:
@@ -79,6 +81,7 @@ def measure_stars(plate: Plate) -> StarMeasure:
     detections, all_colours = _at_their_scale(mosaic, half)
     if len(detections.found) == 0:
         return nothing
+    arcs = find_arcs(detections)
     table, streaks = _describe(detections, mosaic)
     _measure(mosaic, table, detections, all_colours)
     _mark_odd(table)
@@ -89,13 +92,15 @@ def measure_stars(plate: Plate) -> StarMeasure:
     return replace(
         nothing,
         stars=table[keep][:MOST_STARS],
-        stars_found=int(np.count_nonzero(keep)),
-        trails=streaks,
+        # The pieces of arcs are neither stars nor satellites.
+        stars_found=arcs.number or int(np.count_nonzero(keep)),
+        trails=0 if arcs.number else streaks,
         hot_pixels=len(hot),
         hot_xy=np.stack([hot["x"], hot["y"]], 1)[:MOST_HOT],
         crops=crops,
         crop_xy=crop_xy,
         mean_star=mean_star(mosaic, table[keep]),
+        arcs=arcs,
     )
 
 

@@ -10,6 +10,7 @@ ASIDE = {
     "unreadable": "Could not be read",
     "excluded": "Left out by the night notes",
     "unsupported": "Not a kind of file that can be measured",
+    "other": "Pictures of something else",
     "companion": "Pictures that belong to a raw file",
     "dark": "Dark frames",
     "flat": "Flat frames",

@@ -1,0 +1,212 @@
+"""What kind of shot a picture is, by what is in it and the light it took; never by its name."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.measure.flags import BIT
+from skyplumb.measure.mosaic import green_half_size
+from skyplumb.measure.stars import StarMeasure, Table
+from skyplumb.records import Plate, ShotInfo
+
+FEW_STARS = 5
+HOT_PAIRS = 0.02
+"""Hot pixels that lie side by side look like stars: so many for each that is known as hot."""
+DARK_SKY_OVER_NOISE = 1.5
+"""Below this (some 6 electrons) hardly any light came in: the lens was shut."""
+FLAT_LEVEL = 0.15
+"""Part of the sensor's range that a flat fills; a night sky without a star seldom does."""
+FLAT_LONGEST_S = 10.0
+FLAT_SPREAD = 0.8
+"""A flat is even: the middle nine tenths of its samples span no more of its level (vignetting)."""
+BIAS_LONGEST_S = 0.01
+
+BRIGHTEST_NIGHT_CD_M2 = 0.3
+"""Magnitude 13.9 a square arcsecond: an overcast town's sky has 0.1, civil dusk ends near 1
+(handbook values, from memory)."""
+DAYLIGHT_CD_M2 = 3.0
+"""No star is seen in this."""
+LAMPLIT_CD_M2 = 20.0
+"""What the brightest 1/500 of the picture shows; the Moon has 2500, a lit room 30 to 100 (from
+memory)."""
+SHINING_SHARE = 99.8
+SHUT_BELOW = 0.5
+"""A shut lens lets no 1/500 of the picture come half way to the limit."""
+FEW_POINTS = 8
+SOME_POINTS = 30
+"""So many stars outweigh structure all over, which a developed or crowded picture has too."""
+MANY_POINTS = 200
+"""With so many stars nothing else needs to be looked at."""
+GROUND_AROUND = 0.25
+"""Part of the boxes around a light that are structured where it stands on the ground."""
+BODY_LEAST, BODY_MOST, BODY_SLOPE = 0.002, 0.2, 0.6
+"""Share of the picture that one bright body fills, and of it that its edge may fill."""
+SAME_WIDTH = 0.3
+"""Stars of one picture differ no more in width, as a part of it; and 0.5 px of sampling."""
+POINTS_SHARE = 0.4
+BOX = 8
+"""Side of the boxes that structure is looked for in, samples of the half-size image."""
+STRUCTURED = 2.0
+"""Deviation from a plane over that of neighbouring samples, 1 for sky with its noise."""
+STRUCTURED_SHARE = 0.35
+STRUCTURED_SHARE_LONG = 0.6
+"""The same where the exposure was long, so that it was night: hills, trees and lit clouds."""
+LONG_S = 2.0
+BOXES_LOOKED_AT = 20_000
+
+
+def kind_of(seen: StarMeasure, plate: Plate, info: ShotInfo) -> tuple[str, str]:
+    """Kind of a shot by what is in the picture, and why.
+
+    A dark or bias has no stars and no sky; a flat is bright, even, without a star, and short.
+    Something else than a sky is too bright for a night, or has structure all over and no points.
+    The limits of darks and flats are common practice, no source.
+    """
+    if seen.arcs.number:
+        return "light", ""
+    points = _points(seen)
+    if len(points) >= max(FEW_STARS, HOT_PAIRS * seen.hot_pixels):
+        return _light_or_other(points, plate, info)
+    black = float(np.mean(plate.black))
+    shut = black > 0 and seen.sky_level < DARK_SKY_OVER_NOISE * seen.noise
+    if shut and not _share_of_range(plate, SHINING_SHARE) > SHUT_BELOW:
+        if info.exposure_s <= BIAS_LONGEST_S:
+            return "bias", "no light, shortest exposure"
+        return "dark", "no stars and no sky: the lens was shut"
+    short = not info.exposure_s > FLAT_LONGEST_S
+    if short and FLAT_LEVEL < _share_of_range(plate, 50) < 0.98 and _even(plate):
+        return "flat", "bright and even, no stars"
+    return _light_or_other(points, plate, info)
+
+
+def luminance_cd_m2(part_of_range: float, info: ShotInfo) -> float:
+    """Luminance of what filled this part of the sensor's range; NaN if it cannot be told.
+
+    ISO 12232: the range is full at 78 / S lx s, and the sensor gets 0.65 L t / N^2. A lens of
+    unknown aperture is taken for f/1: it shows the least that it can have been.
+    """
+    fnumber = info.fnumber if info.fnumber > 0 else 1.0
+    if not (info.iso > 0 and info.exposure_s > 0):
+        return float("nan")
+    return part_of_range * 78.0 / info.iso * fnumber**2 / (0.65 * info.exposure_s)
+
+
+def _light_or_other(points: Table, plate: Plate, info: ShotInfo) -> tuple[str, str]:
+    """A light frame, unless the picture shows something else than a night sky."""
+    typical = luminance_cd_m2(_share_of_range(plate, 50), info)
+    if typical > (DAYLIGHT_CD_M2 if len(points) >= FEW_POINTS else BRIGHTEST_NIGHT_CD_M2):
+        return "other", f"too bright for a night sky: {typical:.2g} cd/m2 by its exposure"
+    if len(points) >= MANY_POINTS:
+        return "light", ""
+    half = green_half_size(plate)
+    grounded = int(np.count_nonzero(_on_ground(points, half)))
+    free = len(points) - grounded
+    share = structured_share(half)
+    night = info.exposure_s >= LONG_S
+    all_over = share > (STRUCTURED_SHARE_LONG if night else STRUCTURED_SHARE)
+    if all_over and free < SOME_POINTS:
+        return "other", f"no stars, but structure in {share:.0%} of the picture"
+    if free >= FEW_POINTS:
+        return "light", ""
+    if grounded >= max(FEW_POINTS, 3 * free):
+        return "other", f"no stars in the sky, but {grounded} lights over uneven ground"
+    shining = luminance_cd_m2(_share_of_range(plate, SHINING_SHARE), info)
+    if shining > LAMPLIT_CD_M2:
+        return "other", f"no stars, but something that shines with {shining:.2g} cd/m2"
+    if not night and _one_body(half):
+        return "other", "no stars, but one bright body with a sharp edge"
+    return "light", ""
+
+
+def _points(seen: StarMeasure) -> Table:
+    """Stars that have the one width that a lens gives to all; none if most do not."""
+    stars = seen.stars[(seen.stars["flags"] & (BIT["unfit"] | BIT["hot"])) == 0]
+    if len(stars) == 0:
+        return seen.stars[:0]
+    half_sum = (stars["mxx"] + stars["myy"]).astype(np.float64) / 2
+    split = np.hypot((stars["mxx"] - stars["myy"]) / 2, stars["mxy"])
+    across = np.sqrt(np.maximum(half_sum - split, 0.02))
+    off = np.abs(across - np.median(across))
+    alike = off < SAME_WIDTH * np.median(across) + 0.2
+    points: Table = stars[alike] if alike.mean() > POINTS_SHARE else stars[:0]
+    return points
+
+
+def _on_ground(points: Table, half: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Which points stand among structure: lamps, gaps between leaves. Their own box is left out."""
+    rows, columns = (side // BOX for side in half.shape)
+    row, column = (
+        np.rint(points[name] / 2).astype(np.int64) // BOX for name in ("y", "x")
+    )  # fmt: skip
+    around = [(y, x) for y in (-1, 0, 1) for x in (-1, 0, 1) if y or x]
+    there = np.zeros((len(around), len(points)), bool)
+    reach = np.arange(BOX)
+    for number, (y, x) in enumerate(around):
+        top = BOX * np.clip(row + y, 0, rows - 1)[:, None, None] + reach[:, None]
+        left = BOX * np.clip(column + x, 0, columns - 1)[:, None, None] + reach
+        there[number] = _structured(half[top, left])
+    return np.asarray(there.mean(axis=0) > GROUND_AROUND)
+
+
+def _one_body(half: NDArray[np.float32]) -> bool:
+    """Whether one sharply bounded body outshines a dark picture: a Moon, a lamp close by."""
+    some = np.nan_to_num(half[::2, ::2])
+    dark, top = np.percentile(some, (50, 99.9))
+    bright = some - dark > 0.5 * (top - dark)
+    if dark > 0.05 * top or not BODY_LEAST < bright.mean() < BODY_MOST:
+        return False
+    slope = (some - dark > 0.1 * (top - dark)) & ~bright
+    y, x = np.nonzero(bright)
+    inner = (np.subtract(*np.percentile(v, (98, 2))) + 1 for v in (y, x))
+    filled = np.count_nonzero(bright) / float(np.prod(list(inner)))
+    return bool(np.count_nonzero(slope) < BODY_SLOPE * np.count_nonzero(bright) and filled > 0.4)
+
+
+def structured_share(half: NDArray[np.float32]) -> float:
+    """Part of the picture that holds more than noise and a gradient, in boxes of `BOX` samples.
+
+    Median deviations, which a star in the box does not move; the noise is that of second
+    differences between neighbours (Immerkaer 1996, from memory).
+    """
+    rows, columns = (side // BOX for side in half.shape)
+    boxes = half[: rows * BOX, : columns * BOX].reshape(rows, BOX, columns, BOX).swapaxes(1, 2)
+    step = max(1, int(np.sqrt(rows * columns / BOXES_LOOKED_AT)))
+    return float(np.mean(_structured(boxes[::step, ::step].reshape(-1, BOX, BOX))))
+
+
+def _structured(boxes: NDArray[np.floating]) -> NDArray[np.bool_]:
+    """Which of the boxes, shape (n, BOX, BOX), hold more than noise and a gradient."""
+    boxes = np.nan_to_num(boxes).astype(np.float64)
+    if len(boxes) == 0:
+        return np.zeros(0, bool)
+    boxes -= boxes.mean(axis=(1, 2), keepdims=True)
+    ramp = np.arange(BOX) - (BOX - 1) / 2
+    norm = BOX * float(ramp @ ramp)
+    down = np.einsum("nyx,y->n", boxes, ramp) / norm
+    across = np.einsum("nyx,x->n", boxes, ramp) / norm
+    left = boxes - down[:, None, None] * ramp[:, None] - across[:, None, None] * ramp
+    twice = np.diff(np.diff(boxes, 2, axis=1), 2, axis=2) / 6
+    wide, fine = (np.median(np.abs(part), axis=(1, 2)) for part in (left, twice))
+    # A box cut off at black or white has no noise of its own.
+    least = 0.3 * float(np.median(fine)) + 1e-6
+    return np.asarray(wide > STRUCTURED * np.maximum(fine, least))
+
+
+def _share_of_range(plate: Plate, percent: float) -> float:
+    """Percentile of the samples above black, as a part of the range; NaN if that is unknown."""
+    black = float(np.mean(plate.black))
+    some = plate.samples[::7, ::7].astype(np.float64)
+    span = plate.saturation - black
+    if not np.isfinite(span) or span <= 0:
+        return float("nan")
+    return float((np.nanpercentile(some, percent) - black) / span)
+
+
+def _even(plate: Plate) -> bool:
+    """Whether the green samples hardly differ over the picture, noise smoothed away."""
+    half = green_half_size(plate)
+    rows, columns = (side // BOX for side in half.shape)
+    boxes = half[: rows * BOX, : columns * BOX].reshape(rows, BOX, columns, BOX).mean(axis=(1, 3))
+    low, middle, high = np.nanpercentile(boxes, (5, 50, 95))
+    return bool(high - low < FLAT_SPREAD * middle)

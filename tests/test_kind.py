@@ -1,0 +1,92 @@
+"""Pictures of something else are told from night skies by what is in them and their exposure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from drawnscenes import NIGHT_SKIES, SOMETHING_ELSE, exposed, lamps, moon, star_trails
+from skyplumb.demo import Sway, draw_frame
+from skyplumb.measure.kind import kind_of, luminance_cd_m2
+from skyplumb.measure.stars import measure_stars
+from skyplumb.records import Plate, ShotInfo
+
+BAYER = np.array([[0, 1], [1, 2]], np.uint8)
+DAYLIGHT = ShotInfo(exposure_s=1 / 250, iso=100, fnumber=8.0)
+"""Sunlight by the photographer's rule of thumb, f/16 at 1 / ISO (common practice, no source)."""
+NIGHT = ShotInfo(exposure_s=60.0, iso=1600, fnumber=2.8)
+UNKNOWN = ShotInfo()
+
+
+def kind(samples: NDArray[np.uint16], info: ShotInfo) -> tuple[str, str]:
+    """Kind and reason of a picture of 14 bits over a black level of 512."""
+    plate = Plate(samples, BAYER, np.full((2, 2), 512, np.float32), 16383.0)
+    return kind_of(measure_stars(plate), plate, info)
+
+
+@pytest.mark.parametrize("scene", SOMETHING_ELSE)
+def test_pictures_by_day_are_something_else_and_say_why(scene: str) -> None:
+    found, why = kind(exposed(SOMETHING_ELSE[scene](), 1), DAYLIGHT)
+    assert found == "other"
+    assert "cd/m2" in why or "no stars" in why
+
+
+@pytest.mark.parametrize("scene", ["chart", "day clouds", "moon", "small moon"])
+def test_clear_cases_need_no_metadata(scene: str) -> None:
+    found, why = kind(exposed(SOMETHING_ELSE[scene](), 1), UNKNOWN)
+    assert found == "other"
+    assert why.startswith("no stars")
+
+
+@pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
+@pytest.mark.parametrize("scene", NIGHT_SKIES)
+def test_a_cloudy_or_moonlit_night_stays_a_light_frame(scene: str, info: ShotInfo) -> None:
+    assert kind(exposed(NIGHT_SKIES[scene](), 2), info) == ("light", "")
+
+
+@pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
+@pytest.mark.parametrize(
+    ("stars", "fwhm", "sway", "sky"),
+    [
+        (150, 2.5, Sway(), 200.0),
+        (12, 2.5, Sway(), 200.0),
+        (150, 2.5, Sway(60.0, 20.0), 200.0),
+        (60, 2.5, Sway(300.0, 20.0), 200.0),
+        (40, 25.0, Sway(), 200.0),
+        (40, 2.5, Sway(), 8000.0),
+    ],
+    ids=["sharp", "few", "trailed", "long trails", "defocused", "moonlit"],
+)
+def test_frames_of_stars_stay_light_frames_however_bad(
+    stars: int, fwhm: float, sway: Sway, sky: float, info: ShotInfo
+) -> None:
+    frame = draw_frame(
+        900, 600, stars=stars, snr=(100, 800), fwhm_px=fwhm, sway=sway, sky_e=sky, seed=41
+    )
+    assert kind(frame.mosaic, info) == ("light", "")
+
+
+def test_star_trails_stay_a_light_frame() -> None:
+    assert kind(exposed(star_trails((400.0, 250.0), 10.0), 3), NIGHT) == ("light", "")
+
+
+def test_stars_over_a_lit_ground_make_a_light_frame() -> None:
+    stars = draw_frame(900, 600, stars=120, snr=(50, 500), sky_e=300.0, pattern="", seed=42)
+    ground = exposed(lamps(), 4)
+    samples = np.where(np.arange(600)[:, None] < 380, stars.mosaic, np.roll(ground, 60, axis=0))
+    assert kind(samples.astype(np.uint16), NIGHT) == ("light", "")
+
+
+def test_luminance_is_that_of_the_standard() -> None:
+    # ISO 12232:2019: S_sat = 78 / H_sat with H = 0.65 L t / N^2 (from memory). Full range at
+    # ISO 100, f/16, 1/100 s: 0.78 lx s = 0.65 L / 25600, L = 30,720 cd/m2.
+    info = ShotInfo(exposure_s=0.01, iso=100, fnumber=16.0)
+    assert luminance_cd_m2(1.0, info) == pytest.approx(30_720)
+    assert np.isnan(luminance_cd_m2(0.5, UNKNOWN))
+
+
+def test_the_moon_is_known_by_what_its_disc_shines_with() -> None:
+    # So small a disc hardly lifts the picture's middle; 0.5 s at ISO 100 and f/8 keep its sky dark.
+    info = ShotInfo(exposure_s=1 / 60, iso=100, fnumber=8.0)
+    assert kind(exposed(moon(30.0) / 2, 5), info)[0] == "other"
