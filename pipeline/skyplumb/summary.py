@@ -48,6 +48,11 @@ class Advice:
     """How many of all lost frames would have been kept without this cause."""
     saves_minutes: float
     caution: str = ""
+    together_with: str = ""
+    """The other cause whose mend adds most to this one's; empty where none does."""
+    together_frames: int = 0
+    """How many would have been kept without either."""
+    together_minutes: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 
-from skyplumb.causes import CAUSES, LASER_CAUTION, Cause
+from skyplumb.causes import CAUSES, LASER_CAUTION, Cause, Comes
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
+from skyplumb.records import ShotInfo
 from skyplumb.summary import Advice
 
 
@@ -31,8 +32,11 @@ class _Lost:
 
 
 def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
-    """Advice for a session, the mend that saves most first."""
-    by_cause: dict[str, list[_Lost]] = defaultdict(list)
+    """Advice for a session, the mend that buys most first.
+
+    A frame with two faults is saved by neither mend alone: mends are ranked by what they buy by
+    themselves and by half of what the best pair with them adds.
+    """
     everything = [
         _Lost(run, frame)
         for run in runs
@@ -40,62 +44,118 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
         # Why a person turned a frame down is not known here.
         if frame.verdict != "keep" and not frame.rules_verdict
     ]
+    by_cause: dict[str, list[_Lost]] = defaultdict(list)
     for lost in everything:
         by_cause[lost.frame.cause].append(lost)
+    saved = {
+        cause: _saved_without(everything, frozenset({cause}), rules)
+        for cause in by_cause
+        if CAUSES[cause].mend
+    }
     out = []
     for cause, mine in by_cause.items():
-        saved = [
-            one
-            for one in everything
-            if CAUSES[cause].mend and would_keep(one.run, one.frame, cause, rules)
-        ]
-        out.append(
-            Advice(
-                cause=cause,
-                frames=len(mine),
-                minutes=round(sum(one.minutes for one in mine), 2),
-                mend=_mend(CAUSES[cause], mine),
-                saves_frames=len(saved),
-                saves_minutes=round(sum(one.minutes for one in saved), 2),
-                caution=LASER_CAUTION if cause == "axis" else "",
-            )
+        alone = saved.get(cause, set())
+        other, both = _best_pair(cause, everything, saved, rules)
+        added = len(both) - len(alone) - len(saved.get(other, set()))
+        advice = Advice(
+            cause=cause,
+            frames=len(mine),
+            minutes=_minutes(mine),
+            mend=_mend(CAUSES[cause], mine),
+            saves_frames=len(alone),
+            saves_minutes=_minutes([everything[n] for n in alone]),
+            caution=LASER_CAUTION if cause == "axis" else "",
+            together_with=other,
+            together_frames=len(both),
+            together_minutes=_minutes([everything[n] for n in both]),
         )
-    return sorted(out, key=lambda a: (-a.saves_minutes, -a.frames, a.cause))
+        out.append((len(alone) + max(added, 0) / 2, advice))
+    out.sort(key=lambda one: (-one[0], -one[1].saves_minutes, -one[1].frames, one[1].cause))
+    return [advice for _, advice in out]
+
+
+def _saved_without(everything: Sequence[_Lost], causes: frozenset[str], rules: Rules) -> set[int]:
+    """Numbers of the lost frames that would have been kept without these causes."""
+    return {
+        number
+        for number, one in enumerate(everything)
+        if causes & one.frame.causes.keys() and would_keep(one.run, one.frame, causes, rules)
+    }
+
+
+def _best_pair(
+    cause: str, everything: Sequence[_Lost], saved: Mapping[str, set[int]], rules: Rules
+) -> tuple[str, set[int]]:
+    """The mend that adds most to this one's, and what both save; empty where each acts alone."""
+    best: tuple[str, set[int]] = ("", set())
+    if cause not in saved:
+        return best
+    most = 0
+    for other in sorted(saved.keys() - {cause}):
+        alone = saved[cause] | saved[other]
+        both = alone | {
+            number
+            for number, one in enumerate(everything)
+            if number not in alone
+            and {cause, other} <= one.frame.causes.keys()
+            and would_keep(one.run, one.frame, {cause, other}, rules)
+        }
+        if len(both) - len(alone) > most:
+            most, best = len(both) - len(alone), (other, both)
+    return best
+
+
+def _minutes(lost: Sequence[_Lost]) -> float:
+    return round(sum(one.minutes for one in lost), 2)
 
 
 def _mend(cause: Cause, lost: Sequence[_Lost]) -> str:
-    """The table's mend as a sentence, then what this night adds to it."""
+    """What this night shows of the fault, after the table's mend where that was told apart."""
     base = cause.mend or cause.no_mend
-    details = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
-    return f"{base[0].upper()}{base[1:]}. {details}".strip()
+    found = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
+    if found is None:
+        # Nothing that could be set right stands clear of its error.
+        words = f"These frames do not tell what there is to mend of it ({cause.words})"
+        return f"{words}. {_shorter(lost)}".strip()
+    return f"{base[0].upper()}{base[1:]}. {found}{_or_shorter(cause, lost)}".strip()
 
 
-def _axis(lost: Sequence[_Lost]) -> str:
-    fit = lost[0].run.mount
+def _or_shorter(cause: Cause, lost: Sequence[_Lost]) -> str:
+    """What would have done without the mend, where a shorter exposure is a way out."""
+    helps = cause.comes is Comes.STEADILY or cause.name == "wind"
+    return f" {_shorter(lost)}" if helps else ""
+
+
+def _fit_of(lost: Sequence[_Lost]) -> MountFit:
+    """The mount of the setup that lost most of these frames."""
+    setups = Counter(one.frame.facts.light.notes.setup for one in lost)
+    most = setups.most_common(1)[0][0]
+    return next(one.run.mount for one in lost if one.frame.facts.light.notes.setup == most)
+
+
+def _axis(lost: Sequence[_Lost]) -> str | None:
+    fit = _fit_of(lost)
     if not np.isfinite(fit.axis_alt_error_arcmin):
         size = fit.axis_total_error_arcmin
-        off = f"It was about {size:.0f} arcmin off. " if np.isfinite(size) else ""
-        return off + _shorter(lost)
-    moves = [
-        _move(fit.axis_alt_error_arcmin, "lower", "raise", fit.axis_sigmas_arcmin[0]),
-        _move(fit.axis_az_error_arcmin, "turn west", "turn east", fit.axis_sigmas_arcmin[1]),
-    ]
-    told = [move for move in moves if move]
-    if not told:
-        return f"The axis is aligned as well as these frames can tell. {_shorter(lost)}"
+        return f"It was about {size:.0f} arcmin off." if np.isfinite(size) else ""
+    high, east = fit.axis_alt_error_arcmin, fit.axis_az_error_arcmin
+    moves = []
+    if abs(high) > 2 * fit.axis_sigmas_arcmin[0]:
+        moves.append(f"{'lower' if high > 0 else 'raise'} by {abs(high):.0f} arcmin")
+    if abs(east) > 2 * fit.axis_sigmas_arcmin[1]:
+        on_sky = abs(east) * np.cos(np.radians(fit.latitude_deg))
+        moves.append(
+            f"turn the base {'west' if east > 0 else 'east'} by {abs(east):.0f} arcmin in azimuth"
+            f" ({on_sky:.{0 if on_sky > 20 else 1}f} arcmin on the sky)"
+        )
+    if not moves:
+        return None
     which = "upper" if fit.latitude_deg >= 0 else "southern, upper"
-    return f"Its {which} end: {' and '.join(told)}. {_shorter(lost)}"
+    return f"Its {which} end: {' and '.join(moves)}."
 
 
-def _move(error: float, plus: str, minus: str, sigma: float) -> str:
-    """How to move one end of the axis; empty if the error does not stand clear of its sigma."""
-    if abs(error) < 2 * sigma:
-        return ""
-    return f"{plus if error > 0 else minus} by {abs(error):.0f} arcmin"
-
-
-def _drive(lost: Sequence[_Lost]) -> str:
-    fit = lost[0].run.mount
+def _drive(lost: Sequence[_Lost]) -> str | None:
+    fit = _fit_of(lost)
     parts = []
     if fit.rate_name:
         parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal.")
@@ -107,12 +167,13 @@ def _drive(lost: Sequence[_Lost]) -> str:
             f"It swings {fit.periodic.amplitude_arcsec:.0f} arcsec to either side every "
             f"{fit.periodic.period_s / 60:.1f} min, which only shorter exposures avoid."
         )
-    parts.append(_shorter(lost))
-    return " ".join(part for part in parts if part)
+    if not parts and not fit.why_not:
+        return None
+    return " ".join(parts)
 
 
 def _sag(lost: Sequence[_Lost]) -> str:
-    fit = lost[0].run.mount
+    fit = _fit_of(lost)
     if not np.isfinite(fit.slip_arcsec_per_min):
         return ""
     return f"It sank by {fit.slip_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
@@ -135,7 +196,7 @@ def _wind(lost: Sequence[_Lost]) -> str:
     soft = ""
     if axes.frames >= 4 and axes.concentration > 0.9:
         soft = " They all shook along one line: one joint of the rig is soft there, brace it."
-    return f"In gusts, more and shorter exposures lose less.{soft} {_shorter(lost)}".strip()
+    return f"In gusts, more and shorter exposures lose less.{soft}"
 
 
 def _shorter(lost: Sequence[_Lost]) -> str:
@@ -149,9 +210,15 @@ def _shorter(lost: Sequence[_Lost]) -> str:
             continue
         wanted = exposure * run.limits.trail_px.keep_up_to / float(np.median(trails))
         if 1 <= wanted < exposure:
-            name = run.run.lights[0].info.lens or run.run.name
-            parts.append(f"{_round_down(wanted):g} s with {name}")
+            parts.append(f"{_round_down(wanted):g} s{_with_lens(run.run.lights[0].info)}")
     return f"As it was, shorten to {', '.join(parts)}." if parts else ""
+
+
+def _with_lens(info: ShotInfo) -> str:
+    """Such as " with Tarnlight 85 mm"; empty where neither name nor focal length is known."""
+    focal = f"{info.focal_mm:g} mm" if np.isfinite(info.focal_mm) else ""
+    name = info.lens or focal
+    return f" with {name}" if name else ""
 
 
 def _round_down(seconds: float) -> float:
@@ -160,14 +227,13 @@ def _round_down(seconds: float) -> float:
     return float(np.floor(seconds / unit) * unit)
 
 
-_DETAILS: dict[str, Callable[[Sequence[_Lost]], str]] = {
+_DETAILS: dict[str, Callable[[Sequence[_Lost]], str | None]] = {
     "axis": _axis,
     "drive": _drive,
     "sag": _sag,
     "wind": _wind,
-    "refraction": _shorter,
 }
-"""What is known of one night's fault besides its mend."""
+"""What one night shows of a fault; None where nothing that can be mended was found."""
 
 
 def mount_faults(fit: MountFit) -> list[str]:

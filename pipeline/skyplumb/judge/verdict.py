@@ -6,7 +6,7 @@ measuring.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -197,30 +197,32 @@ def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
     )
 
 
-def would_keep(run: JudgedRun, frame: Judged, cause: str, rules: Rules) -> bool:
-    """Whether a frame would be kept if this cause had not been at work."""
-    if cause not in frame.causes:
+def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) -> bool:
+    """Whether a frame would be kept if none of these causes had been at work."""
+    causes = causes & frame.causes.keys()
+    if not causes:
         return False
     fact = frame.facts
     motion = fact.motion
-    left = max(1 - frame.trail_causes.get(cause, 0.0), 0.0)
+    left = max(1 - sum(frame.trail_causes.get(cause, 0.0) for cause in causes), 0.0)
     length = motion.trail_px * float(np.sqrt(left))
+    hidden = any(CAUSES[cause].hides_stars for cause in causes)
     motion = replace(
         motion,
         trail_px=length,
-        trail_worst_px=length if cause == "axis" else motion.trail_worst_px * np.sqrt(left),
-        turn_rad=0.0 if cause == "axis" else motion.turn_rad,
-        doubled_px=NAN if cause == "knock" else motion.doubled_px,
+        trail_worst_px=length if "axis" in causes else motion.trail_worst_px * np.sqrt(left),
+        turn_rad=0.0 if "axis" in causes else motion.turn_rad,
+        doubled_px=NAN if "knock" in causes else motion.doubled_px,
     )
     fact = replace(
         fact,
         motion=motion,
-        across_fwhm_px=run.levels.fwhm_px if cause in ("focus", "wind") else fact.across_fwhm_px,
-        extinction_mag=0.0 if cause == "cloud" else fact.extinction_mag,
-        stars=int(max(fact.stars, run.levels.stars)) if CAUSES[cause].hides_stars else fact.stars,
-        shape_stars=max(fact.shape_stars, 1000) if CAUSES[cause].hides_stars else fact.shape_stars,
+        across_fwhm_px=run.levels.fwhm_px if causes & {"focus", "wind"} else fact.across_fwhm_px,
+        extinction_mag=0.0 if "cloud" in causes else fact.extinction_mag,
+        stars=int(max(fact.stars, run.levels.stars)) if hidden else fact.stars,
+        shape_stars=max(fact.shape_stars, 1000) if hidden else fact.shape_stars,
     )
-    if cause == "bright-sky":
+    if "bright-sky" in causes:
         measure = replace(fact.light.measure, sky_level=run.levels.sky)
         fact = replace(fact, light=replace(fact.light, measure=measure))
     info = fact.light.info

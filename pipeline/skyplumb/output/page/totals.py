@@ -49,6 +49,8 @@ def advice(told: Iterable[Advice]) -> list[Plain]:
             "caution": one.caution,
             "saves_frames": one.saves_frames,
             "saves_seconds": 60 * one.saves_minutes,
+            "together_with": cause_of(one.together_with).label if one.together_with else "",
+            "together_frames": one.together_frames,
         }
         for one in told
         if one.mend
