@@ -18,7 +18,7 @@ from scipy.spatial.transform import Rotation
 from skyplumb.calibrate.camera import Camera, Matched, fit_attitude
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S as OMEGA
-from skyplumb.calibrate.sky import Site
+from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.judge.advice import mount_faults
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
@@ -588,6 +588,45 @@ def test_without_site_or_clock_the_axis_has_a_size_and_a_wider_error(
     assert fit.axis_sigmas_arcmin[2] > 1.5 * sure.axis_sigmas_arcmin[2]
     total = np.hypot(12.0, 20.0 * np.cos(np.radians(47.3)))
     assert fit.axis_total_error_arcmin == pytest.approx(total, abs=2 * fit.axis_sigmas_arcmin[2])
+
+
+def test_unknown_height_and_air_widen_the_error_of_the_axis_by_what_they_do_to_it() -> None:
+    # Stars seen from 1000 m, taken for sea level; 12 to 25 degrees high, where air counts.
+    high = Site(47.3, 11.4, 1000.0)
+    plan = Plan(hour_deg=-75.0, dec_deg=10.0)
+    # As many to either side as up and down: refraction presses a field flat, and an oblong one
+    # would turn a little.
+    x, y = np.meshgrid(np.linspace(1000, 2000, 6), np.linspace(500, 1500, 6))
+    grid = np.stack([x.ravel(), y.ravel()], axis=1)
+    fits = {}
+    for told_m in (1000.0, float("nan")):
+        lights = []
+        for light in shoot(replace(LEANING, site=high), [plan], NO_ERRORS):
+            sky = light.pointing.sky
+            assert sky is not None
+            # The same stars all over the picture, in the sky as it is taken to be.
+            believed = ObservedSky(sky.utc, Site(47.3, 11.4, told_m))
+            stars = sky.icrs(CAMERA.directions(grid) @ light.pointing.attitude)
+            matched = Matched(grid, believed.directions(*stars), np.ones(len(grid)))
+            attitude, _, _ = fit_attitude(CAMERA, matched, light.pointing.attitude)
+            pointing = replace(light.pointing, attitude=attitude, sky=believed)
+            lights.append(replace(light, pointing=pointing))
+        fits[told_m] = fit_mount(lights)
+    known, unknown_height = fits[1000.0], fits[list(fits)[1]]
+    off = unknown_height.axis_total_error_arcmin - known.axis_total_error_arcmin
+    # The air thinner by 11 % is one of the two sigmas said; without it the air's 4 % is left.
+    assert abs(off) > 0.1
+    assert abs(off) < 1.5 * unknown_height.axis_sigmas_arcmin[2]
+    assert unknown_height.axis_sigmas_arcmin[2] > 1.5 * known.axis_sigmas_arcmin[2]
+    east = unknown_height.axis_az_error_arcmin - known.axis_az_error_arcmin
+    up = unknown_height.axis_alt_error_arcmin - known.axis_alt_error_arcmin
+    # The law is linear in the error of the air; the field is not narrow.
+    assert abs(up) < 1.2 * unknown_height.axis_sigmas_arcmin[0]
+    assert abs(east) < 1.2 * unknown_height.axis_sigmas_arcmin[1]
+    # Published refraction falls by 0.35 % a K and 0.1 % a hPa: 4 % for 10 K and 10 hPa, 12 % with
+    # the 114 hPa of 1000 m (ICAO standard atmosphere: 898.7 hPa).
+    assert Site(0, 0, 0.0).refraction_sigma == pytest.approx(0.037, abs=0.002)
+    assert Site(0, 0).refraction_sigma == pytest.approx(np.hypot(0.037, 114.6 / 1013.25), abs=0.002)
 
 
 def test_too_few_frames_say_why_there_is_no_axis() -> None:

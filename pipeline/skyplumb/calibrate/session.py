@@ -71,8 +71,7 @@ def _site(light: Light) -> Site | None:
     info = light.info
     if not (np.isfinite(info.latitude_deg) and np.isfinite(info.longitude_deg)):
         return None
-    height = info.height_m if np.isfinite(info.height_m) else 0.0
-    return Site(info.latitude_deg, info.longitude_deg, height)
+    return Site(info.latitude_deg, info.longitude_deg, info.height_m)
 
 
 def _sun_is_up(group: Sequence[Light], frames: Sequence[ObservedSky]) -> bool:

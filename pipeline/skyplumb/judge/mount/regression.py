@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,10 @@ class Observations:
     def segments(self) -> int:
         """How many there are."""
         return int(self.segment.max()) + 1
+
+    def slips_from_start(self, model: Model) -> bool:
+        """Whether a model's slip began before the first frame; its onset then stands for that."""
+        return model.slip_onset is not None and bool(model.slip_onset < self.time[0])
 
 
 def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> Observations:
@@ -132,7 +136,7 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.
     number = 3 * count
     squares = cauchy_loss(residual, scatter, EFFICIENCY)
-    searched = model.slip_onset is not None and model.slip_onset > data.time[0]
+    searched = model.slip_onset is not None and not data.slips_from_start(model)
     free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
     spare = max(number - free - 1, 1)
     criterion = (
@@ -143,6 +147,12 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     )
     covariance = covariance * max(scatter, 1.0) ** 2
     return Regression(model, solution, covariance, criterion, weights, scatter, residual)
+
+
+def respond(data: Observations, fit: Regression, turn: Floats) -> Floats:
+    """How a further rotation of the frames, shape (n, 3) in arcsec, would change the solution."""
+    information = fit.weights[:, None, None] * data.information
+    return _solve(replace(data, turn=turn), _columns(data, fit.model), information)[0]
 
 
 def _prior_penalty(solution: Floats) -> float:

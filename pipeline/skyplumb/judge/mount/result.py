@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,15 @@ class MountFit:
     """A head that slips all along would look like the axis and rate error found."""
     degenerate_with: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
+
+    def slip_began(self, reading: datetime | None, at_s: float) -> datetime | None:
+        """When the head let go, by a clock that read this at `at_s` of the session's time line.
+
+        None without a clock or a slip, or where it slipped before the first frame already.
+        """
+        if reading is None or self.slip_from_start or not np.isfinite(self.slip_onset_s):
+            return None
+        return reading + timedelta(seconds=round(self.slip_onset_s - at_s))
 
     @property
     def hemisphere(self) -> float:
