@@ -35,11 +35,18 @@ def main() -> None:
     parser.add_argument(
         "--also", type=Path, action="append", default=[], help="folder of more seeds"
     )
+    parser.add_argument(
+        "--only",
+        action="append",
+        default=[],
+        help="seed to damage; float-1171.fits is made again "
+        "by --only float.fits --first 1171 --cases 1",
+    )
     parser.add_argument("--no-audit", action="store_true", help="measure only, do not audit")
     asked = parser.parse_args()
     begun = time.perf_counter()
     whole = seeds(asked.also)
-    names = sorted(whole)
+    names = asked.only or sorted(whole)
     cases = [Case(names[n % len(names)], n) for n in range(asked.first, asked.first + asked.cases)]
     print(f"seeds: {', '.join(names)}; cases {asked.first} to {asked.first + asked.cases - 1}")
     folder = asked.out / "files"
@@ -96,7 +103,7 @@ def _table(outcomes: Sequence[Outcome]) -> Table:
         "refused",
         "by a library",
         "lost",
-        "slowest, s",
+        "slowest, CPU s",
         "peak, MB",
     )
     return Table("Hostile files", head, rows)

@@ -6,6 +6,7 @@ import contextlib
 import multiprocessing
 import os
 import resource
+import signal
 import sys
 import time
 import warnings
@@ -21,8 +22,10 @@ from skyplumb.intake.memory import MEMORY_BYTES
 
 from .mutate import mutated
 
-TIME_LIMIT_S = 30.0
-"""For a file that a laptop measures in a tenth of a second, on a busy machine."""
+CPU_LIMIT_S = 20.0
+"""Of the processor, for a file that takes a tenth of a second; a busy machine is no hang."""
+WAIT_LIMIT_S = 240.0
+"""On the clock, for one that waits for something."""
 SPACE_LIMIT_BYTES = 6_000_000_000
 """Of addresses, so that a failure does not take the machine with it."""
 
@@ -52,6 +55,7 @@ class Outcome:
     failure: str
     """hang, crash, memory or the exception; empty if all went well."""
     seconds: float
+    """Of the processor."""
     peak_bytes: int
 
 
@@ -91,21 +95,21 @@ def _drive(
             path.write_bytes(mutated(case.seed, seeds[case.seed], case.number))
             if process is None:
                 process, line = _start()
-            begun = time.perf_counter()
             line.send(str(path))
-            answer: tuple[str, str, str, int] | None = None
-            failure = "hang"
-            if line.poll(TIME_LIMIT_S):
+            answer: tuple[str, str, str, float, int] | None = None
+            failure = f"hang: no answer in {WAIT_LIMIT_S:.0f} s"
+            if line.poll(WAIT_LIMIT_S):
                 try:
                     answer = line.recv()
                 except (EOFError, OSError):
-                    failure = "crash"
-            seconds = time.perf_counter() - begun
+                    process.join()
+                    over = process.exitcode == -signal.SIGPROF
+                    failure = f"hang: over {CPU_LIMIT_S:.0f} s of processor" if over else "crash"
             if answer is None:
                 process.kill()
                 process.join()
-                process, answer = None, ("", "", failure, 0)
-            kind, note, failure, peak = answer
+                process, answer = None, ("", "", failure, CPU_LIMIT_S, 0)
+            kind, note, failure, seconds, peak = answer
             if not failure and peak > MEMORY_BYTES:
                 failure = f"memory: {peak / 1e9:.1f} GB"
             done.put(Outcome(case, kind, note, failure, seconds, peak))
@@ -137,6 +141,8 @@ def _serve(line: Connection) -> None:
     while True:
         path = Path(line.recv())
         _forget_peak()
+        signal.setitimer(signal.ITIMER_PROF, CPU_LIMIT_S)
+        begun = time.process_time()
         kind = note = failure = ""
         try:
             measure = measure_shot(path.parent, PurePosixPath(path.name))
@@ -147,7 +153,7 @@ def _serve(line: Connection) -> None:
                 failure = f"its row does not name file and mend: {note!r}"
         except BaseException as error:
             failure = f"{type(error).__name__}: {error} ({_where(error)})"
-        line.send((kind, note, failure[:300], _peak_bytes()))
+        line.send((kind, note, failure[:300], time.process_time() - begun, _peak_bytes()))
 
 
 def _where(error: BaseException) -> str:
