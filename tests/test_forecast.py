@@ -14,7 +14,7 @@ import pytest
 from drawnseason import CALM, DrawnRig, scale_of, write_season
 from skyplumb.season.cross_validation import Model, fit_plain, leave_nights_out, model_of
 from skyplumb.season.drift import Faults, population, refraction_arcsec_min, trail_arcsec
-from skyplumb.season.forecast import Ask, Crossing, crossing, foretell
+from skyplumb.season.forecast import Ask, Crossing, crossing, predict
 from skyplumb.season.forecast_words import words
 from skyplumb.season.rig_model import Better, Counts, Rate, counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
@@ -308,7 +308,7 @@ def test_an_interval_that_spans_everything_is_no_answer() -> None:
 
 
 def test_a_line_a_lens_comes_first_and_tables_are_asked_for(season: Season, model: Model) -> None:
-    told = foretell(season, model, Ask())
+    told = predict(season, model, Ask())
     lines = words(told).splitlines()
     assert [line.split(":")[0] for line in lines[:3]] == [lens.name for lens in told.lenses]
     assert "95 % interval" not in words(told)
@@ -331,7 +331,7 @@ def test_json_holds_what_programs_were_promised(skyplumb: Command, folder: Path)
 
 
 def test_a_forecast_names_the_trade_rules_as_common_practice(season: Season, model: Model) -> None:
-    told = foretell(season, model, Ask(focal_mm=20.0, fnumber=2.8, pixel_um=4.3))
+    told = predict(season, model, Ask(focal_mm=20.0, fnumber=2.8, pixel_um=4.3))
     lens = told.lenses[0]
     # Common practice, no source: 500 / f, and (35 N + 30 p) / f.
     assert lens.rule_500_s == 25
@@ -343,39 +343,39 @@ def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
     season: Season, model: Model
 ) -> None:
     rates = [
-        foretell(season, model, Ask(focal_mm=135.0, axis_error_arcmin=axis)).lenses[0].rate.middle
+        predict(season, model, Ask(focal_mm=135.0, axis_error_arcmin=axis)).lenses[0].rate.middle
         for axis in (0.0, 10.0, 40.0)
     ]
     assert (rates[0][1:] > rates[1][1:]).all()
     assert (rates[1][1:] > rates[2][1:]).all()
     ask = Ask(focal_mm=35.0, exposure_s=240.0)
-    needed = foretell(season, model, ask).lenses[0].axis_needed_arcmin
+    needed = predict(season, model, ask).lenses[0].axis_needed_arcmin
     assert 0 < needed < 120
-    there = foretell(season, model, replace(ask, axis_error_arcmin=needed)).lenses[0]
+    there = predict(season, model, replace(ask, axis_error_arcmin=needed)).lenses[0]
     assert there.wanted.middle[0] == pytest.approx(0.9, abs=2e-3)  # 0.01 arcmin
 
 
 def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: Model) -> None:
-    (told,) = foretell(season, model, Ask(exposure_s=240.0)).sturdier
+    (told,) = predict(season, model, Ask(exposure_s=240.0)).sturdier
     assert told.as_it_is.at < told.mended.at
     assert told.mended.low <= told.mended.at <= told.mended.high
 
 
 def test_a_longer_gap_favours_longer_exposures(season: Season, model: Model) -> None:
-    best = [foretell(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0] for gap in (1.0, 30.0)]
+    best = [predict(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0] for gap in (1.0, 30.0)]
     assert best[0].best_s < best[1].best_s
     assert best[0].best_minutes > best[1].best_minutes
     assert 0 < best[1].best_minutes < 60
 
 
 def test_the_gap_is_measured_from_the_clocks(season: Season, model: Model) -> None:
-    told = foretell(season, model, Ask(focal_mm=85.0))
+    told = predict(season, model, Ask(focal_mm=85.0))
     # Drawn with 5 s between frames.
     assert (told.gap_s, told.gap_from) == (5.0, "measured")
 
 
 def test_exposures_beyond_those_audited_are_marked(season: Season, model: Model) -> None:
-    told = foretell(season, model, Ask(focal_mm=200.0))
+    told = predict(season, model, Ask(focal_mm=200.0))
     lens = told.lenses[0]
     # 240 s at 85 mm ask more of the tracker than 60 s at 200 mm.
     assert lens.audited_to_s == pytest.approx(240 * 85 / 200 * 1.25, rel=1e-3)

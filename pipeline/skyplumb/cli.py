@@ -217,7 +217,7 @@ def forecast(
     with _stoppable("stopped"):
         from skyplumb.season.forecast import Ask
         from skyplumb.season.forecast_words import as_json, words
-        from skyplumb.season.gear import foretell_from
+        from skyplumb.season.gear import forecast_from
 
         asked = {
             "focal_mm": focal,
@@ -230,7 +230,7 @@ def forecast(
             "exposure_s": exposure,
         }
         given = {name: value for name, value in asked.items() if value is not None}
-        told = foretell_from(folders, Ask(**given))
+        told = forecast_from(folders, Ask(**given))
     tell(as_json(told) if as_program else words(told, tables))
 
 

@@ -36,8 +36,8 @@ SEASONS = 40
 CELLS = ((35.0, 120.0), (35.0, 300.0), (85.0, 60.0), (85.0, 120.0), (200.0, 60.0))
 LENSES, TIMES = (24.0, 50.0, 85.0, 135.0, 200.0), (30.0, 60.0, 120.0, 240.0)
 AUDITED, ASKED = 4, 10
-FIRST_SEED = 1000
-"""Priors were weighed on the seasons of seeds under 100: these are others."""
+FIRST_SEED = 2000
+"""Priors were weighed on seasons of seeds under 2000: these are others."""
 SESSIONS = (250, 500, 1000, 2000)
 FRAMES = 300
 

@@ -145,7 +145,7 @@ def fit_plain(counts: Counts) -> Plain | None:
 
 
 def leave_nights_out(counts: Counts) -> Check:
-    """Foretell every night from the others, with both models."""
+    """Predict every night from the others, with both models."""
     nights = np.unique(counts.night)
     folds = LONG_FOLDS if len(nights) > LONG_SEASON else min(FOLDS, len(nights))
     groups = np.array_split(np.random.default_rng(SEED).permutation(nights), folds)

@@ -175,7 +175,7 @@ class _Basis:
         return float(mine.median()) if len(mine) else nan
 
 
-def foretell(season: Season, model: Model, ask: Ask) -> Forecast:
+def predict(season: Season, model: Model, ask: Ask) -> Forecast:
     """Forecast one lens, or every lens of the season if none is asked for.
 
     Raises

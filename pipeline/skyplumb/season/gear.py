@@ -12,7 +12,7 @@ from skyplumb.plain import plain
 from skyplumb.records import UserError
 from skyplumb.season.comparison import effects
 from skyplumb.season.cross_validation import model_of
-from skyplumb.season.forecast import Ask, Forecast, foretell
+from skyplumb.season.forecast import Ask, Forecast, predict
 from skyplumb.season.gear_page import facts, gear_page, render, table
 from skyplumb.season.rig_model import counts_of
 from skyplumb.season.sessions import read_season
@@ -49,7 +49,7 @@ def write_tally(folders: Sequence[Path], out: Path) -> Written:
     )
 
 
-def foretell_from(folders: Sequence[Path], ask: Ask) -> Forecast:
+def forecast_from(folders: Sequence[Path], ask: Ask) -> Forecast:
     """Forecast from the sessions under `folders`."""
     season = read_season(folders)
-    return foretell(season, model_of(counts_of(season.frames, season.runs)), ask)
+    return predict(season, model_of(counts_of(season.frames, season.runs)), ask)

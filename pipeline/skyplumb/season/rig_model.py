@@ -49,11 +49,11 @@ _HAPPENS = [row for row in CAUSES.values() if row.comes is Comes.IN_EVENTS]
 SLIPS = tuple(row.name for row in _HAPPENS if row.where is Where.MOUNT)
 EVENTS = tuple(row.name for row in _HAPPENS if row.where is not Where.MOUNT)
 
-EVENT_PRIORS = (Prior(-3.5, 1.5), Prior(1.3, 0.5), Prior(0.3, 0.2), Prior(-0.3, 0.25))
+EVENT_PRIORS = (Prior(-3.5, 1.5), Prior(1.3, 0.5), Prior(0.5, 0.25), Prior(-0.3, 0.25))
 """log(events per minute) that 10 arcsec do not hide; power of the arcsec: 0 would be gusts that
-every lens sees, 2 gusts whose size has a heavy tail; how much that power grows, since no gust
-is as large as one likes; what the power of the exposure is more
-than 1: a gust of a few seconds is diluted in a long exposure's moments."""
+every lens sees, 2 gusts whose size has a heavy tail; how much that power grows, 1/2 for sizes
+that are log-normal with a spread of 1; what the power of the exposure is more than 1: a gust of
+a few seconds is diluted in a long exposure's moments."""
 EVENT_SPREAD = Prior(float(np.log(0.7)), 0.5)
 """Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
 EVENT_ROOM_ARCSEC = 10.0

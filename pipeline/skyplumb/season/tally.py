@@ -64,7 +64,7 @@ class Tally:
     differences: tuple[Difference, ...]
     costs: pd.DataFrame
     """By cause: `frames`, `doubtful`, `minutes`, `alone` and `alone_minutes` (lost to nothing
-    else), `mend`; the dearest first."""
+    else), `mend`; the costliest first."""
 
 
 def tally(season: Season) -> Tally:
@@ -232,7 +232,7 @@ def costs(frames: pd.DataFrame) -> pd.DataFrame:
 
 
 def best_mend(table: pd.DataFrame) -> dict[str, object] | None:
-    """The row of the cause whose mend surely buys back the most minutes; None without one."""
+    """The row of the cause whose mend surely saves the most minutes; None without one."""
     mendable = table[(table["mend"] != "") & (table["alone_minutes"] > 0)]
     if mendable.empty:
         return None
