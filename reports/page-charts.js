@@ -136,7 +136,7 @@ function aloft(time, colour, width, shade) {
   const kinds = bodies.map(([body]) => body);
   const y = {
     field: "height", type: "quantitative", scale: { nice: true },
-    axis: { tickCount: 3, minExtent: 34, title: ["Sun and Moon", "°"], titleAngle: 0, titleAlign: "left", titleAnchor: "end", titleX: -GUTTER, titleY: 8, titleColor: colour("ink") },
+    axis: { tickCount: 3, minExtent: 34, title: ["Sun, Moon", "°"], titleAngle: 0, titleAlign: "left", titleAnchor: "end", titleX: -GUTTER, titleY: 8, titleColor: colour("ink") },
   };
   const lines = { color: { field: "body", legend: null, scale: { domain: kinds, range: [colour("brass"), colour("soft")] } }, strokeDash: { field: "body", legend: null, scale: { domain: kinds, range: [[1, 0], [5, 3]] } } };
   return {
@@ -217,10 +217,15 @@ function drawNight(element, choose) {
   const panels = data.night.map((panel, n) => {
     const known = timed.filter((f) => f[panel.field] !== null);
     const far = !panel.down && farOut(known.map((f) => f[panel.field]));
+    const fromZero = ["trail_px", "shift_px"].includes(panel.field);
+    const values = known.map((f) => f[panel.field]);
+    const [low, high] = [fromZero ? 0 : Math.min(...values), Math.max(...values)];
+    const lacks = Math.max(panel.least_span - (high - low), 0);
+    const wider = lacks && !far ? { domain: fromZero ? [0, high + lacks] : [low - lacks / 2, high + lacks / 2] } : {};
     const y = {
       field: panel.field, type: "quantitative",
-      scale: { ...(far ? { type: "symlog", constant: 1 } : { zero: ["trail_px", "shift_px"].includes(panel.field), nice: true }), reverse: panel.down },
-      axis: { tickCount: 3, format: "~s", minExtent: 34, ...title(panel.title, far ? `${panel.unit}, log` : panel.unit) },
+      scale: { ...(far ? { type: "symlog", constant: 1 } : { zero: fromZero, nice: true, ...wider }), reverse: panel.down },
+      axis: { tickCount: 3, format: high >= 1000 ? "~s" : "~g", minExtent: 34, ...title(panel.title, far ? `${panel.unit}, log` : panel.unit) },
     };
     const layer = [shade, { mark: point, encoding: { x: time(n === data.night.length - 1), y, ...look(colour) } }];
     if (panel.error) {
@@ -237,7 +242,7 @@ function drawNight(element, choose) {
     return known.length ? { width, height: 78, transform: [{ filter: `isValid(datum.${panel.field})` }], layer } : null;
   });
   const stack = [...panels.slice(0, -1), aloft(time, colour, width, shade), panels.at(-1)].filter(Boolean);
-  const spec = { data: { values: timed }, vconcat: [names, lanes, ...stack], spacing: 9, padding: { left: 0, top: 4, right: 4, bottom: 4 }, autosize: { type: "pad" }, resolve: { scale: { x: "independent" } } };
+  const spec = { data: { values: timed }, vconcat: [names, lanes, ...stack], spacing: 9, padding: { left: 0, top: 4, right: 4, bottom: 4 }, autosize: { type: "pad" }, resolve: { scale: { x: "independent", color: "independent", strokeDash: "independent" } } };
   const spells = data.spells.map((s) => `${s.label} in ${plural(s.frames, "frame")}`).join(", ");
   return put(element, spec, `Every judged frame against ${clockName}: ${data.night.map((p) => p.title.toLowerCase()).join(", ")}. ${spells ? `Lost: ${spells}.` : "No frame lost."}`, { pixels, choose });
 }

@@ -256,7 +256,7 @@
     form.reset();
     refilter();
   });
-  filter.querySelectorAll("[data-all]").forEach((button) =>
+  form.querySelectorAll("[data-all]").forEach((button) =>
     button.addEventListener("click", () => {
       const word = button.dataset.all || null;
       const question = word ? `Set all ${plural(shown.length, "frame")} shown to ${word}?` : `Leave all ${plural(shown.length, "frame")} shown to the rules?`;

@@ -45,6 +45,7 @@
     };
   }
 
+  const hundredths = (value) => (value === null ? "–" : value.toFixed(2));
   const change = (now, then) => {
     if (!now || !then) return "–";
     const percent = Math.round(100 * (then / now - 1));
@@ -67,7 +68,7 @@
       const cell = (text) => h("td", {}, text);
       return h("tr", {}, h("th", { scope: "row" }, run.title),
         cell(`${now.frames} → ${then.frames}`), cell(`${duration(now.light)} → ${duration(then.light)}`),
-        cell(`${figure(now.fwhm)} → ${figure(then.fwhm)}`), cell(`${figure(now.oval, 2)} → ${figure(then.oval, 2)}`),
+        cell(`${figure(now.fwhm)} → ${figure(then.fwhm)}`), cell(`${hundredths(now.oval)} → ${hundredths(then.oval)}`),
         cell(change(now.snr, then.snr)));
     }));
     form.querySelector("output.sum").textContent =

@@ -33,11 +33,11 @@ function mark(verdict) {
 
 const verdictTag = (word) => h("span", { class: `verdict ${word}` }, mark(word), word);
 
-// A number to so many significant digits, whole digits always in full; – if unknown.
+// A number to so many significant digits, and no more decimals; – if unknown.
 function figure(value, digits = 3) {
   if (value === null || value === undefined) return "–";
   if (value === 0) return "0";
-  const decimals = Math.min(Math.max(0, digits - 1 - Math.floor(Math.log10(Math.abs(value)))), 6);
+  const decimals = Math.min(Math.max(0, digits - 1 - Math.floor(Math.log10(Math.abs(value)))), Math.max(digits, 2));
   const [whole, part] = Math.abs(value).toFixed(decimals).split(".");
   const grouped = whole.replace(/\B(?=(\d{3})+$)/g, "\u202f");
   const text = part ? `${grouped}.${part}` : grouped;

@@ -65,14 +65,14 @@ def sky_place(ra_deg: float, dec_deg: float) -> str:
 
 
 def figure(value: object, digits: int = 3) -> str:
-    """A number to so many significant digits, whole digits always in full; – if unknown."""
+    """A number to so many significant digits, and no more decimals; – if unknown."""
     known = number(value)
     if known is None:
         return "–"
     if known == 0:
         return "0"
     decimals = max(0, digits - 1 - math.floor(math.log10(abs(known))))
-    text = format(known, f"z,.{min(decimals, 6)}f").replace(",", "\u202f")
+    text = format(known, f"z,.{min(decimals, max(digits, 2))}f").replace(",", "\u202f")
     return text.replace("-", "−")
 
 

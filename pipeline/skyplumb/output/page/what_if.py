@@ -41,14 +41,14 @@ def taking_the_doubtful(card: Plain) -> str:
     if not now.frames:
         return (
             f"{card['title']}: with its {card['doubtful']} doubtful frames there would be {gain} "
-            f"and stars {figure(then.fwhm_px)} px wide, {figure(then.ellipticity, 2)} out of round."
+            f"and stars {figure(then.fwhm_px)} px wide, {then.ellipticity:.2f} out of round."
         )
     percent = 100 * (then.snr_gain / now.snr_gain - 1)
     return (
         f"{card['title']}: its {card['doubtful']} doubtful frames would add {gain} and "
         f"{percent:.0f} % of signal over noise; the stars of the stack would go from "
         f"{figure(now.fwhm_px)} to {figure(then.fwhm_px)} px wide and from "
-        f"{figure(now.ellipticity, 2)} to {figure(then.ellipticity, 2)} out of round."
+        f"{now.ellipticity:.2f} to {then.ellipticity:.2f} out of round."
     )
 
 

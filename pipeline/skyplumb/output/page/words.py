@@ -37,16 +37,18 @@ class Panel(NamedTuple):
     error: str | None = None
     down: bool = False
     """Whether more is drawn downwards."""
+    least_span: float = 0.0
+    """What the axis shows at least: less is noise and no change."""
 
 
 NIGHT = (
-    Panel("trail_px", "Trail", "px", "trail_sigma_px"),
-    Panel("shift_px", "Shift", "px"),
-    Panel("fwhm_px", "FWHM", "px"),
-    Panel("stars", "Stars", "count"),
+    Panel("trail_px", "Trail", "px", "trail_sigma_px", least_span=1.0),
+    Panel("shift_px", "Shift", "px", least_span=1.0),
+    Panel("fwhm_px", "FWHM", "px", least_span=0.5),
+    Panel("stars", "Stars", "count", least_span=10),
     Panel("sky_level", "Sky", "raw units"),
-    Panel("extinction_mag", "Dimming", "mag", None, True),
-    Panel("altitude_deg", "Altitude", "°"),
+    Panel("extinction_mag", "Dimming", "mag", None, True, least_span=0.2),
+    Panel("altitude_deg", "Altitude", "°", least_span=2.0),
 )
 
 
