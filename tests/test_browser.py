@@ -129,9 +129,10 @@ def test_the_first_screen_says_what_the_csv_says(night_page: Written, opened: Op
     mend = page.locator(".mend").inner_text()
     assert "Turn the axis <b>east</b>. 3 more frames, 4 min of light." in mend
     assert "Caution. Mind the aircraft." in mend
-    # All of it without scrolling: losses, mend and the axis against the pole.
+    # Without scrolling: what to stack, target by target, the axis against the pole, and where
+    # the losses begin.
     page.locator(".aim svg").wait_for()
-    for part in ("h1", ".losses >> nth=0", ".mend", ".aim .chart"):
+    for part in ("h1", ".targets", ".aim .chart", ".lost h2"):
         box = page.locator(part).first.bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= 800
@@ -264,10 +265,12 @@ def test_a_keyboard_alone_reads_judges_and_notes(night_page: Written, opened: Op
         page.keyboard.press("ArrowDown")
     assert page.evaluate(focused) == files[2]
     page.keyboard.press("r")
-    assert page.evaluate(focused) == files[2]
+    # On to the next one, so that a night is gone through with one hand.
+    assert page.evaluate(focused) == files[3]
     third = page.locator("li.frame").nth(2)
     assert third.locator(".verdict").first.inner_text() == "reject"
     assert "by hand; rules: keep" in third.inner_text()
+    page.keyboard.press("ArrowUp")
     page.keyboard.press("n")
     page.keyboard.type("drift, kept no detail")
     page.keyboard.press("Tab")
