@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -102,6 +103,16 @@ def test_lost_starlight_is_measured_star_by_star() -> None:
 def test_exposure_is_not_extinction() -> None:
     found = extinctions_mag([starlit(n, 0.0, exposure=60.0 if n % 2 else 62.0) for n in range(8)])
     assert found == pytest.approx(np.zeros(8), abs=0.03)
+
+
+def test_exposures_that_are_not_known_have_no_extinction() -> None:
+    # Bulb frames of 60 and 180 s differ by 2.5 log 3 = 1.2 mag, which was read as cloud.
+    unknown = ShotInfo(exposure_s=float("nan"))
+    bulb = [starlit(n, 0.0, exposure=60.0 if n % 2 else 180.0) for n in range(6)]
+    bulb = [replace(one, notes=ShotNotes(unknown)) for one in bulb]
+    found = extinctions_mag([*bulb, *(starlit(10 + n, 0.0) for n in range(4))])
+    assert np.isnan(found[:6]).all()
+    assert found[6:] == pytest.approx(np.zeros(4), abs=0.03)
 
 
 def test_frames_that_were_not_solved_have_no_extinction() -> None:
