@@ -47,7 +47,7 @@
       h("div", { class: "row" },
         verdictCell(frame),
         h("div", { class: "who" },
-          h("button", { type: "button", class: "name", title: frame.file, "aria-expanded": String(open), onclick: () => toggle(frame) }, frame.name),
+          h("button", { type: "button", class: "name", title: visible(frame.file), "aria-expanded": String(open), onclick: () => toggle(frame) }, frame.name),
           h("small", {}, frame.clock || "no camera clock"),
           h("small", {}, frame.utc ? `${frame.utc.slice(11)} UTC` : "UTC unknown")),
         h("dl", { class: "head" }, ...data.head.map((one) => figureCell(one, frame)))),
@@ -133,7 +133,7 @@
     }
     box.append(h("dl", { class: "figures" },
       ...data.more.map(({ key, words, unit, digits }) => h("div", {}, h("dt", {}, words), h("dd", {}, withUnit(frame[key], unit, digits)))),
-      h("div", {}, h("dt", {}, "File"), h("dd", {}, frame.file))));
+      h("div", {}, h("dt", {}, "File"), h("dd", {}, visible(frame.file)))));
     return box;
   }
 

@@ -1,10 +1,15 @@
 // What all parts of the page share: the frames, elements, numbers in words.
+
+// A text of which nothing acts on what shows it, such as marks that turn its direction.
+const visible = (text) => text.replace(/[\0-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ufeff]/g,
+  (sign) => ({ "\n": "\\n", "\r": "\\r", "\t": "\\t" })[sign] ?? "\\u" + sign.charCodeAt(0).toString(16).padStart(4, "0"));
+
 const data = JSON.parse(document.getElementById("session-data").textContent);
 const verdicts = Object.keys(data.marks);
 const frames = data.frames.rows.map((row, place) => {
   const frame = { place };
   data.frames.names.forEach((name, n) => (frame[name] = row[n]));
-  frame.name = frame.file.slice(frame.file.lastIndexOf("/") + 1);
+  frame.name = visible(frame.file.slice(frame.file.lastIndexOf("/") + 1));
   return frame;
 });
 const byId = new Map(frames.map((frame) => [frame.id, frame]));

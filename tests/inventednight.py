@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.columns import COLUMNS
-from skyplumb.output.files import write_session
+from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary
@@ -226,7 +226,14 @@ def with_fields(night: SessionResult, many: bool = False) -> SessionResult:
     )
 
 
+def lay_down(
+    result: SessionResult, out: Path, card: Path, link_into: Path | None = None, xmp: bool = False
+) -> Path:
+    """Write the files of a session and answer its folder."""
+    return write_session(result, Targets(out, link_into, xmp), card).folder
+
+
 def written(result: SessionResult, root: Path) -> Written:
     card = root / "card"
     card.mkdir()
-    return Written(write_session(result, root / "out", card), card, result)
+    return Written(lay_down(result, root / "out", card), card, result)

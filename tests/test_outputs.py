@@ -8,6 +8,8 @@ import io
 import json
 import os
 import re
+import shutil
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 from xml.etree import ElementTree
@@ -17,14 +19,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from inventednight import lay_down
+from shipped import REPORTS
 from skyplumb.columns import COLUMNS
-from skyplumb.output.files import write_session
+from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
-from skyplumb.output.links import LEDGER, link_kept
+from skyplumb.output.links import LEDGER, Laid, link_frames
+from skyplumb.output.page.render import LIBRARY
 from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import RATINGS, write_xmp, xmp_packet
 from skyplumb.plain import plain
-from skyplumb.records import UserError
+from skyplumb.records import NAN, UserError
 from skyplumb.summary import FrameSummary, RunSummary, read_summary
 
 
@@ -126,7 +131,7 @@ def test_no_text_can_run_as_a_formula_and_a_file_stays_the_same_path(
 def test_the_lists_name_the_kept_frames_and_no_other(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    folder = write_session(night, tmp_path / "out", card)
+    folder = lay_down(night, tmp_path / "out", card)
     listed = (folder / "stackable.txt").read_text("utf-8").splitlines()
     assert listed == [str(card / file) for file in kept(night)["file"]]
     assert all(Path(line).is_absolute() and Path(line).is_file() for line in listed)
@@ -140,7 +145,7 @@ def test_a_name_with_a_line_break_is_not_listed_but_named_on_the_page(
 ) -> None:
     frames = table(night).copy()
     frames.loc[0, "file"] = "DCIM/two\nlines.DNG"
-    folder = write_session(replace(night, frames=frames), tmp_path / "out", card)
+    folder = lay_down(replace(night, frames=frames), tmp_path / "out", card)
     lines = (folder / "stackable.txt").read_text("utf-8").splitlines()
     assert len(lines) == len(kept(night)) - 1
     assert "two\\nlines.DNG" in (folder / "report.html").read_text("utf-8")
@@ -149,9 +154,9 @@ def test_a_name_with_a_line_break_is_not_listed_but_named_on_the_page(
 def test_lists_of_runs_that_are_no_more_go_away(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    folder = write_session(night, tmp_path / "out", card)
+    folder = lay_down(night, tmp_path / "out", card)
     frames = table(night)
-    folder = write_session(
+    folder = lay_down(
         replace(night, frames=frames[frames["run"] != "2-wide"]), tmp_path / "out", card
     )
     assert {p.name for p in (folder / "stackable").iterdir()} == {
@@ -164,7 +169,7 @@ def test_runs_whose_names_differ_only_in_forbidden_signs_get_two_lists(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night).replace({"run": {"1-tarn-85": "A:1", "2-wide": "a?1"}})
-    folder = write_session(replace(night, frames=frames), tmp_path / "out", card)
+    folder = lay_down(replace(night, frames=frames), tmp_path / "out", card)
     assert {"A_1.txt", "a_1-2.txt"} < {p.name for p in (folder / "stackable").iterdir()}
 
 
@@ -176,17 +181,17 @@ def test_a_name_that_is_no_text_reaches_the_list_and_the_summary_exactly(
     frames.loc[0, "file"] = odd
     run = RunSummary("r", frames=(FrameSummary(odd),))
     summary = replace(night.summary, runs=(run,))
-    folder = write_session(replace(night, frames=frames, summary=summary), tmp_path / "out", card)
+    folder = lay_down(replace(night, frames=frames, summary=summary), tmp_path / "out", card)
     assert b"/DCIM/\xff\xfe.DNG\n" in (folder / "stackable.txt").read_bytes()
     told = json.loads((folder / "summary.json").read_text("utf-8"))
     assert told["sessions"][0]["runs"][0]["frames"][0]["file"] == odd
-    assert read_summary(folder / "summary.json") == (summary,)
+    assert read_summary(folder / "summary.json")[0].runs == summary.runs
 
 
 def test_the_summary_is_strict_json_with_null_for_the_unknown(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    folder = write_session(night, tmp_path / "out", card)
+    folder = lay_down(night, tmp_path / "out", card)
 
     def refuse(word: str) -> float:
         raise AssertionError(f"{word} is no JSON")
@@ -213,7 +218,7 @@ def test_numpy_and_times_become_plain() -> None:
 def test_a_session_name_cannot_climb_out_of_the_output_folder(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    folder = write_session(replace(night, session="../../etc/x"), tmp_path / "out", card)
+    folder = lay_down(replace(night, session="../../etc/x"), tmp_path / "out", card)
     assert folder.parent == tmp_path / "out"
 
 
@@ -223,7 +228,7 @@ def test_a_session_name_cannot_climb_out_of_the_output_folder(
 def test_a_full_disk_is_one_line_with_the_mend_and_leaves_the_old_file_whole(
     night: SessionResult, card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    folder = write_session(night, tmp_path / "out", card)
+    folder = lay_down(night, tmp_path / "out", card)
     before = everything(folder)
 
     def full(self: Path, data: bytes) -> int:
@@ -233,7 +238,7 @@ def test_a_full_disk_is_one_line_with_the_mend_and_leaves_the_old_file_whole(
 
     monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(UserError, match=r"frames\.csv.*No space left on device.*free some space"):
-        write_session(night, tmp_path / "out", card)
+        lay_down(night, tmp_path / "out", card)
     monkeypatch.undo()
     after = everything(folder)
     del before[str(folder)], after[str(folder)]  # the folder's own date may change
@@ -245,20 +250,20 @@ def test_an_output_folder_that_cannot_be_made_is_one_line_with_its_name(
 ) -> None:
     (tmp_path / "out").write_text("a file where the folder should be")
     with pytest.raises(UserError, match=re.escape(str(tmp_path / "out")) + ".*--out"):
-        write_session(night, tmp_path / "out", card)
+        lay_down(night, tmp_path / "out", card)
 
 
 def test_nothing_is_written_on_the_card(night: SessionResult, card: Path, tmp_path: Path) -> None:
     before = everything(card)
-    write_session(night, tmp_path / "out", card, tmp_path / "links", xmp=True)
-    write_session(night, tmp_path / "out", card, tmp_path / "links", xmp=True)
+    lay_down(night, tmp_path / "out", card, tmp_path / "links", xmp=True)
+    lay_down(night, tmp_path / "out", card, tmp_path / "links", xmp=True)
     assert everything(card) == before
 
 
 def test_an_output_folder_on_the_card_is_refused(night: SessionResult, card: Path) -> None:
     before = everything(card)
     with pytest.raises(UserError, match="lies on the card"):
-        write_session(night, card / "out", card)
+        lay_down(night, card / "out", card)
     assert everything(card) == before
 
 
@@ -281,9 +286,9 @@ def test_every_judged_light_has_a_sidecar_with_its_rating_and_reason(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night)
-    count = write_xmp(frames, tmp_path / "xmp", card)
+    assert write_xmp(frames, tmp_path / "xmp", card) == []
     lights = frames[frames["kind"] == "light"]
-    assert count == len(lights) == len(list((tmp_path / "xmp").rglob("*.xmp")))
+    assert len(lights) == len(list((tmp_path / "xmp").rglob("*.xmp")))
     for row in lights.to_dict("records"):
         packet = (tmp_path / "xmp" / f"{row['file']}.xmp").read_text("utf-8")
         assert read_packet(packet) == (str(RATINGS[row["verdict"]]), row["reason"])
@@ -315,6 +320,75 @@ def test_sidecars_of_frames_no_longer_judged_go_away(
     assert left == {f"{file}.xmp" for file in frames["file"].head(3)}
 
 
+def test_a_name_that_leaves_no_room_for_an_ending_costs_its_sidecar_alone(
+    night: SessionResult, tmp_path: Path
+) -> None:
+    # 255 bytes is the longest name of the usual disks (POSIX NAME_MAX on Linux).
+    long = "DCIM/" + "x" * 251 + ".DNG"
+    frames = table(night).copy()
+    frames.loc[0, "file"] = long
+    out = lay_down(replace(night, frames=frames), tmp_path / "out", tmp_path / "card", xmp=True)
+    lights = int((frames["kind"] == "light").sum())
+    assert len(list((out / "xmp").rglob("*.xmp"))) == lights - 1
+    assert "No sidecar" in (out / "report.html").read_text("utf-8")
+    assert "No sidecar" in read_summary(out / "summary.json")[0].notices[-1]
+
+
+# ---- sidecars beside a copy ---------------------------------------------------------------
+
+
+@pytest.fixture
+def copy(card: Path, tmp_path: Path) -> Path:
+    return shutil.copytree(card, tmp_path / "copy")
+
+
+def beside(night: SessionResult, tmp_path: Path, copy: Path, card: Path) -> tuple[str, ...]:
+    return write_session(night, Targets(tmp_path / "out", xmp_beside=copy), card).told
+
+
+def test_sidecars_lie_beside_the_copies_and_never_on_the_card(
+    night: SessionResult, card: Path, copy: Path, tmp_path: Path
+) -> None:
+    before = everything(card)
+    count = int((table(night)["kind"] == "light").sum())
+    assert f"{count} sidecars" in beside(night, tmp_path, copy, card)[0]
+    for row in table(night)[table(night)["kind"] == "light"].to_dict("records"):
+        # The document's own name with the ending xmp: XMP specification part 3 (from memory).
+        packet = (copy / row["file"]).with_suffix(".xmp").read_text("utf-8")
+        assert read_packet(packet)[0] == str(RATINGS[row["verdict"]])
+    assert everything(card) == before
+    for target in (card, card / "DCIM"):
+        with pytest.raises(UserError, match="lies on the card"):
+            beside(night, tmp_path, target, card)
+
+
+def test_a_sidecar_that_somebody_else_wrote_or_edited_stays(
+    night: SessionResult, card: Path, copy: Path, tmp_path: Path
+) -> None:
+    theirs, edited, gone = ((copy / file).with_suffix(".xmp") for file in table(night)["file"][:3])
+    theirs.write_text("their own work")
+    (copy / table(night)["file"][3]).unlink()
+    assert "1 not written" in beside(night, tmp_path, copy, card)[0]
+    edited.write_text("developed")
+    gone.unlink()
+    told = beside(night, tmp_path, copy, card)[0]
+    assert "2 not written" in told and "no copy found of 1 " in told
+    assert (theirs.read_text(), edited.read_text()) == ("their own work", "developed")
+    assert gone.exists()
+
+
+def test_two_frames_that_differ_only_in_their_ending_get_two_sidecars(
+    night: SessionResult, card: Path, copy: Path, tmp_path: Path
+) -> None:
+    frames = table(night).copy()
+    twin = str(PurePosixPath(frames["file"][0]).with_suffix(".FIT"))
+    frames.loc[1, "file"] = twin
+    (copy / twin).write_bytes(b"twin")
+    beside(replace(night, frames=frames), tmp_path, copy, card)
+    for file in frames["file"][:2]:
+        assert (copy / f"{file}.xmp").is_file()
+
+
 # ---- links ------------------------------------------------------------------------------
 
 
@@ -322,32 +396,95 @@ def files_in(root: Path) -> set[Path]:
     return {p for p in root.rglob("*") if (p.is_symlink() or p.is_file()) and p.name != LEDGER}
 
 
-def test_kept_frames_are_symlinks_under_their_run_with_their_path_kept(
+def link(frames: pd.DataFrame, into: Path, card: Path, owner: str = "out") -> Laid:
+    return link_frames(frames, into, card, owner)
+
+
+def only(frames: pd.DataFrame, files: Iterable[str]) -> pd.DataFrame:
+    """The frames with no other light kept."""
+    verdict = ["keep" if file in set(files) else "reject" for file in frames["file"]]
+    return frames.assign(verdict=verdict)
+
+
+def without_links(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(self: Path, *_: object, **__: object) -> None:
+        raise OSError(errno.EPERM, "this disk has no links")
+
+    monkeypatch.setattr(Path, "symlink_to", refuse)
+
+
+FIRST = "1-tarn-85/lights/FRN_0000.DNG"
+
+
+def test_kept_frames_are_symlinks_under_their_run(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     into = tmp_path / "links"
-    assert link_kept(kept(night), into, card) == len(kept(night))
-    laid = files_in(into)
-    assert {p.resolve() for p in laid} == {card / file for file in kept(night)["file"]}
-    assert all(p.is_symlink() for p in laid)
-    assert into / "1-tarn-85/DCIM/100FERN/FRN_0000.DNG" in laid
+    laid = link(table(night), into, card)
+    count = len(kept(night))
+    assert (laid.linked, laid.copied, laid.kinds) == (count, 0, {"lights": count})
+    assert laid.words() == f"{into}: {count} lights ({count} linked)"
+    assert {p.resolve() for p in files_in(into)} == {card / file for file in kept(night)["file"]}
+    assert all(p.is_symlink() and p.parent.name == "lights" for p in files_in(into))
+    assert into / FIRST in files_in(into)
+
+
+def test_frames_of_one_name_from_two_folders_are_both_laid(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    frames = table(night).copy()
+    frames.loc[1, "file"] = "DCIM/200FERN/frn_0000.dng"
+    link(frames, tmp_path / "links", card)
+    names = {p.name for p in (tmp_path / "links/1-tarn-85/lights").iterdir()}
+    # Letter case does not count on every disk.
+    assert {"DCIM-100FERN-FRN_0000.DNG", "DCIM-200FERN-frn_0000.dng"} < names
+
+
+@pytest.mark.parametrize(
+    ("kind", "changed", "fits"),
+    [
+        ("dark", {}, True),
+        ("dark", {"exposure_s": 122.0}, True),
+        ("dark", {"exposure_s": 60.0}, False),
+        ("dark", {"iso": 800.0}, False),
+        ("dark", {"camera": "Another"}, False),
+        ("dark", {"temperature_c": 14.0}, True),
+        ("dark", {"temperature_c": 25.0}, False),
+        ("dark", {"temperature_c": NAN, "lens": ""}, True),
+        ("flat", {"exposure_s": 0.02, "iso": 100.0}, True),
+        ("flat", {"aperture": 4.0}, False),
+        ("flat", {"lens": "Other 85 mm"}, False),
+        ("flat", {"focal_mm": 70.0}, False),
+        ("bias", {"exposure_s": 0.0001, "lens": ""}, True),
+        ("bias", {"iso": 800.0}, False),
+    ],
+)
+def test_darks_flats_and_bias_are_laid_where_they_fit(
+    night: SessionResult, card: Path, tmp_path: Path, kind: str, changed: dict[str, object],
+    fits: bool,
+) -> None:  # fmt: skip
+    # What must match is common practice, no source.
+    frames = table(night).assign(temperature_c=12.0)
+    other = frames.head(1).assign(file="cal/C.DNG", kind=kind, run="", verdict="", **changed)
+    laid = link(pd.concat([frames, other], ignore_index=True), tmp_path / "links", card)
+    folder = {"dark": "darks", "flat": "flats", "bias": "bias"}[kind]
+    assert (tmp_path / "links/1-tarn-85" / folder / "C.DNG").is_symlink() == fits
+    assert fits <= (folder in (laid.kinds or {}))
 
 
 def test_without_symlinks_a_copy_is_laid_and_never_a_hard_link(
     night: SessionResult, card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self: Path, *_: object, **__: object) -> None:
-        raise OSError(errno.EPERM, "this disk has no links")
-
-    monkeypatch.setattr(Path, "symlink_to", refuse)
+    without_links(monkeypatch)
     before = everything(card)
     into = tmp_path / "links"
     for _ in range(2):
-        link_kept(kept(night), into, card)
-    for laid in files_in(into):
-        assert not laid.is_symlink()
-        assert laid.stat().st_nlink == 1
-        laid.write_bytes(b"edited")
+        laid = link(table(night), into, card)
+        assert (laid.linked, laid.copied) == (0, len(kept(night)))
+    for path in files_in(into):
+        assert not path.is_symlink()
+        assert path.stat().st_nlink == 1
+        path.write_bytes(b"edited")
     assert everything(card) == before
 
 
@@ -355,13 +492,13 @@ def test_a_second_call_takes_away_only_what_the_first_one_laid(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     into = tmp_path / "links"
-    link_kept(kept(night), into, card)
+    link(table(night), into, card)
     mine = into / "1-tarn-85" / "notes.txt"
     mine.write_text("mine")
-    replaced = into / "1-tarn-85/DCIM/100FERN/FRN_0001.DNG"
+    replaced = into / "1-tarn-85/lights/FRN_0001.DNG"
     replaced.unlink()
     replaced.write_text("my own picture")
-    link_kept(kept(night).tail(2), into, card)
+    link(only(table(night), kept(night)["file"].tail(2)), into, card)
     left = files_in(into)
     assert {mine, replaced} < left
     assert len(left) == 4
@@ -373,41 +510,75 @@ def test_a_second_call_takes_away_only_what_the_first_one_laid(
 def test_an_edited_copy_is_the_photographers_and_stays(
     night: SessionResult, card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def refuse(self: Path, *_: object, **__: object) -> None:
-        raise OSError(errno.EPERM, "this disk has no links")
-
-    monkeypatch.setattr(Path, "symlink_to", refuse)
+    without_links(monkeypatch)
     into = tmp_path / "links"
-    link_kept(kept(night), into, card)
+    link(table(night), into, card)
     edited = min(files_in(into))
     edited.write_bytes(b"edited")
-    link_kept(kept(night).head(0), into, card)
+    link(only(table(night), ()), into, card)
     assert files_in(into) == {edited}
 
 
-def test_a_foreign_file_in_the_way_is_named_and_left_alone(
+def test_a_foreign_file_in_the_way_is_named_and_never_adopted(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    foreign = tmp_path / "links/1-tarn-85/DCIM/100FERN/FRN_0000.DNG"
+    foreign = tmp_path / "links" / FIRST
     foreign.parent.mkdir(parents=True)
-    foreign.write_text("mine")
+    # Of the same bytes and date as what would be laid there.
+    shutil.copy2(card / kept(night)["file"][0], foreign)
     with pytest.raises(UserError, match="is in the way"):
-        link_kept(kept(night), tmp_path / "links", card)
-    assert foreign.read_text() == "mine"
+        link(table(night), tmp_path / "links", card)
+    link(only(table(night), ()), tmp_path / "links", card)
+    assert foreign.read_bytes() == (card / kept(night)["file"][0]).read_bytes()
+    assert not foreign.is_symlink()
 
 
-@pytest.mark.parametrize("ledger", ["{", "[1]", '{"../../card/DCIM": ["link", "x"]}'])
+@pytest.mark.parametrize("ledger", ["{", "[1]", '{"owner": "out", "laid": {"../../card": []}}'])
 def test_a_spoilt_ledger_removes_nothing(
     night: SessionResult, card: Path, tmp_path: Path, ledger: str
 ) -> None:
     into = tmp_path / "links"
-    link_kept(kept(night), into, card)
+    link(table(night), into, card)
     before = everything(card)
     laid = files_in(into)
     (into / LEDGER).write_text(ledger)
-    link_kept(kept(night).head(1), into, card)
+    assert link(only(table(night), ()), into, card).folder == tmp_path / "links-2"
     assert files_in(into) == laid
     assert everything(card) == before
+
+
+def test_two_outputs_never_take_each_others_links(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    few = replace(night, frames=only(table(night), kept(night)["file"].head(1)))
+    first = lay_down(night, tmp_path / "one", card, tmp_path / "links")
+    laid = files_in(tmp_path / "links")
+    lay_down(few, tmp_path / "two", card, tmp_path / "links")
+    assert laid < files_in(tmp_path / "links")
+    assert len(files_in(tmp_path / "links" / f"{first.name}-2")) == 1
+    lay_down(few, tmp_path / "one", card, tmp_path / "links")
+    assert len(files_in(tmp_path / "links")) == 2
+
+
+def test_a_link_in_the_way_is_not_followed(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    for place in ("links/session/1-tarn-85", "other/session"):
+        (tmp_path / place).parent.mkdir(parents=True)
+        (tmp_path / place).symlink_to(outside)
+        with pytest.raises(UserError, match="is a link, and what is written there would land"):
+            link(table(night), (tmp_path / place.split("/")[0]) / "session", card)
+    assert not list(outside.iterdir())
+    # Nor is anything taken away through one that came later.
+    link(table(night), tmp_path / "third/session", card)
+    run = tmp_path / "third/session/1-tarn-85"
+    run.rename(outside / "run")
+    run.symlink_to(outside / "run")
+    there = files_in(outside)
+    link(only(table(night), ()), tmp_path / "third/session", card)
+    assert files_in(outside) == there
 
 
 def test_links_into_the_card_are_refused_even_by_a_detour(
@@ -415,31 +586,166 @@ def test_links_into_the_card_are_refused_even_by_a_detour(
 ) -> None:
     before = everything(card)
     (tmp_path / "detour").symlink_to(card / "DCIM")
-    (tmp_path / "half").mkdir()
-    (tmp_path / "half/1-tarn-85").symlink_to(card)
-    for into in (card, card / "links", tmp_path / "detour", tmp_path / "half"):
+    for into in (card, card / "links", tmp_path / "detour", tmp_path / "detour/links"):
         with pytest.raises(UserError, match="lies on the card"):
-            link_kept(kept(night), into, card)
+            link(table(night), into, card)
     assert everything(card) == before
+
+
+# ---- lists for a card that lies elsewhere -------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("root", "begins"), [("/store/night", "/store/night/DCIM/"), ("D:\\night", "D:\\night\\DCIM\\")]
+)
+def test_the_lists_name_the_copy_where_one_is_named(
+    night: SessionResult, card: Path, tmp_path: Path, root: str, begins: str
+) -> None:
+    folder = write_session(night, Targets(tmp_path / "out", root=Path(root)), card).folder
+    lines = (folder / "stackable.txt").read_text("utf-8").splitlines()
+    assert len(lines) == len(kept(night))
+    assert all(line.startswith(begins) for line in lines)
 
 
 # ---- two cards of one night -------------------------------------------------------------
 
 
-def test_a_second_card_of_the_same_night_does_not_take_the_first_ones_place(
-    night: SessionResult, card: Path, tmp_path: Path
+def held(tmp_path: Path, name: str, files: dict[str, bytes]) -> Path:
+    """A card of these files."""
+    for file, content in files.items():
+        (tmp_path / name / file).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name / file).write_bytes(content)
+    return tmp_path / name
+
+
+def session_of(night: SessionResult, files: Iterable[str]) -> SessionResult:
+    """An undated session of such files."""
+    names = list(files)
+    frames = table(night).head(len(names)).assign(file=names, taken_camera="", taken_utc="")
+    return replace(night, frames=frames, crops={})
+
+
+A = {"a.DNG": b"II*a picture", "b.DNG": b"II*another", "pano.jpg": b"JFIF one"}
+B = {"a.DNG": b"II*unlike it", "b.DNG": b"II*unlike", "pano.jpg": b"JFIF two"}
+
+
+def test_a_second_card_of_the_same_names_and_times_replaces_nothing(
+    night: SessionResult, tmp_path: Path
 ) -> None:
     out = tmp_path / "out"
-    first = write_session(night, out, card)
+    first = lay_down(session_of(night, A), out, held(tmp_path, "one", A))
     before = everything(first)
-    frames = table(night)
-    other = replace(night, frames=frames.assign(file="B" + frames["file"]), crops={})
-    other.frames["file"] = [str(PurePosixPath(f).with_name("X" + PurePosixPath(f).name))
-                            for f in frames["file"]]  # fmt: skip
-    second = write_session(other, out, tmp_path / "other card")
+    second = lay_down(session_of(night, B), out, held(tmp_path, "two", B))
     assert second == out / f"{first.name}-2"
     assert everything(first) == before
-    # Audited again, from wherever it was copied to, each finds its own place.
-    moved = replace(night, frames=frames.assign(file="copied/" + frames["file"]), crops={})
-    assert write_session(moved, out, tmp_path / "elsewhere") == first
-    assert write_session(other, out, tmp_path / "other card") == second
+    # Audited again, each finds its own place, whatever is in the other's reader.
+    assert lay_down(session_of(night, A), out, tmp_path / "one") == first
+    assert lay_down(session_of(night, B), out, tmp_path / "two") == second
+    shutil.rmtree(tmp_path / "one")
+    assert lay_down(session_of(night, B), out, held(tmp_path, "one", B)) == second
+
+
+@pytest.mark.parametrize("alike", [b"", bytes(5000)])
+def test_files_that_any_card_may_hold_make_no_two_cards_one(
+    night: SessionResult, tmp_path: Path, alike: bytes
+) -> None:
+    broken = {"broken.dng": alike}
+    first = lay_down(session_of(night, broken), tmp_path / "out", held(tmp_path, "one", broken))
+    assert lay_down(session_of(night, broken), tmp_path / "out", tmp_path / "one") == first
+    again = lay_down(session_of(night, broken), tmp_path / "out", held(tmp_path, "two", broken))
+    assert again.name == f"{first.name}-2"
+
+
+def test_a_card_that_grew_was_thinned_out_or_was_copied_is_the_same(
+    night: SessionResult, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    first = lay_down(session_of(night, A), out, held(tmp_path, "one", A))
+    grown = A | {"c.DNG": b"II*third", "d.DNG": b"II*fourth", "e.DNG": b"II*fifth"}
+    assert lay_down(session_of(night, grown), out, held(tmp_path, "one", grown)) == first
+    moved = {f"copied/{file}": content for file, content in grown.items()}
+    assert lay_down(session_of(night, moved), out, held(tmp_path, "two", moved)) == first
+    few = {"copied/c.DNG": moved["copied/c.DNG"]}
+    assert lay_down(session_of(night, few), out, tmp_path / "two") == first
+    # A part of it somewhere else would take away the rest's results.
+    lay_down(session_of(night, moved), out, tmp_path / "two")
+    part = lay_down(session_of(night, few), out, held(tmp_path, "three", few))
+    assert part.name == f"{first.name}-2"
+
+
+def test_a_folder_that_holds_somebody_elses_results_is_left_alone(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    theirs = tmp_path / "out" / night.session
+    theirs.mkdir(parents=True)
+    (theirs / "frames.csv").write_text("file;mine\n")
+    assert lay_down(night, tmp_path / "out", card).name == f"{night.session}-2"
+    assert (theirs / "frames.csv").read_text() == "file;mine\n"
+
+
+# ---- text from files is text --------------------------------------------------------------
+
+HOSTILE = [
+    "a\r=cmd.DNG",
+    "a\n/etc/passwd",
+    "\x1b]0;title\x07.DNG",
+    "\u202egnp.DNG",
+    "a\u2028b.DNG",
+    "=HYPERLINK(1).DNG",
+    '";alert(1).DNG',
+    "<!--<script>.DNG",
+    "]]>&amp;.DNG",
+    "%0a%0d.DNG",
+    "x" * 200 + ".DNG",
+    "nul.DNG",
+    "...DNG",
+    " .DNG ",
+]
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_name_is_a_name_everywhere(
+    night: SessionResult, tmp_path: Path, name: str
+) -> None:
+    frames = table(night).head(3).copy()
+    frames.loc[0, "file"] = name.rpartition("/")[2] if "etc" not in name else name
+    frames.loc[0, ["lens", "reason", "camera"]] = name
+    frames["verdict"] = "keep"
+    card = held(tmp_path, "card", {file: os.fsencode(file) for file in frames["file"]})
+    result = replace(night, frames=frames, crops={})
+    folder = lay_down(result, tmp_path / "out", card, tmp_path / "links", xmp=True)
+    rows = list(csv.DictReader(io.StringIO((folder / "frames.csv").read_bytes().decode(), "")))
+    assert [PurePosixPath(row["file"]) for row in rows] == list(map(PurePosixPath, frames["file"]))
+    assert all(set(row) == set(COLUMNS) for row in rows)
+    # What acts on a terminal or a reader: control characters and turned directions.
+    acts = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
+    assert not acts.search(rows[0]["lens"] + rows[0]["reason"])
+    library = (REPORTS / LIBRARY).read_text("utf-8")
+    for file in ("summary.json", "report.html"):
+        assert not acts.search((folder / file).read_bytes().decode().replace(library, "")), file
+    for sidecar in (folder / "xmp").rglob("*.xmp"):
+        assert read_packet(sidecar.read_text("utf-8"))[0] == "3"
+        assert not acts.search(sidecar.read_text("utf-8"))
+    listed = (folder / "stackable.txt").read_bytes().decode().splitlines()
+    assert set(listed) <= {str(card / file) for file in frames["file"]}
+    assert len(listed) >= 2
+    laid = files_in(tmp_path / "links")
+    assert len(laid) == 3
+    assert all(path.resolve().is_relative_to(card) for path in laid)
+    assert not any(acts.search(str(path.relative_to(tmp_path))) for path in laid)
+
+
+def test_a_part_that_fails_loses_no_other_part(
+    night: SessionResult, card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> None:
+        raise ArithmeticError("a fault of our own")
+
+    monkeypatch.setattr("skyplumb.output.files.session_page", broken)
+    with pytest.raises(ArithmeticError):
+        lay_down(night, tmp_path / "out", card, tmp_path / "links", xmp=True)
+    (folder,) = (tmp_path / "out").iterdir()
+    assert len((folder / "stackable.txt").read_text().splitlines()) == len(kept(night))
+    assert read_summary(folder / "summary.json")[0].session == night.session
+    assert list((folder / "xmp").rglob("*.xmp"))
+    assert len(files_in(tmp_path / "links")) == len(kept(night))

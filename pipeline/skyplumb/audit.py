@@ -29,9 +29,10 @@ from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS
 from skyplumb.measure.store import Store
 from skyplumb.measure.workers import Here, LocalWorkers, Lost, Workers, cores, in_words, run_all
-from skyplumb.output.files import write_session
+from skyplumb.output.calibration_frames import FOLDERS
+from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
-from skyplumb.output.table import session_result
+from skyplumb.output.table import calibration_table, session_result
 from skyplumb.records import CardFile, Measure, UserError
 
 STORE_FOLDER = ".skyplumb"
@@ -60,6 +61,15 @@ class Options:
     """Files with verdicts by hand."""
     memory_bytes: int = MEMORY_BYTES
     """What a worker may take while it measures."""
+    root: Path | None = None
+    """Where the card was copied to, for the lists."""
+    xmp_beside: Path | None = None
+    """A copy of the card that gets sidecars."""
+
+    @property
+    def targets(self) -> Targets:
+        """Where the files of a session go."""
+        return Targets(self.out, self.link_into, self.xmp, self.xmp_beside, self.root)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +82,8 @@ class Session:
     kept: int
     faults: tuple[str, ...] = ()
     """What went wrong that nobody foresaw, a line each."""
+    told: tuple[str, ...] = ()
+    """What a person may like to know of what was written, a line each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +125,8 @@ class Night:
     """Files that could not be read since the card is not there any more."""
     faults: Mapping[str, str] = field(default_factory=dict)
     """Files that met a fault of ours before."""
+    calibration: tuple[Measure, ...] = ()
+    """Darks, flats and bias of the card's other sessions."""
 
 
 def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
@@ -157,7 +171,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         overrides = keep_overrides(given, options.out, judged, say)
         aside = [entry for entry in listed if entry.kind != "light"]
         nights = nights_of(measured, aside, notes, rules, overrides, options)
-        written = _judge_all(nights, options, store, workers, warn)
+        written = _judge_all(nights, options, store, workers, say, warn)
     return Audited(
         tuple(sorted(written, key=lambda session: session.name)),
         incomplete=bool(measured.gone) or len(written) < len(nights),
@@ -199,15 +213,21 @@ def nights_of(
                 options,
                 frozenset(files & set(measured.gone)),
                 {file: words for file, words in faults.items() if file in files},
+                tuple(
+                    one
+                    for one in measures.values()
+                    if one.kind in FOLDERS and one.file not in files
+                ),
             )
         )
     return nights
 
 
-def judge_night(night: Night) -> Session | None:
+def judge_night(night: Night) -> Session | UserError | None:
     """Calibrate and judge one session and write its files; a worker's task.
 
-    None where an earlier audit left a more complete result, since the card is gone now.
+    None where an earlier audit left a more complete result, since the card is gone now; an error
+    where its files could not be written, so that those of the others are.
     """
     if night.gone and _better_is_there(night):
         return None
@@ -223,13 +243,16 @@ def judge_night(night: Night) -> Session | None:
                 faults |= {one.file: one.note for one in broken}
                 rows = {one.file: one for one in (*night.measures, *broken)}
                 result = _result(night, store, tuple(rows.values()))
-            folder = write_session(
-                result, options.out, options.card, options.link_into, options.xmp
-            )
+            elsewhere = calibration_table(night.name, night.calibration, night.notes)
+            written = write_session(result, options.targets, options.card, elsewhere)
+    except UserError as error:
+        return error
     finally:
         store.close()
     told = result.summary
-    return Session(night.name, folder, told.lights, told.keep, tuple(faults.values()))
+    return Session(
+        night.name, written.folder, told.lights, told.keep, tuple(faults.values()), written.told
+    )
 
 
 def judge_session(
@@ -345,10 +368,16 @@ def _with_arrays(
 
 
 def _judge_all(
-    nights: Sequence[Night], options: Options, store: Store, workers: _Workers, warn: Say
+    nights: Sequence[Night],
+    options: Options,
+    store: Store,
+    workers: _Workers,
+    say: Say,
+    warn: Say,
 ) -> list[Session]:
-    """Judge every session, several at a time."""
+    """Judge every session, several at a time; one that cannot be written stops no other."""
     written: list[Session] = []
+    refused: list[UserError] = []
     ready = all(
         store.has_blob(_blob(night), depends_on(night.measures, night.keys, night.notes))
         for night in nights
@@ -365,11 +394,18 @@ def _judge_all(
                 )
             elif session is None:
                 warn(f"{night.name}: the more complete result of an earlier audit was kept")
+            elif isinstance(session, UserError):
+                refused.append(session)
             else:
                 written.append(session)
                 for line in session.faults:
                     warn(line)
             progress.step()
+    for session in sorted(written, key=lambda one: one.name):
+        for line in session.told:
+            say(line)
+    if refused:
+        raise refused[0]
     return written
 
 
@@ -393,7 +429,12 @@ class _Workers:
 
 
 def _refuse_targets_on_the_card(options: Options) -> None:
-    for option, target in (("--out", options.out), ("--link-into", options.link_into)):
+    targets = (
+        ("--out", options.out),
+        ("--link-into", options.link_into),
+        ("--xmp-beside", options.xmp_beside),
+    )
+    for option, target in targets:
         if target is not None and _inside(target, options.card):
             raise UserError(
                 f"{target}: lies on the card, which is never written to; choose another {option}"

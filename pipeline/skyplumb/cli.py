@@ -74,12 +74,28 @@ def audit(
     link_into: Annotated[
         Path | None,
         typer.Option(
-            help="Folder in which to lay out the kept frames as links.", show_default="none"
+            help="Folder in which to lay out the kept frames as links, with the darks, flats and "
+            "bias that fit each run.",
+            show_default="none",
+        ),
+    ] = None,
+    root: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder that the card was or will be copied to, for the paths in the lists.",
+            show_default="the card",
         ),
     ] = None,
     xmp: Annotated[
         bool, typer.Option("--xmp", help="Write an XMP sidecar a frame under --out.")
     ] = False,
+    xmp_beside: Annotated[
+        Path | None,
+        typer.Option(
+            help="Copy of the card, to write an XMP sidecar beside each frame there.",
+            show_default="none",
+        ),
+    ] = None,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Audit a card: which frames to stack, and what happened to the others."""
@@ -90,7 +106,7 @@ def audit(
 
         options = Options(
             card, out, rules, notes, jobs, fresh, link_into, xmp, quiet, tuple(overrides or ()),
-            int(worker_memory * 1e9),
+            int(worker_memory * 1e9), root, xmp_beside,
         )  # fmt: skip
         done = run(options, say, complain)
     for folder in done.folders:

@@ -296,6 +296,7 @@ class FrameRow:
     zenith_pa_deg: float = _number(
         "Zenith on the sky", "°", ".2f", "Position angle of the way to the zenith, 0 to 360.", PLACE
     )
+    temperature_c: float = _number("Sensor", "°C", ".1f", "Temperature of the sensor.", FILE)
     decided_by: str = _words("Decided by", "rules or person.", JUDGE)
     rules_verdict: str = _words(
         "Rules' verdict", "What the rules alone say; the same as verdict mostly.", JUDGE

@@ -10,6 +10,12 @@ from typing import Any
 
 import numpy as np
 
+UNSEEN = re.compile(
+    "[\\x00-\\x1f\\x7f-\\x9f\\u061c\\u200e\\u200f\\u2028-\\u202e\\u2066-\\u2069\\ufeff\\ud800-\\udfff]"
+)
+"""Control characters, line ends and marks that turn the direction of text (Unicode categories Cc,
+Zl, Zp and the bidirectional controls of UAX #9), and halves of characters."""
+
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 """A cell that begins so is run as a formula by a spreadsheet (OWASP, "CSV Injection", from
 memory)."""
@@ -64,3 +70,25 @@ def guarded(text: str, path: bool = False) -> str:
 def unguarded(text: str) -> str:
     """The text before `guarded`."""
     return _GUARD.sub("", text)
+
+
+def visible(text: str) -> str:
+    """A text of which nothing acts on what shows it: a newline is the two signs \\n, and so on.
+
+    So a name cannot forge a line, colour a terminal or turn the direction of what stands after
+    it. For reading; a path to be opened stays as it is.
+    """
+    return UNSEEN.sub(lambda found: _escape(found.group()), text)
+
+
+def json_visible(text: str) -> str:
+    """JSON text with such signs escaped as JSON has it, which any reader turns back."""
+    # The line ends between the parts of the text are its own.
+    return UNSEEN.sub(
+        lambda found: found.group() if found.group() == "\n" else f"\\u{ord(found.group()):04x}",
+        text,
+    )
+
+
+def _escape(sign: str) -> str:
+    return {"\n": "\\n", "\r": "\\r", "\t": "\\t"}.get(sign, f"\\u{ord(sign):04x}")

@@ -15,7 +15,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
 
-from skyplumb.plain import plain
+from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 
 SCHEMA_FILE = "summary.schema.json"
@@ -273,7 +273,7 @@ class Summary:
 def summary_json(session: SessionSummary) -> str:
     """One session as the text of its summary.json; NaN is null."""
     told = plain(asdict(Summary((session,))))
-    return json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_visible(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
 
 
 def read_summary(path: Path) -> tuple[SessionSummary, ...]:

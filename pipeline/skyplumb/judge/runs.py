@@ -49,10 +49,14 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
 
 def _same_exposure(a: Light, b: Light) -> bool:
     """One exposure setting; unknown ones (bulb) go together."""
-    ours, theirs = a.info.exposure_s, b.info.exposure_s
-    if not (np.isfinite(ours) and np.isfinite(theirs)):
-        return bool(np.isfinite(ours) == np.isfinite(theirs))
-    return abs(ours - theirs) <= SAME_EXPOSURE * max(ours, theirs)
+    return same_exposure(a.info.exposure_s, b.info.exposure_s)
+
+
+def same_exposure(ours_s: float, theirs_s: float) -> bool:
+    """Whether two exposures are one setting; unknown ones (NaN) are."""
+    if not (np.isfinite(ours_s) and np.isfinite(theirs_s)):
+        return bool(np.isfinite(ours_s) == np.isfinite(theirs_s))
+    return abs(ours_s - theirs_s) <= SAME_EXPOSURE * max(ours_s, theirs_s)
 
 
 def _same_field(group: Sequence[Light], light: Light) -> bool:

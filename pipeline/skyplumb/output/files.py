@@ -7,112 +7,149 @@ Paths in `stackable.txt` and `summary.json` are exact; `frames_csv` guards those
 
 from __future__ import annotations
 
-import csv
-import itertools
 import os
-from collections.abc import Iterable
-from dataclasses import replace
-from pathlib import Path, PurePosixPath
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
 
 import pandas as pd
 
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
-from skyplumb.output.links import link_kept
+from skyplumb.output.links import link_frames
 from skyplumb.output.page.frames import STRIP_FOLDER
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.paths import (
     file_names,
-    on_card,
+    listed_path,
     one_name,
     refuse_card,
+    refuse_links,
     remove,
     write_atomic,
     writing,
 )
+from skyplumb.output.place import MARK, mark_of, session_folder, write_mark
 from skyplumb.output.result import SessionResult
-from skyplumb.output.xmp import write_xmp
+from skyplumb.output.xmp import write_xmp, write_xmp_beside
+from skyplumb.plain import visible
 from skyplumb.summary import summary_json
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """Where the files of a session go."""
+
+    out: Path
+    """The folder given by `--out`; made if missing. Must not lie on the card."""
+    link_into: Path | None = None
+    """Where to lay out the frames to stack, see `link_frames`."""
+    xmp: bool = False
+    """Whether to write XMP sidecars, see `write_xmp`."""
+    xmp_beside: Path | None = None
+    """A copy of the card that gets sidecars, see `write_xmp_beside`."""
+    root: Path | None = None
+    """Where the lists say that the card is; where it was audited if None."""
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenSession:
+    """What was written of a session."""
+
+    folder: Path
+    told: tuple[str, ...] = ()
+    """What a person may like to know, a line each."""
 
 
 def write_session(
     result: SessionResult,
-    out: Path,
+    targets: Targets,
     card: Path,
-    link_into: Path | None = None,
-    xmp: bool = False,
-) -> Path:
-    """Write all files of one session and answer their folder.
+    calibration: pd.DataFrame | None = None,
+) -> WrittenSession:
+    """Write all files of one session.
 
-    It is `out`/<session>, with a number behind it where that holds a night of the same camera
-    from another card: no audit takes another one's place.
+    They go to `out`/<session>, with a number behind it where that belongs to another card (see
+    `output/place.py`): no audit takes another one's place. What fails is said after everything
+    else was written.
 
     Parameters
     ----------
     result : SessionResult
         The judged session.
-    out : Path
-        The folder given by `--out`; made if missing. Must not lie on the card.
+    targets : Targets
     card : Path
         The audited folder; `file` in the frames is relative to it.
-    link_into : Path, optional
-        Where to lay out the kept frames, see `link_kept`.
-    xmp : bool
-        Whether to write XMP sidecars, see `write_xmp`.
+    calibration : DataFrame, optional
+        Rows of darks, flats and bias of the card's other sessions, to be laid out where they fit.
 
     Raises
     ------
     UserError
-        If a target lies on the card, the disk is full or may not be written to.
+        If a target lies on the card, the disk is full or may not be written to, something that
+        is not ours is in the way.
     """
     frames = result.frames
-    folder = _folder_for(out, one_name(result.session), frames)
+    mark = mark_of(frames, card)
+    folder = session_folder(targets.out, one_name(result.session), mark)
     refuse_card(folder, card, "--out")
+    refuse_links(folder / MARK, targets.out)
+    write_mark(folder, mark)
     kept = frames[(frames["kind"] == "light") & (frames["verdict"] == "keep")]
+    table = frames_csv(frames).encode("utf-8", "backslashreplace")
+    write_atomic(folder / "frames.csv", table)
+    write_atomic(folder / "frames.csv-metadata.json", csv_metadata("frames.csv").encode("utf-8"))
+    told: list[str] = []
+    failures: list[Exception] = []
+    notices = list(result.notices)
 
-    write_atomic(folder / "frames.csv", frames_csv(frames).encode("utf-8", "backslashreplace"))
-    told = csv_metadata("frames.csv")
-    write_atomic(folder / "frames.csv-metadata.json", told.encode("utf-8"))
-    unlisted = _write_lists(folder, frames, kept, card)
-    if unlisted:
-        result = replace(result, notices=(*result.notices, _line_break_notice(unlisted)))
-    told = summary_json(result.summary)
-    write_atomic(folder / "summary.json", told.encode("utf-8", "backslashreplace"))
-    _write_page(folder, result, card)
-    if xmp:
-        write_xmp(frames, folder / "xmp", card)
-    if link_into is not None:
-        link_kept(kept, link_into / folder.name, card)
-    return folder
+    def attempt(task: Callable[[], str | None]) -> None:
+        try:
+            told.extend(filter(None, [task()]))
+        except Exception as failure:
+            # Raised again below, when whatever else can be written is.
+            failures.append(failure)
+
+    def lists() -> None:
+        unlisted = _write_lists(folder, frames, kept, targets.root or card)
+        notices.extend([_line_break_notice(unlisted)] if unlisted else [])
+
+    def sidecars() -> None:
+        nameless = write_xmp(frames, folder / "xmp", card)
+        notices.extend([_nameless_notice(nameless)] if nameless else [])
+
+    def beside(copy: Path) -> str:
+        return write_xmp_beside(frames, folder, copy, card).words()
+
+    def links(into: Path) -> str:
+        parts = [frames] if calibration is None or calibration.empty else [frames, calibration]
+        rows = pd.concat(parts, ignore_index=True)
+        return link_frames(rows, into / folder.name, card, str(folder.resolve())).words()
+
+    def summary() -> None:
+        said = summary_json(replace(result.summary, notices=tuple(notices)))
+        write_atomic(folder / "summary.json", said.encode("utf-8"))
+
+    def page() -> None:
+        _write_page(folder, replace(result, notices=tuple(notices)), targets.root or card)
+
+    attempt(lists)
+    if targets.xmp:
+        attempt(sidecars)
+    attempt(summary)
+    attempt(page)
+    if targets.xmp_beside is not None:
+        attempt(partial(beside, targets.xmp_beside))
+    if targets.link_into is not None:
+        attempt(partial(links, targets.link_into))
+    if failures:
+        raise failures[0]
+    return WrittenSession(folder, tuple(told))
 
 
-def _folder_for(out: Path, name: str, frames: pd.DataFrame) -> Path:
-    """The first folder of this name that is free or holds some of the same shots."""
-    shots = _shots(frames["file"], frames["taken_camera"])
-    names = (name if number == 1 else f"{name}-{number}" for number in itertools.count(1))
-    return next(folder for one in names if _may_hold(folder := out / one, shots))
-
-
-def _may_hold(folder: Path, shots: set[tuple[str, str]]) -> bool:
-    """Whether a folder has no table that can be read, or one with any of these shots."""
-    try:
-        with (folder / "frames.csv").open(encoding="utf-8", newline="") as lines:
-            held = [(row["file"], row["taken_camera"]) for row in csv.DictReader(lines)]
-    except (OSError, ValueError, KeyError, csv.Error):
-        return True
-    return not held or bool(shots & _shots(*zip(*held, strict=True)))
-
-
-def _shots(files: Iterable[object], taken: Iterable[object]) -> set[tuple[str, str]]:
-    """Names without their folders, which differ by where a card was copied to, and times."""
-    return {
-        (PurePosixPath(str(file)).name, "" if pd.isna(clock) else str(clock))  # type: ignore[call-overload]
-        for file, clock in zip(files, taken, strict=True)
-    }
-
-
-def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, card: Path) -> list[str]:
+def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, root: Path) -> list[str]:
     """Write stackable.txt and one list per run; answer the files no list can hold."""
-    paths = {file: str(on_card(card, file)) for file in kept["file"]}
+    paths = {file: listed_path(root, file) for file in kept["file"]}
     # One path a line: a name with a line break in it would read as two other files.
     unlisted = [file for file, path in paths.items() if path.splitlines() != [path]]
 
@@ -122,6 +159,7 @@ def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, card: P
 
     write(folder / "stackable.txt", kept["file"])
     lists = folder / "stackable"
+    refuse_links(lists / "run", folder)
     runs = frames.loc[frames["kind"] == "light", "run"]
     names = {run: f"{name}.txt" for run, name in file_names(runs).items()}
     for run, name in names.items():
@@ -136,6 +174,7 @@ def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, card: P
 def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
     """Write report.html and the pictures beside it; pictures of an earlier call go away."""
     page = session_page(result, card)
+    refuse_links(folder / STRIP_FOLDER / "star", folder)
     wanted = {folder / name: picture for name, picture in page["beside"].items()}
     for path, picture in wanted.items():
         write_atomic(path, picture)
@@ -147,8 +186,17 @@ def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
 
 def _line_break_notice(files: list[str]) -> str:
     """Words for kept frames that are missing from the lists."""
-    names = ", ".join(repr(file) for file in files)
+    names = ", ".join(visible(file) for file in files)
     return (
         f"Kept, but missing from stackable.txt because the path holds a line break: {names}. "
+        "Rename and audit again."
+    )
+
+
+def _nameless_notice(files: list[str]) -> str:
+    """Words for frames without a sidecar."""
+    names = ", ".join(visible(file) for file in files)
+    return (
+        f"No sidecar for names so long that no ending fits behind them: {names}. "
         "Rename and audit again."
     )

@@ -10,7 +10,7 @@ import math
 import pandas as pd
 
 from skyplumb.columns import COLUMNS, COUNT, NUMBER, PATH, TEXT, TIME, TRUTH, Column
-from skyplumb.plain import guarded, text_of, unknown
+from skyplumb.plain import guarded, text_of, unknown, visible
 
 
 def frames_csv(frames: pd.DataFrame) -> str:
@@ -21,11 +21,15 @@ def frames_csv(frames: pd.DataFrame) -> str:
     every program, and any other text gets an apostrophe in front.
     """
     columns = [[_cell(value, column) for value in frames[name]] for name, column in COLUMNS.items()]
+    return "".join(map(_line, [tuple(COLUMNS), *zip(*columns, strict=True)]))
+
+
+def _line(cells: tuple[str, ...]) -> str:
+    """One row; a cell with a line end of any kind stands in quotes."""
     text = io.StringIO(newline="")
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    writer.writerows(zip(*columns, strict=True))
-    return text.getvalue()
+    # The writer quotes what holds a sign of its own line end, so it is told of both.
+    csv.writer(text, lineterminator="\r\n").writerow(cells)
+    return text.getvalue().removesuffix("\r\n") + "\n"
 
 
 def _cell(value: object, column: Column) -> str:
@@ -38,7 +42,9 @@ def _cell(value: object, column: Column) -> str:
         return format(number, f"z{column.form}") if math.isfinite(number) else ""
     if column.kind == TRUTH:
         return "true" if value else "false"
-    return guarded(text_of(value), path=column.kind == PATH)
+    if column.kind == PATH:
+        return guarded(text_of(value), path=True)
+    return guarded(visible(text_of(value)))
 
 
 def csv_metadata(table: str) -> str:

@@ -1,93 +1,199 @@
-"""The kept frames laid out as links, and nothing else in that folder touched.
+"""The frames to stack laid out as links, and nothing else in that folder touched.
 
-A ledger in the folder tells what was laid there, so that what is no longer kept can go away.
+Each run gets a folder with `lights`, and `darks`, `flats` and `bias` where the card has some that
+fit. A ledger beside them tells what was laid there and for which output, so that what is no longer
+wanted can go away and two outputs never take each other's links.
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import shutil
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from skyplumb._data import unfinished
+from skyplumb.output.calibration_frames import FOLDERS, fitting
 from skyplumb.output.paths import (
     file_names,
+    flat_names,
     on_card,
     refuse_card,
+    refuse_links,
     relative,
     remove,
     write_atomic,
     writing,
 )
+from skyplumb.plain import visible
 from skyplumb.records import UserError
 
 LEDGER = ".skyplumb-links.json"
+LIGHTS = "lights"
+Mark = list[object]
+"""What a file of ours is known by: ["link", where to] or ["copy", bytes, time in ns]."""
 
 
-def link_kept(kept: pd.DataFrame, into: Path, card: Path) -> int:
-    """Lay the kept frames out as `into`/<run>/<path on the card> and answer how many.
+@dataclass(frozen=True, slots=True)
+class Laid:
+    """What was laid out."""
+
+    folder: Path
+    linked: int = 0
+    copied: int = 0
+    """Where the disk has no links."""
+    kinds: Mapping[str, int] | None = None
+    """Files by the kind of folder they lie in."""
+
+    def words(self) -> str:
+        """One line for a person."""
+        how = [
+            f"{count} {word}"
+            for count, word in ((self.linked, "linked"), (self.copied, "copied"))
+            if count
+        ]
+        parts = [f"{count} {kind}" for kind, count in (self.kinds or {}).items()]
+        return f"{self.folder}: {', '.join(parts) or 'no frames'} ({', '.join(how) or 'nothing'})"
+
+
+def link_frames(frames: pd.DataFrame, into: Path, card: Path, owner: str) -> Laid:
+    """Lay the kept frames out below `into`, or `into` with a number where another output has it.
 
     Each is a symlink or, where the disk has none, a copy; never a hard link, through which
-    an edit would reach the card. What an earlier call laid out and is no longer kept goes
-    away again; a ledger in `into` tells what was ours. Anything else there stays untouched.
+    an edit would reach the card. Names are the files' own, with their folders in front where two
+    would be one. What an earlier call laid out and is no longer wanted goes away again. Anything
+    else there stays untouched.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        All rows of a session, calibration frames among them.
+    into : Path
+        The session's folder in that of `--link-into`.
+    owner : str
+        Names the output, so that each finds its own folder again.
 
     Raises
     ------
     UserError
-        If `into` lies on the card, a file that is not ours is in the way, or writing fails.
+        If `into` lies on the card, a file that is not ours or a link to elsewhere is in the way,
+        or writing fails.
     """
     refuse_card(into, card, "--link-into")
-    folders = file_names(kept["run"])
-    wanted = {
-        f"{folders[run]}/{relative(file)}": on_card(card, file)
-        for run, file in zip(kept["run"], kept["file"], strict=True)
-    }
-    ledger = _read_ledger(into / LEDGER)
+    into, ledger = _own_folder(into, owner)
+    wanted = {name: on_card(card, file) for name, file in _layout(frames).items()}
+    if not wanted and not ledger:
+        return Laid(into)
     with writing(into, "--link-into"):
-        for name in sorted(ledger.keys() - wanted.keys()):
+        for name in wanted:
+            refuse_links(into / name, into.parent)
             refuse_card((into / name).parent, card, "--link-into")
-            if _is_ours(into / name, ledger[name]):
+            _refuse_foreign(into / name, ledger.get(name))
+        for name in sorted(ledger.keys() - wanted.keys()):
+            if not _leads_out(into / name, into) and _is_ours(into / name, ledger[name]):
                 remove(into / name, into)
-        marks = {}
+        # Before anything is laid, so that a later call knows what this one made if it is stopped.
+        planned = {name: ledger.get(name) or _planned(source) for name, source in wanted.items()}
+        _write_ledger(into, owner, planned)
+        marks: dict[str, Mark] = {}
         try:
             for name, source in wanted.items():
-                marks[name] = _lay(source, into / name, ledger.get(name), card)
+                marks[name] = _lay(source, into / name, ledger.get(name))
         finally:
-            # Also after a failure, so that the next call knows what this one made.
-            known = json.dumps({**ledger, **marks} if len(marks) < len(wanted) else marks, indent=1)
-            if wanted or ledger:
-                write_atomic(into / LEDGER, known.encode("utf-8"))
-    return len(wanted)
+            before = {name: mark for name, mark in ledger.items() if name in wanted}
+            _write_ledger(into, owner, before | marks)
+    how = Counter(str(mark[0]) for mark in marks.values())
+    kinds = Counter(name.split("/")[1] for name in wanted)
+    order = [LIGHTS, *FOLDERS.values()]
+    counted = {kind: kinds[kind] for kind in order if kinds[kind]}
+    return Laid(into, how["link"], how["copy"], counted)
 
 
-def _read_ledger(path: Path) -> dict[str, list[object]]:
-    """What earlier calls laid out, by relative name; empty if there is no sound ledger."""
+def _layout(frames: pd.DataFrame) -> dict[str, str]:
+    """Where each file is laid, `run/lights/name`, and its path on the card."""
+    lights = frames[frames["kind"] == "light"]
+    kept = lights[lights["verdict"] == "keep"]
+    folders = file_names(lights["run"])
+    wanted = {}
+    for run, mine in kept.groupby("run", sort=False):
+        parts = {LIGHTS: list(mine["file"])}
+        parts |= {FOLDERS[kind]: files for kind, files in fitting(frames, mine).items()}
+        for part, files in parts.items():
+            for file, name in flat_names(files).items():
+                wanted[f"{folders[run]}/{part}/{name}"] = file
+    return wanted
+
+
+def _own_folder(into: Path, owner: str) -> tuple[Path, dict[str, Mark]]:
+    """The first folder of this name that no other output has laid anything in, and its ledger."""
+    for number in itertools.count(1):
+        folder = into if number == 1 else into.with_name(f"{into.name}-{number}")
+        known, laid = _read_ledger(folder / LEDGER)
+        if known in ("", owner):
+            return folder, laid
+    raise AssertionError("folders have an end")
+
+
+def _read_ledger(path: Path) -> tuple[str, dict[str, Mark]]:
+    """Whose a folder is and what was laid there; nobody's and nothing if there is no ledger.
+
+    A ledger that cannot be understood is somebody's, so that nothing there is taken for ours.
+    """
     try:
-        ledger = json.loads(path.read_text("utf-8"))
-        return {str(relative(name)): list(mark) for name, mark in ledger.items()}
+        told = json.loads(path.read_text("utf-8"))
+        laid = {str(relative(name)): list(mark) for name, mark in told["laid"].items()}
+        return str(told["owner"]) or "?", laid
     except FileNotFoundError:
-        return {}
-    except (OSError, ValueError, AttributeError, TypeError):
-        # Without it nothing there can be known as ours, so nothing is removed.
-        return {}
+        return "", {}
+    except (OSError, ValueError, AttributeError, TypeError, KeyError):
+        return "?", {}
 
 
-def _lay(source: Path, target: Path, mark: list[object] | None, card: Path) -> list[object]:
+def _write_ledger(into: Path, owner: str, laid: Mapping[str, Mark]) -> None:
+    told = json.dumps({"owner": owner, "laid": dict(laid)}, indent=1)
+    write_atomic(into / LEDGER, told.encode("utf-8"), "--link-into")
+
+
+def _refuse_foreign(target: Path, mark: Mark | None) -> None:
+    """Stop before a file that is not ours is replaced."""
+    if os.path.lexists(target) and (mark is None or not _is_ours(target, mark)):
+        raise UserError(
+            f"{visible(str(target))}: is in the way and was not laid there by skyplumb; "
+            "move it or point --link-into to another folder"
+        )
+
+
+def _leads_out(target: Path, into: Path) -> bool:
+    try:
+        refuse_links(target, into.parent)
+    except UserError:
+        return True
+    return False
+
+
+def _planned(source: Path) -> Mark:
+    """What a copy will be known by; a link is known by where it leads, see `_is_ours`."""
+    try:
+        about = source.stat()
+    except OSError:
+        return ["either", str(source), -1, -1]
+    return ["either", str(source), about.st_size, about.st_mtime_ns]
+
+
+def _lay(source: Path, target: Path, mark: Mark | None) -> Mark:
     """Make `target` a link to, or a copy of, `source`; answer the mark that tells it is ours."""
-    refuse_card(target.parent, card, "--link-into")
     if os.path.lexists(target):
-        if _is_ours(target, _link_mark(source)):
+        if target.is_symlink() and str(target.readlink()) == str(source):
             return _link_mark(source)
-        if not target.is_symlink() and target.is_file() and _same_age(source, target):
+        if not target.is_symlink() and mark is not None and _same_age(source, target):
             return _copy_mark(target)
-        if mark is None or not _is_ours(target, mark):
-            raise UserError(
-                f"{target}: is in the way and was not laid there by skyplumb; "
-                "move it or point --link-into to another folder"
-            )
+        _refuse_foreign(target, mark)
         target.unlink()
     target.parent.mkdir(parents=True, exist_ok=True)
     try:
@@ -106,23 +212,32 @@ def _copy(source: Path, target: Path) -> None:
         os.utime(part, ns=(then.st_atime_ns, then.st_mtime_ns))
 
 
-def _link_mark(source: Path) -> list[object]:
+def _link_mark(source: Path) -> Mark:
     return ["link", str(source)]
 
 
-def _copy_mark(target: Path) -> list[object]:
+def _copy_mark(target: Path) -> Mark:
     now = target.stat()
     return ["copy", now.st_size, now.st_mtime_ns]
 
 
-def _is_ours(path: Path, mark: list[object]) -> bool:
+def _is_ours(path: Path, mark: Mark) -> bool:
     """Whether `path` is still what we laid there; an edited copy is the photographer's."""
     if path.is_symlink():
-        return mark == ["link", str(path.readlink())]
-    return path.is_file() and mark == _copy_mark(path)
+        return mark[0] in ("link", "either") and mark[1] == str(path.readlink())
+    if not path.is_file() or mark[0] == "link":
+        return False
+    size, time_ns = mark[-2:]
+    now = path.stat()
+    near = isinstance(time_ns, int) and abs(now.st_mtime_ns - time_ns) <= _FAT_NS
+    return now.st_size == size and (near if mark[0] == "either" else now.st_mtime_ns == time_ns)
+
+
+_FAT_NS = 2_000_000_000
+"""Cards keep dates to 2 s (FAT)."""
 
 
 def _same_age(source: Path, copy: Path) -> bool:
-    """Whether a copy is still good; cards keep dates to 2 s (FAT)."""
+    """Whether a copy is still good."""
     a, b = source.stat(), copy.stat()
-    return a.st_size == b.st_size and abs(a.st_mtime_ns - b.st_mtime_ns) <= 2_000_000_000
+    return a.st_size == b.st_size and abs(a.st_mtime_ns - b.st_mtime_ns) <= _FAT_NS

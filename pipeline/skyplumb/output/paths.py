@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import errno
 import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from pathlib import Path, PurePosixPath
+from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from skyplumb._data import write_whole
-from skyplumb.plain import text_of
+from skyplumb.plain import UNSEEN, text_of, visible
 from skyplumb.records import UserError
 
-_NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
+_NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*]')
+_DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+"""Names that some systems keep for devices, whatever their ending."""
+_MOST_BYTES = 120
+"""Of a folder's or list's name, so that an ending and a number still fit in 255."""
 
 
 def write_atomic(path: Path, data: bytes, option: str = "--out") -> None:
@@ -28,15 +33,45 @@ def writing(path: Path, option: str) -> Iterator[None]:
     except OSError as error:
         where = error.filename2 or error.filename or path
         why = error.strerror or str(error)
-        raise UserError(
-            f"{where}: cannot be written ({why}); "
-            f"free some space there or point {option} to another folder"
-        ) from error
+        mend = f"free some space there or point {option} to another folder"
+        if error.errno == errno.ENAMETOOLONG:
+            mend = f"point {option} to a folder with a shorter path, or rename the file"
+        raise UserError(f"{visible(str(where))}: cannot be written ({why}); {mend}") from error
 
 
-def one_name(text: str) -> str:
-    """`text` as the name of one file or folder on any system."""
-    return _NOT_IN_NAMES.sub("_", text).strip(" .")[:120] or "_"
+def one_name(text: str, most_bytes: int = _MOST_BYTES) -> str:
+    """`text` as the name of one file or folder on any system, with its ending if it must be cut."""
+    clean = _NOT_IN_NAMES.sub("_", UNSEEN.sub("_", text))
+    clean = clean.strip(" .") or "_"
+    if _DEVICES.fullmatch(clean):
+        clean = f"_{clean}"
+    ending = PurePosixPath(clean).suffix if len(clean.encode()) > most_bytes else ""
+    ending = ending if len(ending.encode()) < most_bytes // 2 else ""
+    stem = clean.removesuffix(ending).encode()[: most_bytes - len(ending.encode())]
+    return stem.decode("utf-8", "ignore").rstrip(" .") + ending
+
+
+def flat_names(files: Iterable[str]) -> dict[str, str]:
+    """A name for each file of one folder, its own where no other has it, else with its folders."""
+    files = sorted(set(files))
+    alike: dict[str, list[str]] = {}
+    for file in files:
+        alike.setdefault(one_name(PurePosixPath(file).name, 240).casefold(), []).append(file)
+    wanted = {
+        file: PurePosixPath(file).name if len(same) == 1 else "-".join(PurePosixPath(file).parts)
+        for same in alike.values()
+        for file in same
+    }
+    names, taken = {}, set[str]()
+    for file in files:
+        name = one_name(wanted[file], 240)
+        path, count = PurePosixPath(name), 1
+        while name.casefold() in taken:
+            count += 1
+            name = f"{path.stem}-{count}{path.suffix}"
+        taken.add(name.casefold())
+        names[file] = name
+    return names
 
 
 def file_names(runs: Iterable[object]) -> dict[object, str]:
@@ -67,10 +102,29 @@ def on_card(card: Path, file: str) -> Path:
     return card.absolute() / relative(file)
 
 
+def listed_path(root: Path, file: str) -> str:
+    """A frame's path below `root` as a list has it; with \\ where the root begins with a drive."""
+    foreign = PureWindowsPath(root)
+    if foreign.is_absolute() and foreign.drive:
+        return str(foreign / relative(file))
+    return str(on_card(root, file))
+
+
+def refuse_links(path: Path, root: Path) -> None:
+    """Stop before a link somebody laid below `root` leads a file out of it."""
+    for folder in path.relative_to(root).parents:
+        if (root / folder).is_symlink() and folder.parts:
+            raise UserError(
+                f"{visible(str(root / folder))}: is a link, and what is written there would land "
+                "outside; remove it, or choose another folder"
+            )
+
+
 def refuse_card(target: Path, card: Path, option: str) -> None:
     """Stop before anything is written on the card."""
     if target.resolve().is_relative_to(card.resolve()):
-        raise UserError(f"{target}: lies on the card, which is never written to; change {option}")
+        shown = visible(str(target))
+        raise UserError(f"{shown}: lies on the card, which is never written to; change {option}")
 
 
 def remove(path: Path, root: Path) -> None:

@@ -9,6 +9,7 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from skyplumb.calibrate.almanac import almanac, constellations
 from skyplumb.columns import FrameRow, frame_table
@@ -50,15 +51,7 @@ def session_result(
             by_file[frame.facts.light.file] = _light_row(name, run, frame)
     for measure in measures:
         if measure.file not in by_file:
-            noted = notes.for_shot(measure.file, measure.info)
-            by_file[measure.file] = FrameRow(
-                file=measure.file,
-                session=name,
-                kind="excluded" if measure.file in excluded else measure.kind,
-                reason=excluded.get(measure.file, measure.note),
-                sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
-                **_told_by_the_file(noted.info, when_utc(noted.info, noted).start_utc),
-            )
+            by_file[measure.file] = _not_judged_row(name, measure, notes, excluded)
     for entry in others:
         file = entry.file.as_posix()
         by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=entry.note)
@@ -71,6 +64,25 @@ def session_result(
         {m.file: m for m in measures if m.kind == "light"},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
+    )
+
+
+def calibration_table(session: str, measures: Sequence[Measure], notes: Notes) -> pd.DataFrame:
+    """Rows of darks, flats and bias of other sessions, which may fit this one."""
+    return frame_table(_not_judged_row(session, measure, notes, {}) for measure in measures)
+
+
+def _not_judged_row(
+    session: str, measure: Measure, notes: Notes, excluded: Mapping[str, str]
+) -> FrameRow:
+    noted = notes.for_shot(measure.file, measure.info)
+    return FrameRow(
+        file=measure.file,
+        session=session,
+        kind="excluded" if measure.file in excluded else measure.kind,
+        reason=excluded.get(measure.file, measure.note),
+        sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
+        **_told_by_the_file(noted.info, when_utc(noted.info, noted).start_utc),
     )
 
 
@@ -91,6 +103,7 @@ def _told_by_the_file(info: ShotInfo, start_utc: object) -> dict[str, Any]:
         "aperture": info.fnumber,
         "exposure_s": info.exposure_s,
         "iso": info.iso,
+        "temperature_c": info.temperature_c,
     }
 
 

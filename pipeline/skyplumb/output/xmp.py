@@ -2,41 +2,154 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
+import os
 import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import exiv2
 import pandas as pd
 
-from skyplumb.output.paths import refuse_card, relative, remove, write_atomic, writing
-from skyplumb.plain import text_of
+from skyplumb.output.paths import (
+    refuse_card,
+    refuse_links,
+    relative,
+    remove,
+    write_atomic,
+    writing,
+)
+from skyplumb.plain import text_of, visible
+from skyplumb.records import UserError
 
 RATINGS = {"keep": 3, "doubtful": 1, "reject": -1}
 """xmp:Rating by verdict. -1 is "rejected" in the standard; 3 leaves 4 and 5 to the eye."""
 
+LEDGER = ".skyplumb-xmp.json"
+"""In a session's folder: the sidecars laid beside copies, each with a digest of what it held."""
+
 _NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_LONGEST_NAME_BYTES = 255
 
 
-def write_xmp(frames: pd.DataFrame, folder: Path, card: Path) -> int:
-    """Write `folder`/<path on the card>.xmp for every judged light and answer how many.
+def write_xmp(frames: pd.DataFrame, folder: Path, card: Path) -> list[str]:
+    """Write `folder`/<path on the card>.xmp for every judged light.
 
     The packet (ISO 16684-1) holds `xmp:Rating` from `RATINGS` and the reason as
     `dc:description`. Sidecars of an earlier call for frames no longer judged are removed.
+
+    Returns
+    -------
+    list of str
+        Files whose name leaves no room for another ending, which have no sidecar.
     """
     refuse_card(folder, card, "--out")
-    written = set()
-    lights = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(RATINGS))]
-    for file, verdict, reason in zip(
-        lights["file"], lights["verdict"], lights["reason"], strict=True
-    ):
+    written, nameless = set(), []
+    for file, packet in _packets(frames):
         target = folder / f"{relative(file)}.xmp"
+        if len(os.fsencode(target.name)) > _LONGEST_NAME_BYTES:
+            nameless.append(file)
+            continue
+        refuse_links(target, folder.parent)
         refuse_card(target, card, "--out")
-        write_atomic(target, xmp_packet(RATINGS[verdict], text_of(reason)).encode("utf-8"))
+        write_atomic(target, packet)
         written.add(target)
     with writing(folder, "--out"):
         for stale in sorted(set(folder.rglob("*.xmp")) - written):
             remove(stale, folder)
-    return len(written)
+    return nameless
+
+
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What became of the sidecars beside a copy of the card."""
+
+    folder: Path
+    written: int = 0
+    missing: int = 0
+    """Frames of which no copy was found."""
+    kept: int = 0
+    """Sidecars of somebody else, left alone."""
+
+    def words(self) -> str:
+        """One line for a person."""
+        told = f"{self.folder}: {self.written} sidecars"
+        if self.missing:
+            told += f"; no copy found of {self.missing} frames"
+        if self.kept:
+            told += f"; {self.kept} not written, since a sidecar of another maker is there"
+        return told
+
+
+def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path) -> Beside:
+    """Write a sidecar beside each copied frame, where a raw developer looks for it.
+
+    Its name is the frame's with the ending `.xmp` (XMP specification part 3, "External storage of
+    metadata", from memory), or the frame's and `.xmp` where two frames would share one. A sidecar
+    that is there already is replaced only if it is as an earlier call left it.
+
+    Parameters
+    ----------
+    frames : DataFrame
+        Rows of a session.
+    folder : Path
+        The session's folder in the output, which remembers what was written.
+    copy : Path
+        A copy of the card, with the same folders.
+    card : Path
+        The card, which is never written to.
+    """
+    refuse_card(copy, card, "--xmp-beside")
+    if not copy.is_dir():
+        raise UserError(f"{copy}: is not a folder; give --xmp-beside the copy of the card")
+    ours = _read_ledger(folder / LEDGER)
+    packets = dict(_packets(frames))
+    stems = Counter(str(relative(file).with_suffix("")).casefold() for file in packets)
+    written, missing, kept = 0, 0, 0
+    for file, packet in packets.items():
+        path = relative(file)
+        beside = copy / path
+        if not beside.is_file():
+            missing += 1
+            continue
+        alone = stems[str(path.with_suffix("")).casefold()] == 1
+        target = beside.with_suffix(".xmp") if alone else beside.with_name(f"{beside.name}.xmp")
+        refuse_card(target.parent, card, "--xmp-beside")
+        if os.path.lexists(target) and _digest(target) != ours.get(str(target), ""):
+            kept += 1
+            continue
+        write_atomic(target, packet, "--xmp-beside")
+        ours[str(target)] = _digest(target)
+        written += 1
+    write_atomic(folder / LEDGER, json.dumps(ours, indent=1).encode("ascii"))
+    return Beside(copy, written, missing, kept)
+
+
+def _packets(frames: pd.DataFrame) -> Iterator[tuple[str, bytes]]:
+    """Every judged light with its packet."""
+    lights = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(RATINGS))]
+    for file, verdict, reason in zip(
+        lights["file"], lights["verdict"], lights["reason"], strict=True
+    ):
+        yield file, xmp_packet(RATINGS[verdict], visible(text_of(reason))).encode("utf-8")
+
+
+def _digest(path: Path) -> str:
+    """Of a sidecar's bytes; one that nothing has for what is no file of its own."""
+    if path.is_symlink() or not path.is_file():
+        return "none"
+    return hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest()
+
+
+def _read_ledger(path: Path) -> dict[str, str]:
+    try:
+        told = json.loads(path.read_text("ascii"))
+        return {str(name): str(digest) for name, digest in told.items()}
+    except (OSError, ValueError, AttributeError):
+        return {}
 
 
 def xmp_packet(rating: int, description: str) -> str:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from skyplumb.output.page.figures import milliseconds, number, stamp, words
 from skyplumb.output.page.strips import Stretch, chosen_crops, strip_of, whole_picture
 from skyplumb.output.page.words import HEAD_FIGURES, MORE_FIGURES
+from skyplumb.plain import visible
 from skyplumb.records import FieldShapes, Measure
 
 Plain = dict[str, Any]
@@ -78,12 +79,12 @@ def frame_row(record: Mapping[Any, Any], look: Look) -> tuple[Plain, bytes]:
     row: Plain = {
         "id": f"frame-{name}",
         "file": file,
-        "name": file.rpartition("/")[2],
+        "name": visible(file.rpartition("/")[2]),
         "run": str(record["run"]),
-        "lens": words(record["lens"]),
+        "lens": visible(words(record["lens"])),
         "verdict": verdict,
         "cause": words(record["cause"]),
-        "reason": words(record["reason"]),
+        "reason": visible(words(record["reason"])),
         "decided_by": words(record.get("decided_by")) or "rules",
         "rules_verdict": words(record.get("rules_verdict")) or verdict,
         "note": words(record.get("note")),

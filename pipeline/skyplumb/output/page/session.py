@@ -8,7 +8,6 @@ the frames cannot tell (intervals, the mount, the mends) is taken from the summa
 from __future__ import annotations
 
 import hashlib
-import os
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -49,7 +48,9 @@ from skyplumb.output.page.words import (
     MORE_FIGURES,
     NIGHT,
 )
+from skyplumb.output.paths import listed_path
 from skyplumb.output.result import SessionResult
+from skyplumb.plain import visible
 from skyplumb.records import VERDICTS
 
 Plain = dict[str, Any]
@@ -88,7 +89,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     return {
         "session": result.session,
         "version": __version__,
-        "cameras": list(dict.fromkeys(filter(None, map(figures.words, frames["camera"])))),
+        "cameras": list(dict.fromkeys(filter(None, map(_shown, frames["camera"])))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),
         "notices": [*unlocated(cards), *result.notices],
@@ -108,8 +109,8 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         "data": {
             "session": result.session,
             "store": _store_name(result.session, card),
-            "root": str(card.absolute()) if card else "",
-            "separator": os.sep,
+            "root": listed_path(card, "x")[:-2] if card else "",
+            "separator": listed_path(card, "x")[-2] if card else "/",
             "time_axis": axis,
             "frames": for_script(rows, runs),
             "spells": spells(rows),
@@ -139,6 +140,7 @@ def render(page: Plain) -> str:
             "figure": figures.figure,
             "setting": figures.setting,
             "duration": figures.duration,
+            "visible": visible,
             "percent": figures.percent,
         },
         {
@@ -177,6 +179,10 @@ def _rows(
         if strip:
             beside[row["strip"]["uri"]] = strip
     return rows, beside
+
+
+def _shown(value: object) -> str:
+    return visible(figures.words(value))
 
 
 def _store_name(session: str, card: Path | None) -> str:

@@ -12,6 +12,7 @@ import pandas as pd
 from skyplumb.causes import cause_of
 from skyplumb.output.page.figures import STAMP, middle, number, setting, sky_place, span, words
 from skyplumb.output.page.words import ASIDE
+from skyplumb.plain import visible
 from skyplumb.records import VERDICTS
 from skyplumb.summary import Advice, RunSummary, SessionSummary, TrailAxes
 
@@ -132,7 +133,7 @@ def aside(others: pd.DataFrame) -> list[Plain]:
     groups = []
     for kind in known:
         files = [
-            {"file": str(file), "reason": words(reason)}
+            {"file": visible(str(file)), "reason": visible(words(reason))}
             for file, reason in others.loc[others["kind"] == kind, ["file", "reason"]].values
         ]
         if files:
