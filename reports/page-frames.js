@@ -28,9 +28,9 @@
   };
 
   function figureCell({ key, words, unit, digits }, frame) {
-    const sigma = key === "trail_px" && frame.trail_sigma_px !== null
-      ? h("small", {}, ` ± ${figure(frame.trail_sigma_px, 2)}`) : "";
-    return h("div", {}, h("dt", {}, words), h("dd", {}, figure(frame[key], digits), sigma,
+    const known = key === "trail_px" && frame[key] !== null && frame.trail_sigma_px > 0;
+    const shown = known ? withError(frame[key], frame.trail_sigma_px) : figure(frame[key], digits);
+    return h("div", {}, h("dt", {}, words), h("dd", {}, shown,
       frame[key] === null || !unit ? "" : h("span", { class: "unit" }, unit === "°" ? "°" : ` ${unit}`)));
   }
 

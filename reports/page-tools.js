@@ -49,6 +49,12 @@ function figure(value, digits = 3) {
   return value < 0 && Number(text.replace("\u202f", "")) !== 0 ? `−${text}` : text;
 }
 
+// A length and its error to the same decimals, no finer than a hundredth of a pixel.
+function withError(value, error) {
+  const decimals = Math.min(Math.max(0, 1 - Math.floor(Math.log10(error))), 2);
+  return `${value.toFixed(decimals)} ± ${Math.max(error, 10 ** -decimals).toFixed(decimals)}`;
+}
+
 const withUnit = (value, unit, digits) =>
   figure(value, digits) + (value === null || !unit ? "" : unit === "°" ? "°" : `\u00a0${unit}`);
 
