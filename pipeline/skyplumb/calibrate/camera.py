@@ -6,7 +6,9 @@ picture (FITS rows that run upwards) has `parity` -1: its x axis is turned round
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,9 +24,22 @@ EFFICIENCY = 0.966
 """Of the robust weights: a star counts half at three sigma. Of the pairs few are wrong."""
 
 
+PINHOLE = "pinhole"
+FISHEYE = "fisheye"
+EDGE_OF_VIEW_RAD = 1.75
+"""Nothing is drawn from further off the axis: the widest fisheyes see 200 degrees."""
+
+
 @dataclass(frozen=True, slots=True)
 class Camera:
-    """Pinhole with radial and decentring distortion (Brown 1966)."""
+    """One lens in front of one sensor.
+
+    Two laws of how far from the middle a star is drawn, by its angle t off the axis. A
+    `pinhole` draws it at r = f tan t, bent by three even powers of r and decentred (Brown
+    1966). A `fisheye` draws r = f t (1 + k1 t^2 + k2 t^4 + k3 t^6 + k4 t^8), which follows
+    every fisheye design and reaches past 90 degrees (Kannala & Brandt 2006, equation 6, its
+    first coefficient being the focal length).
+    """
 
     focal_px: float
     width_px: int
@@ -33,14 +48,17 @@ class Camera:
     centre_x: float = 0.0
     """Optical axis from the middle of the picture, px."""
     centre_y: float = 0.0
-    radial: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    """k1..k3: r_d = r (1 + k1 q + k2 q^2 + k3 q^3) with q = (r / corner)^2."""
+    radial: tuple[float, ...] = (0.0, 0.0, 0.0)
+    """Of a pinhole k1..k3: r_d = r (1 + k1 q + k2 q^2 + k3 q^3) with q = (r / corner)^2; of a
+    fisheye k1..k4."""
     tangential: tuple[float, float] = (0.0, 0.0)
     """p1, p2 over `corner`, as in Brown's formula."""
+    projection: str = PINHOLE
 
     @property
     def corner(self) -> float:
-        """Tangent of the angle from the axis to the picture's corner, without distortion."""
+        """Distance of the picture's corner from its middle in focal lengths: of a pinhole the
+        tangent of the angle there, of a fisheye nearly the angle."""
         return float(np.hypot(self.width_px, self.height_px) / 2 / self.focal_px)
 
     @property
@@ -61,21 +79,40 @@ class Camera:
     @property
     def width_deg(self) -> float:
         """Width of the field along x, degrees, without distortion."""
-        return float(2 * np.degrees(np.arctan(self.width_px / 2 / self.focal_px)))
+        half = self.width_px / 2 / self.focal_px
+        if self.projection == FISHEYE:
+            return float(2 * np.degrees(min(half, EDGE_OF_VIEW_RAD)))
+        return float(2 * np.degrees(np.arctan(half)))
+
+    def field_radius_rad(self) -> float:
+        """Angle off the axis that holds every part of the picture, distortion and all."""
+        if self.projection == FISHEYE:
+            return float(self._fisheye_angle(np.array([self.corner * 1.05]))[0])
+        return float(min(np.arctan(min(self.corner * 1.3, 12.0)) * 1.05 + 0.01, 1.4))
 
     def project(self, directions: Floats) -> Floats:
-        """Pixels, shape (n, 2), of directions in camera axes; NaN behind the lens."""
-        z = directions[..., 2]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            x = np.where(z > 0.02, directions[..., 0] / z, np.nan)
-            y = np.where(z > 0.02, directions[..., 1] / z, np.nan)
-        dx, dy = self._distort(x, y)
+        """Pixels, shape (n, 2), of directions in camera axes; NaN out of the lens's view."""
+        x, y, z = directions[..., 0], directions[..., 1], directions[..., 2]
+        if self.projection == FISHEYE:
+            off = np.hypot(x, y)
+            angle = np.arctan2(off, z)
+            far = self._fisheye_radius(np.minimum(angle, EDGE_OF_VIEW_RAD))
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = np.where(off > 1e-12, far / off, 1.0)
+            share = np.where(angle <= self._fisheye_edge(), share, np.nan)
+            dx, dy = self._decentre(x * share, y * share)
+        else:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                x = np.where(z > 0.02, x / z, np.nan)
+                y = np.where(z > 0.02, y / z, np.nan)
+            dx, dy = self._distort(x, y)
         middle = self.middle
         return np.stack(
             [middle[0] + self.parity * self.focal_px * dx, middle[1] + self.focal_px * dy], -1
         )
 
     def _distort(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """A pinhole's picture in focal lengths -> the lens's."""
         k1, k2, k3 = self.radial
         p1, p2 = self.tangential
         corner = self.corner
@@ -87,27 +124,79 @@ class Camera:
             y * factor + (p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) / corner,
         )
 
+    def _decentre(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+        """The tangential part alone."""
+        p1, p2 = self.tangential
+        corner = self.corner
+        r2 = x * x + y * y
+        return (
+            x + (2 * p1 * x * y + p2 * (r2 + 2 * x * x)) / corner,
+            y + (p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) / corner,
+        )
+
+    def _fisheye_radius(self, angle: Floats) -> Floats:
+        """Distance from the axis in focal lengths of an angle, rad."""
+        return _fisheye(angle, self.radial)
+
+    def _fisheye_edge(self) -> float:
+        """Largest angle up to which the distance grows, rad."""
+        return _edge_of(self.radial)
+
+    def _fisheye_angle(self, radius: Floats) -> Floats:
+        """The inverse of `_fisheye_radius`; distances past the edge of view give the edge."""
+        angle = np.linspace(0, self._fisheye_edge(), 400)
+        found = np.interp(radius, self._fisheye_radius(angle), angle)
+        step = 1e-6
+        for _ in range(3):
+            slope = (self._fisheye_radius(found + step) - self._fisheye_radius(found)) / step
+            miss = self._fisheye_radius(found) - radius
+            found = found - np.where(slope > 0.05, miss / np.maximum(slope, 0.05), 0.0)
+        return np.asarray(np.clip(found, 0, angle[-1]))
+
     def directions(self, pixels: Floats) -> Floats:
         """Unit vectors in camera axes, shape (n, 3), of pixels, by fixed-point inversion."""
         middle = self.middle
         tx = (pixels[..., 0] - middle[0]) / (self.parity * self.focal_px)
         ty = (pixels[..., 1] - middle[1]) / self.focal_px
         x, y = tx.copy(), ty.copy()
+        bend = self._decentre if self.projection == FISHEYE else self._distort
         for _ in range(25):
-            dx, dy = self._distort(x, y)
+            dx, dy = bend(x, y)
             x, y = x + 0.9 * (tx - dx), y + 0.9 * (ty - dy)
+        if self.projection == FISHEYE:
+            radius = np.hypot(x, y)
+            angle = self._fisheye_angle(radius)
+            share = np.where(radius > 1e-12, np.sin(angle) / np.maximum(radius, 1e-12), 1.0)
+            return np.stack([x * share, y * share, np.cos(angle)], -1)
         out = np.stack([x, y, np.ones_like(x)], -1)
         return np.asarray(out / np.linalg.norm(out, axis=-1, keepdims=True))
 
     def grows(self) -> bool:
         """True if pixels move outwards with the angle all over the picture."""
+        if self.projection == FISHEYE:
+            # Beyond some 70 degrees an orthographic one hardly grows at all.
+            return self._fisheye_edge() > min(self.corner, 1.2)
         r = np.linspace(0, self.corner * 1.02, 60)
         dr = self._distort(r, np.zeros_like(r))[0]
         return bool(np.all(np.diff(dr) > 0))
 
     def corner_distortion(self) -> float:
-        """Relative radial displacement at the corner against a pinhole."""
-        return float(sum(self.radial))
+        """Relative radial displacement of a pinhole's corner."""
+        return float(sum(self.radial)) if self.projection == PINHOLE else float("nan")
+
+
+def _fisheye(angle: Floats, radial: tuple[float, ...]) -> Floats:
+    k1, k2, k3, k4 = radial
+    q = angle * angle
+    return angle * (1 + q * (k1 + q * (k2 + q * (k3 + q * k4))))
+
+
+@lru_cache(maxsize=64)
+def _edge_of(radial: tuple[float, ...]) -> float:
+    """Largest angle, rad, up to which a fisheye's distance from the axis grows."""
+    angle = np.linspace(0, EDGE_OF_VIEW_RAD, 176)
+    falls = np.flatnonzero(np.diff(_fisheye(angle, radial)) <= 0)
+    return float(angle[falls[0]] if len(falls) else EDGE_OF_VIEW_RAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +249,7 @@ def fit_camera(
     frames: list[Matched],
     attitudes: list[Floats],
     centre_sigma_px: float,
+    rounds: int = 8,
 ) -> tuple[Camera, list[Floats]]:
     """One camera for several frames, with an attitude for each: joint least squares.
 
@@ -168,9 +258,7 @@ def fit_camera(
     """
     names = _free(camera)
     count = len(names)
-    steps = {"focal_px": camera.focal_px * 1e-6, "centre_x": 1e-2, "centre_y": 1e-2}
-    # A corner displaced by 3 % and a decentring by 0.3 % are ordinary.
-    priors = {"centre_x": centre_sigma_px, "centre_y": centre_sigma_px, "k": 0.1, "p": 0.01}
+    sigmas = prior_sigmas(camera, centre_sigma_px)
     frame = np.repeat(np.arange(len(frames)), [len(matched.pixels) for matched in frames])
 
     def off(number: int) -> Floats:
@@ -188,13 +276,7 @@ def fit_camera(
         slope = np.zeros(size)
         for number, (matched, attitude) in enumerate(zip(frames, attitudes, strict=True)):
             seen = matched.directions @ attitude.T
-            there = camera.project(seen)
-            bent = [
-                (_moved(camera, name, steps.get(name, 1e-6)).project(seen) - there)
-                / steps.get(name, 1e-6)
-                for name in names
-            ]
-            jacobian = np.concatenate([np.stack(bent, -1), _turned(camera, seen)], -1)
+            jacobian = camera_columns(camera, seen, names)
             mine = np.flatnonzero(frame == number)
             # Each frame counts by its own scatter, against the priors too.
             weight = weighting.weights[mine] * (matched.weights / weighting.sigma[mine]) ** 2
@@ -202,11 +284,9 @@ def fit_camera(
             one, pull = _normal_equations(jacobian, off(number), weight)
             normal[np.ix_(where, where)] += one
             slope[where] += pull
-        for index, name in enumerate(names):
-            sigma = priors.get(name) or priors.get(name[0])
-            if sigma:
-                normal[index, index] += 1 / sigma**2
-                slope[index] -= _value(camera, name) / sigma**2
+        for index, (name, sigma) in enumerate(zip(names, sigmas, strict=True)):
+            normal[index, index] += 1 / sigma**2
+            slope[index] -= _value(camera, name) / sigma**2
         normal += 1e-10 * np.diag(np.diag(normal)) + 1e-30 * np.eye(size)
         move = np.linalg.solve(normal, slope)
         for index, name in enumerate(names):
@@ -218,7 +298,7 @@ def fit_camera(
         return pulls()
 
     start = cauchy_weighting(pulls(), efficiency=EFFICIENCY, group=frame)
-    reweighted(step, start, 8, efficiency=EFFICIENCY, group=frame)
+    reweighted(step, start, rounds, efficiency=EFFICIENCY, group=frame)
     return camera, attitudes
 
 
@@ -245,8 +325,40 @@ def _normal_equations(
     )
 
 
+def camera_columns(camera: Camera, seen: Floats, names: Sequence[str] = ()) -> Floats:
+    """How pixels move with each free number of the camera and a turn about each of its axes.
+
+    Shape (n, 2, free + 3), of directions in camera axes; `names` are the free numbers, by
+    default those that a field of this width can show.
+    """
+    there = camera.project(seen)
+    steps = {"focal_px": camera.focal_px * 1e-6, "centre_x": 1e-2, "centre_y": 1e-2}
+    columns = [
+        (_moved(camera, name, steps.get(name, 1e-6)).project(seen) - there) / steps.get(name, 1e-6)
+        for name in names or _free(camera)
+    ]
+    return np.concatenate([np.stack(columns, -1), _turned(camera, seen)], -1)
+
+
+def prior_sigmas(camera: Camera, centre_sigma_px: float) -> Floats:
+    """How far from nothing each free number of a camera may lie; inf for the focal length."""
+    # A corner displaced by 3 % and a decentring by 0.3 % are ordinary.
+    usual = {"centre_x": centre_sigma_px, "centre_y": centre_sigma_px, "k": 0.1, "p": 0.01}
+    if camera.projection == FISHEYE:
+        # From orthographic (-1/6, 1/120) to stereographic (1/12, 1/120) designs.
+        usual |= {"k1": 0.2, "k2": 0.05, "k3": 0.02, "k4": 0.01}
+    return np.array([usual.get(n, usual.get(n[0], np.inf)) for n in _free(camera)])
+
+
+def free_values(camera: Camera) -> Floats:
+    """The free numbers of a camera, in the order of `camera_columns`."""
+    return np.array([_value(camera, name) for name in _free(camera)])
+
+
 def _free(camera: Camera) -> list[str]:
     """Parameters that a field of this width can show."""
+    if camera.projection == FISHEYE:
+        return ["focal_px", "k1", "k2", "k3", "k4", "centre_x", "centre_y", "p1", "p2"]
     names = ["focal_px", "k1"]
     if camera.corner > 0.1:
         names += ["k2", "centre_x", "centre_y"]
@@ -270,7 +382,7 @@ def _moved(camera: Camera, name: str, by: float) -> Camera:
         if name[0] == "k":
             k = list(camera.radial)
             k[place] += by
-            return replace(camera, radial=(k[0], k[1], k[2]))
+            return replace(camera, radial=tuple(k))
         p = list(camera.tangential)
         p[place] += by
         return replace(camera, tangential=(p[0], p[1]))

@@ -4,51 +4,115 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from skyplumb.calibrate.clock import CONTRADICTED, ClockVerdict, clock_verdict, given_of
 from skyplumb.calibrate.light import Light, lens_key
-from skyplumb.calibrate.pointing import StarField, solve_lens
-from skyplumb.calibrate.sky import ObservedSky, Site
+from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
+from skyplumb.calibrate.solve import FoundLens, StarField, find_lens, point_lens
+from skyplumb.calibrate.zenith import Air, Evidence, evidence_of, refraction_of
 
-SUN_UP_STARS = 20
-"""So many stars do not show with the Sun above the horizon: the clock or the site is wrong."""
+
+@dataclass(frozen=True, slots=True)
+class _Group:
+    """Frames of one lens and what their stars alone say."""
+
+    lights: list[Light]
+    fields: list[StarField]
+    found: FoundLens
 
 
 def point_session(
     lights: Sequence[Light], say: Callable[[str], None]
 ) -> tuple[list[Light], list[str]]:
-    """Solve every frame, lens by lens; the frames as they came, and what a reader must know."""
-    groups: dict[tuple[object, ...], list[Light]] = defaultdict(list)
+    """Solve every frame, lens by lens; the frames as they came, and what a reader must know.
+
+    The stars are recognised without time and place. Then clock and site are held against them;
+    where they are contradicted, the frames are pointed and judged without, `start_utc` None.
+    """
+    by_lens: dict[tuple[object, ...], list[Light]] = defaultdict(list)
     for light in lights:
-        groups[lens_key(light)].append(light)
+        by_lens[lens_key(light)].append(light)
+    groups = []
+    for mine in by_lens.values():
+        info = mine[0].info
+        fields = [_star_field(light) for light in mine]
+        found = find_lens(fields, info.focal_mm / info.pixel_um * 1000.0, say)
+        groups.append(_Group(mine, fields, found))
+    verdict, evidence = _clock(groups)
     pointed: list[Light] = []
-    notices: list[str] = []
-    for group in groups.values():
-        info = group[0].info
-        focal_px = info.focal_mm / info.pixel_um * 1000.0
-        frames = [ObservedSky(light.mid_utc, _site(light)) for light in group]
-        wrong = _sun_is_up(group, frames)
-        solution = None
-        if not wrong:
-            solution = solve_lens(_exposures(group, frames), focal_px, say)
-            wrong = solution.below_horizon
-        if wrong or solution is None:
-            notices.append(
-                "The clock or the site is wrong: the frames would have been taken "
-                f"{'by day' if solution is None else 'below the horizon'}. Nothing that needs "
-                "the time was computed; give clock and site in the night notes."
-            )
-            group = [replace(light, start_utc=None) for light in group]
-            frames = [ObservedSky(None, None) for _ in group]
-            solution = solve_lens(_exposures(group, frames), focal_px, say)
-        if solution.fisheye:
-            notices.append(f"{info.lens or 'A lens'} is a fisheye: judged without pointing.")
+    for group in groups:
+        mine = group.lights
+        if verdict.wrong:
+            mine = [replace(light, start_utc=None) for light in mine]
+        skies = _skies(group.fields, evidence, bool(verdict.wrong))
+        solution = point_lens(group.fields, group.found, skies)
         pointed += [
             replace(light, pointing=pointing)
-            for light, pointing in zip(group, solution.pointings, strict=True)
+            for light, pointing in zip(mine, solution.pointings, strict=True)
         ]
+    notices = [verdict.notice] if verdict.notice else []
+    if not notices:
+        notices = _unknowns(lights)
+    order = {light.file: n for n, light in enumerate(lights)}
+    return sorted(pointed, key=lambda light: order[light.file]), notices
+
+
+def _star_field(light: Light) -> StarField:
+    info = light.info
+    return StarField(
+        light.measure,
+        ObservedSky(light.mid_utc, _site(light)),
+        light.mid_s if light.clocked else float("nan"),
+        (info.ra_hint_deg, info.dec_hint_deg),
+    )
+
+
+def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, Evidence | None]:
+    """Clock and site against the stars of all lenses together."""
+    fields = [
+        field
+        for group in groups
+        for field, attitude in zip(group.fields, group.found.attitudes, strict=True)
+        if attitude is not None and np.isfinite(field.time_s)
+    ]
+    site = next((field.sky.site for field in fields if field.sky.site is not None), None)
+    lenses = [
+        refraction
+        for group in groups
+        if (refraction := refraction_of(group.fields, group.found)) is not None
+    ]
+    evidence = evidence_of(lenses, Air.over(site))
+    given = given_of([(field.sky.utc, field.time_s) for field in fields], site)
+    return (clock_verdict(given, evidence) if given else ClockVerdict()), evidence
+
+
+def _skies(
+    fields: Sequence[StarField], evidence: Evidence | None, wrong: bool
+) -> list[ObservedSky]:
+    """The sky each frame is believed to be of.
+
+    Without a time and site to believe, refraction is that of the zenith which the stars show,
+    where they clearly show one.
+    """
+    best = evidence.best if evidence is not None else None
+    clear = best is not None and evidence is not None and evidence.misfit(None) > CONTRADICTED
+    out = []
+    for field in fields:
+        if field.sky.observed and not wrong:
+            out.append(field.sky)
+        elif clear and best is not None and evidence is not None and np.isfinite(field.time_s):
+            out.append(LiftedSky(field.sky.utc, best.at(field.time_s), evidence.amount))
+        else:
+            out.append(field.plain)
+    return out
+
+
+def _unknowns(lights: Sequence[Light]) -> list[str]:
+    """What is not known of clock and site, with the mend."""
+    notices = []
     if any(light.start_utc is None and light.clocked for light in lights):
         notices.append(
             "The time zone of the camera's clock is unknown, so UTC, altitude and all that needs "
@@ -59,12 +123,7 @@ def point_session(
             "The site is unknown, so altitude, gravity and refraction are; give site in the "
             "night notes."
         )
-    order = {light.file: n for n, light in enumerate(lights)}
-    return sorted(pointed, key=lambda light: order[light.file]), list(dict.fromkeys(notices))
-
-
-def _exposures(group: Sequence[Light], frames: Sequence[ObservedSky]) -> list[StarField]:
-    return [StarField(light.measure, frame) for light, frame in zip(group, frames, strict=True)]
+    return notices
 
 
 def _site(light: Light) -> Site | None:
@@ -72,14 +131,3 @@ def _site(light: Light) -> Site | None:
     if not (np.isfinite(info.latitude_deg) and np.isfinite(info.longitude_deg)):
         return None
     return Site(info.latitude_deg, info.longitude_deg, info.height_m)
-
-
-def _sun_is_up(group: Sequence[Light], frames: Sequence[ObservedSky]) -> bool:
-    """Whether starry frames would have been taken by day."""
-    starry = [
-        frame.sun_altitude_deg()
-        for light, frame in zip(group, frames, strict=True)
-        if len(light.measure.stars) >= SUN_UP_STARS
-    ]
-    known = [altitude for altitude in starry if np.isfinite(altitude)]
-    return bool(known) and float(np.median(known)) > 0

@@ -199,6 +199,61 @@ class ObservedSky:
         return float(self.altitude_azimuth_deg(seen)[0][0])
 
 
+class LiftedSky(ObservedSky):
+    """The stars' own frame with refraction towards a zenith that is known by other means.
+
+    For frames whose time or site is unknown or not believed: altitudes stay unknown, the bend of
+    the field low in the sky does not.
+    """
+
+    def __init__(self, utc: datetime | None, zenith: Floats, amount: float = 1.0) -> None:
+        super().__init__(utc, None)
+        self._zenith, self._amount = zenith, amount
+
+    def directions(self, ra_rad: Floats, dec_rad: Floats) -> Floats:
+        """Directions, shape (n, 3), ICRS axes, in which stars of these ICRS places are seen."""
+        return lifted(super().directions(ra_rad, dec_rad), self._zenith, self._amount)
+
+    def icrs(self, directions: Floats) -> tuple[Floats, Floats]:
+        """ICRS right ascension and declination, rad, of directions that were lifted."""
+        down = directions
+        for _ in range(4):
+            down = down - (lifted(down, self._zenith, self._amount) - directions)
+            down = down / np.linalg.norm(down, axis=-1, keepdims=True)
+        return super().icrs(down)
+
+
+REFRACTION_A, REFRACTION_B = np.radians(58.207 / 3600), np.radians(-0.0652 / 3600)
+"""Of erfa.refco at 1013.25 hPa, 10 C, half humid air and 0.55 um."""
+LOWEST_COSINE = 0.05
+"""Below 3 degrees the law of refraction has no meaning; it is held."""
+
+
+def lifted(directions: Floats, zenith: Floats, amount: float = 1.0) -> Floats:
+    """Directions moved towards the zenith by R = A tan z + B tan^3 z.
+
+    Parameters
+    ----------
+    directions : ndarray, shape (n, 3)
+    zenith : ndarray, shape (3,) or (n, 3)
+    amount : float
+        Of the air, over that of 1013 hPa and 10 C.
+    """
+    cosine = np.clip(np.sum(directions * zenith, axis=-1, keepdims=True), LOWEST_COSINE, 1.0)
+    sine = np.sqrt(np.maximum(1 - cosine**2, 1e-12))
+    tangent = sine / cosine
+    up = (zenith - cosine * directions) / sine
+    moved = directions + amount * (REFRACTION_A * tangent + REFRACTION_B * tangent**3) * up
+    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+
+
+def sidereal_angle_rad(utc: datetime) -> float:
+    """Earth rotation angle (IERS 2010), rad; with the longitude, nearly the sidereal time."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", erfa.ErfaWarning)
+        return float(erfa.era00(*_julian(utc)))
+
+
 def _julian(utc: datetime) -> tuple[float, float]:
     """Two-part quasi Julian date of naive UTC."""
     seconds = utc.second + utc.microsecond * 1e-6

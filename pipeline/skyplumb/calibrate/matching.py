@@ -1,0 +1,229 @@
+"""Which star of a picture is which of the catalogue, by the odds against chance.
+
+A detection's nearest catalogue star lies close by if it is the same star, and anywhere if it
+is not: of points strewn with density n, the nearest lies at a distance d with density
+2 pi n d exp(-pi n d^2). The distances of a whole frame are a mixture of the two laws, whose
+share and scatter are found by expectation maximisation (Dempster, Laird & Rubin 1977). So a
+dense field, where chance finds a neighbour everywhere, is matched as surely as an empty one,
+and a picture of something else shows no scatter that is smaller than chance's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from skyplumb.calibrate.camera import Camera, Matched
+from skyplumb.calibrate.sky import ObservedSky, catalogue, unit_vectors
+from skyplumb.measure.flags import BIT
+from skyplumb.measure.shapes import SIGMA_TO_FWHM
+from skyplumb.records import Measure
+
+Floats = NDArray[np.float64]
+
+FEWEST_MATCHES = 6
+SURE = 0.5
+"""Least probability of a pair to be the same star."""
+CERTAIN_LOG_ODDS = 18.0
+"""Natural logarithm of the odds against chance from which a frame counts as recognised: one in
+70 million, since thousands of attitudes and scales were tried before."""
+NEIGHBOURS = 5
+"""So many catalogue stars around a detection tell the density there."""
+ROUNDS = 25
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs:
+    """Stars of one frame and the catalogue stars they are."""
+
+    matched: Matched
+    star: NDArray[np.int64]
+    """Rows of the star table."""
+    catalogue: NDArray[np.int64]
+    """Rows of the catalogue."""
+    sigma_px: float
+    """Scatter per axis of true pairs beyond the expected centroid errors."""
+    log_odds: float
+    """Natural logarithm of the likelihood over that of chance pairs alone."""
+
+    @property
+    def certain(self) -> bool:
+        """Whether these are the stars of the picture, beyond any doubt of chance."""
+        return len(self.star) >= FEWEST_MATCHES and self.log_odds > CERTAIN_LOG_ODDS
+
+
+def _no_pairs() -> Pairs:
+    nothing = Matched(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros(0))
+    empty = np.zeros(0, np.int64)
+    return Pairs(nothing, empty, empty, float("nan"), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Mixture:
+    """Distances of nearest neighbours as true pairs and chance ones."""
+
+    share: float
+    """Part of the detections that are true pairs."""
+    sigma_px: float
+    """Scatter per axis of true pairs beyond their errors."""
+    probability: Floats = field(repr=False)
+    """Shape (n,): that each pair is a true one."""
+    log_odds: float
+    """Natural logarithm of the likelihood over that of chance alone."""
+
+
+def pair_stars(
+    measure: Measure,
+    sky: ObservedSky,
+    camera: Camera,
+    attitude: Floats,
+    sigma_px: float,
+    reach: float = 1.1,
+) -> Pairs:
+    """Pair stars with the catalogue.
+
+    Parameters
+    ----------
+    measure : Measure
+    sky : ObservedSky
+        In whose frame the attitude is.
+    camera, attitude
+        Where the catalogue is expected.
+    sigma_px : float
+        How far off that may be; the search starts there.
+    reach : float
+        Only stars so far from the optical axis, in half diagonals.
+    """
+    stars = measure.stars
+    rows = trusted_rows(stars)
+    pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)
+    near = np.hypot(*((pixels - camera.middle) / _half_diagonal(camera)).T) <= reach
+    rows, pixels = rows[near], pixels[near]
+    known, seen, places = _expected(measure, sky, camera, attitude, reach)
+    if len(rows) == 0 or len(known) < 2:
+        return _no_pairs()
+    k = min(NEIGHBOURS, len(places))
+    distance, index = cKDTree(places).query(pixels, k=k)
+    errors = centroid_errors(stars[rows])
+    mixture = mixture_of(distance[:, 0], _density(distance, camera, places), errors, sigma_px)
+    found = np.flatnonzero(mixture.probability > SURE)
+    # One detection for each catalogue star: the likeliest.
+    found = found[np.argsort(-mixture.probability[found], kind="stable")]
+    _, once = np.unique(index[found, 0], return_index=True)
+    found = np.sort(found[once])
+    which = index[found, 0]
+    return Pairs(
+        Matched(pixels[found], seen[which], 1 / errors[found]),
+        rows[found],
+        known[which],
+        mixture.sigma_px,
+        mixture.log_odds,
+    )
+
+
+def mixture_of(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:
+    """Share and scatter of true pairs among nearest neighbours.
+
+    Where the wanted scatter leaves doubt, smaller ones are tried: among many detections that the
+    catalogue does not hold, a few close pairs hide from a wide start.
+
+    Parameters
+    ----------
+    distance : ndarray, shape (n,)
+        From each detection to the nearest catalogue star, px.
+    density : ndarray, shape (n,)
+        Catalogue stars around it, 1/px^2.
+    errors : ndarray, shape (n,)
+        Expected error of each detection per axis, px.
+    sigma_px : float
+        Where the scatter is looked for first. It stays below half of what chance makes of it.
+    """
+    best = _climb(distance, density, errors, sigma_px)
+    for smaller in (sigma_px / 4, sigma_px / 16):
+        if best.log_odds > CERTAIN_LOG_ODDS:
+            break
+        other = _climb(distance, density, errors, smaller)
+        if other.log_odds > best.log_odds:
+            best = other
+    return best
+
+
+def _climb(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:
+    """Expectation maximisation from one start."""
+    d2 = distance**2
+    chance = 2 * np.pi * density * distance * np.exp(-np.pi * density * d2) + 1e-300
+    # The nearest of points of density n lies at a mean square distance of 1 / (pi n).
+    widest2 = float(np.median(0.25 / (2 * np.pi * density)))
+    share, sigma2 = 0.5, min(sigma_px**2, widest2)
+    true = probability = np.zeros(len(distance))
+    for _ in range(ROUNDS):
+        variance = sigma2 + errors**2
+        true = distance / variance * np.exp(-d2 / (2 * variance))
+        probability = share * true / (share * true + (1 - share) * chance)
+        total = float(probability.sum())
+        if total < 1e-3:
+            break
+        new = float(np.sum(probability * np.maximum(d2 / 2 - errors**2, 0)) / total)
+        settled = abs(new - sigma2) < 1e-3 * (sigma2 + 1e-4)
+        sigma2 = min(max(new, 1e-6), widest2)
+        share = min(max(total / len(distance), 1e-3), 0.999)
+        if settled:
+            break
+    odds = float(np.sum(np.log(share * true + (1 - share) * chance) - np.log(chance)))
+    return Mixture(share, float(np.sqrt(sigma2)), probability, odds)
+
+
+def trusted_rows(stars: NDArray[np.void]) -> NDArray[np.int64]:
+    """Rows whose positions can be trusted; all rows where those are few."""
+    poor = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["hot"]
+    good = np.flatnonzero((stars["flags"] & poor) == 0)
+    if len(good) >= 15:
+        return good
+    return np.arange(len(stars))
+
+
+def centroid_errors(stars: NDArray[np.void]) -> Floats:
+    """Expected error of a centroid, px: photon noise over a floor for the optics."""
+    width = SIGMA_TO_FWHM * np.sqrt(np.maximum(stars["mxx"] + stars["myy"], 0.5) / 2)
+    signal = np.where(np.isfinite(stars["snr"]), stars["snr"], 10.0)
+    errors: Floats = np.hypot(0.05, 0.6 * width / np.maximum(signal, 3.0)).astype(np.float64)
+    return errors
+
+
+def _half_diagonal(camera: Camera) -> float:
+    return float(np.hypot(camera.width_px, camera.height_px) / 2)
+
+
+def _expected(
+    measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats, reach: float
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Catalogue stars that should show: their rows, sky-frame directions and pixels."""
+    known = catalogue()
+    ra, dec = sky.icrs(attitude[2][None, :])
+    axis = unit_vectors(ra, dec)[0]
+    radius = camera.field_radius_rad()
+    # The catalogue goes deeper than a short exposure: as many as there are stars will do.
+    count = len(measure.stars)
+    most = 4 * count + 200
+    whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
+    near = np.flatnonzero(known.directions[:whole_sky] @ axis > np.cos(radius))[:most]
+    seen = sky.directions(known.ra_rad[near], known.dec_rad[near])
+    places = camera.project(seen @ attitude.T)
+    half = np.array([camera.width_px, camera.height_px]) / 2
+    with np.errstate(invalid="ignore"):
+        inside = (np.abs(places - half) < half + 8).all(1)
+        inside &= np.hypot(*(places - camera.middle).T) <= reach * np.hypot(*half)
+    pick = np.flatnonzero(inside)[: int(1.4 * count) + 30]
+    return near[pick], seen[pick], places[pick]
+
+
+def _density(distance: Floats, camera: Camera, places: Floats) -> Floats:
+    """Catalogue stars for each square pixel around each detection, by its neighbours."""
+    k = distance.shape[1]
+    # k - 1 within the k-th: unbiased for strewn points.
+    local = (k - 1) / (np.pi * np.maximum(distance[:, -1], 0.5) ** 2)
+    # An empty corner is no sparser than a tenth of the mean.
+    return np.asarray(np.maximum(local, 0.1 * len(places) / (camera.width_px * camera.height_px)))

@@ -1,0 +1,284 @@
+"""One frame by itself: its brightest stars against the pattern databases -> a first attitude."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import tetra3rs
+from numpy.typing import NDArray
+
+from skyplumb.calibrate import patterns
+from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_attitude, fit_camera
+from skyplumb.calibrate.matching import FEWEST_MATCHES, Pairs, pair_stars
+from skyplumb.calibrate.sky import ObservedSky
+from skyplumb.records import Measure
+
+Floats = NDArray[np.float64]
+
+PATTERN_STARS = 150
+SEARCH_LIMIT = 200_000
+"""Star patterns tried before a frame counts as unsolved; a count, so that the outcome
+does not depend on the machine's speed."""
+WIDEST_SEARCH_DEG = 42.0
+FISHEYE_PATCH_DEG = 50.0
+"""Width of the middle of a fisheye's picture in which patterns are looked for."""
+FISHEYE_FROM_DEG = 50.0
+"""A picture narrower than this shows no difference between a fisheye and another lens."""
+CENTRE_SHARE, FISHEYE_CENTRE_SHARE = 0.01, 0.05
+"""How far the optical axis may lie from the middle, in widths of the picture; the circle of an
+all-sky lens often lies off the middle of its sensor."""
+KNOWN_TOLERANCE = 0.03
+KNOWN_START_PX = 8.0
+"""The pattern solver knows no distortion."""
+GROW = 1.5
+FIT_STARS = 300
+"""So many stars of a frame bend the camera; more would cost time and gain nothing."""
+FIT_ROUNDS = 3
+WHOLE = 1.1
+"""Reach, in half diagonals, that holds the whole picture."""
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """What one frame says of itself, without time or place."""
+
+    camera: Camera
+    attitude: Floats
+    """ICRS to camera axes."""
+    log_odds: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """One guess at the lens."""
+
+    camera: Camera
+    tolerance: float
+    """Half width of the range of scales, as a share."""
+
+
+def recognise(
+    measure: Measure,
+    focal_px: float,
+    say: Callable[[str], None] | None = None,
+    known: Camera | None = None,
+) -> Start | None:
+    """Find a frame in the catalogue; None if no pattern of its stars is certain.
+
+    Parameters
+    ----------
+    measure : Measure
+    focal_px : float
+        Focal length over pixel pitch, a prior good to some 30 %; NaN to sweep all scales.
+    say : callable, optional
+        Told when a pattern database is made.
+    known : Camera, optional
+        Of this lens, if another frame gave it.
+    """
+    if len(measure.stars) < 5:
+        return None
+    if known is not None:
+        found = _by_patterns(measure, _Trial(known, KNOWN_TOLERANCE), say)
+        if found is not None:
+            fitted = fit_frame(measure, ObservedSky(None, None), known, found[1], KNOWN_START_PX)
+            if fitted is not None:
+                return Start(known, fitted.attitude, fitted.pairs.log_odds)
+    for trial in _trials(measure, focal_px):
+        found = _by_patterns(measure, trial, say)
+        if found is not None:
+            checked = _checked(measure, *found)
+            if checked is not None:
+                return checked
+    return None
+
+
+def _trials(measure: Measure, focal_px: float) -> Iterator[_Trial]:
+    width, height = measure.width_px, measure.height_px
+    diagonal = float(np.hypot(width, height))
+    if np.isfinite(focal_px):
+        yield _Trial(Camera(focal_px, width, height), 0.3)
+        if diagonal / focal_px > np.radians(FISHEYE_FROM_DEG):
+            yield _Trial(_fisheye(focal_px, width, height), 0.3)
+        return
+    # Each covers its own half above and below; together 1.6 to 110 degrees.
+    for field_deg, share in ((28, 0.5), (60, 0.5), (13, 0.5), (104, 0.3), (6.5, 0.5), (3, 0.5)):
+        focal = width / 2 / np.tan(np.radians(field_deg / 2))
+        yield _Trial(Camera(focal, width, height), share)
+    # From a whole sky in a circle within the picture to 180 degrees along its diagonal.
+    for angle_deg in (360, 270, 200, 150):
+        yield _Trial(_fisheye(diagonal / np.radians(angle_deg), width, height), 0.2)
+
+
+def _fisheye(focal_px: float, width: int, height: int) -> Camera:
+    return Camera(focal_px, width, height, radial=(0.0, 0.0, 0.0, 0.0), projection=FISHEYE)
+
+
+def _by_patterns(
+    measure: Measure, trial: _Trial, say: Callable[[str], None] | None
+) -> tuple[Camera, Floats] | None:
+    """Attitude and focal length by the pattern solver, from the middle of the picture."""
+    camera, stars = trial.camera, measure.stars
+    pixels = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
+    if camera.projection == FISHEYE:
+        # The solver knows pinholes alone: the middle is drawn anew as one would.
+        seen = camera.directions(pixels)
+        ahead = seen[:, 2] > 0.1
+        flat = np.full((len(stars), 2), np.inf)
+        flat[ahead] = camera.focal_px * seen[ahead, :2] / seen[ahead, 2:]
+        wide = wide_y = 2 * camera.focal_px * np.tan(np.radians(FISHEYE_PATCH_DEG / 2))
+    else:
+        flat = pixels - camera.middle
+        wide, wide_y = float(camera.width_px), float(camera.height_px)
+        if camera.width_deg > WIDEST_SEARCH_DEG:
+            share = 2 * camera.focal_px * np.tan(np.radians(WIDEST_SEARCH_DEG / 2)) / wide
+            wide, wide_y = share * wide, share * wide_y
+    inside = (np.abs(flat) <= np.array([wide, wide_y]) / 2).all(1)
+    rows = np.flatnonzero(inside)[:PATTERN_STARS]
+    if len(rows) < 5:
+        return None
+    field_deg = float(2 * np.degrees(np.arctan(wide / 2 / camera.focal_px)))
+    result = patterns.database(patterns.tier_for(field_deg), say).solve_from_centroids(
+        np.column_stack([flat[rows], stars["flux"][rows]]),
+        fov_estimate_deg=field_deg,
+        fov_max_error_deg=field_deg * trial.tolerance,
+        image_width=max(int(wide), 8),
+        image_height=max(int(wide_y), 8),
+        solve_timeout_ms=None,
+        max_patterns_checked=SEARCH_LIMIT,
+    )
+    if not isinstance(result, tetra3rs.SolveResult):
+        return None
+    found = replace(
+        camera,
+        focal_px=float(result.camera_model.focal_length_px),
+        parity=-1 if result.parity_flip else 1,
+    )
+    return found, np.asarray(result.rotation_matrix_icrs_to_camera)
+
+
+def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None:
+    """The same with the lens grown to the whole picture, if the stars there leave no doubt."""
+    stars_only = ObservedSky(None, None)
+    best: Start | None = None
+    for first in lens_laws(camera):
+        grown = grow([measure], [stars_only], first, [attitude])
+        if grown is None:
+            continue
+        pairs = grown.pairs[0]
+        if pairs.certain and (best is None or pairs.log_odds > best.log_odds + BETTER_LOG_ODDS):
+            best = Start(grown.camera, grown.attitudes[0], pairs.log_odds)
+    return best
+
+
+BETTER_LOG_ODDS = 10.0
+"""A second law of the lens must be so much likelier than the first."""
+
+
+def lens_laws(camera: Camera) -> list[Camera]:
+    """The laws of projection that may be told apart over this picture, from the same middle."""
+    if camera.corner < np.radians(FISHEYE_FROM_DEG) / 2:
+        return [camera]
+    pinhole = replace(camera, projection=PINHOLE, radial=(0.0, 0.0, 0.0), tangential=(0.0, 0.0))
+    return [pinhole, replace(pinhole, projection=FISHEYE, radial=(0.0, 0.0, 0.0, 0.0))]
+
+
+@dataclass(frozen=True, slots=True)
+class Grown:
+    """A camera fitted to some frames together."""
+
+    camera: Camera
+    attitudes: list[Floats]
+    pairs: list[Pairs]
+    """Of each frame, in the order given; frames without enough have none of their own."""
+
+    @property
+    def log_odds(self) -> float:
+        """Of all frames."""
+        return sum(pairs.log_odds for pairs in self.pairs)
+
+
+def grow(
+    measures: list[Measure],
+    skies: list[ObservedSky],
+    camera: Camera,
+    attitudes: list[Floats],
+    reach: float = 0.15,
+) -> Grown | None:
+    """Fit one camera to frames with known attitudes, from the middle of the picture outwards.
+
+    Near the middle any lens is close to a pinhole; each ring of stars that is matched bends
+    the model towards the next. It starts at `reach`, in half diagonals. None if no frame keeps
+    enough stars.
+    """
+    attitudes = list(attitudes)
+    centre_sigma_px = centre_sigma_of(camera)
+    sigma_px = 2.0
+    settled = 0
+    while True:
+        pairs = [
+            pair_stars(measure, sky, camera, attitude, sigma_px, reach)
+            for measure, sky, attitude in zip(measures, skies, attitudes, strict=True)
+        ]
+        usable = [n for n, one in enumerate(pairs) if len(one.star) >= 6 and one.log_odds > 3]
+        if usable:
+            camera, moved = fit_camera(
+                camera,
+                [_thinned(pairs[n].matched) for n in usable],
+                [attitudes[n] for n in usable],
+                centre_sigma_px,
+                FIT_ROUNDS,
+            )
+            for n, attitude in zip(usable, moved, strict=True):
+                attitudes[n] = attitude
+            sigma_px = float(np.median([pairs[n].sigma_px for n in usable]))
+            if not np.isfinite(camera.focal_px) or camera.focal_px <= 0 or not camera.grows():
+                return None
+        if reach >= WHOLE:
+            settled += 1
+            if settled > 2 or not usable:
+                break
+        reach = min(reach * GROW, WHOLE)
+        if usable:
+            # The next ring may lie off by more than the last.
+            sigma_px = 1.5 * sigma_px + 0.3
+    return Grown(camera, attitudes, pairs) if usable else None
+
+
+def centre_sigma_of(camera: Camera) -> float:
+    """How far the optical axis may lie from the middle of the picture, px."""
+    share = FISHEYE_CENTRE_SHARE if camera.projection == FISHEYE else CENTRE_SHARE
+    return share * camera.width_px
+
+
+def _thinned(matched: Matched) -> Matched:
+    step = max(1, len(matched.pixels) // FIT_STARS)
+    return Matched(matched.pixels[::step], matched.directions[::step], matched.weights[::step])
+
+
+@dataclass(frozen=True, slots=True)
+class FittedFrame:
+    """Attitude of one frame with a known camera."""
+
+    attitude: Floats
+    covariance: Floats
+    """Of a small rotation about the camera axes, rad^2."""
+    residuals: Floats
+    """Shape (n, 2): measured minus projected, px."""
+    pairs: Pairs
+
+
+def fit_frame(
+    measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats, sigma_px: float
+) -> FittedFrame | None:
+    """Attitude of one frame from a start off by about `sigma_px`; None without certain pairs."""
+    fitted: FittedFrame | None = None
+    for _ in range(3):
+        pairs = pair_stars(measure, sky, camera, attitude, sigma_px)
+        if len(pairs.star) < FEWEST_MATCHES:
+            return None
+        attitude, covariance, residuals = fit_attitude(camera, pairs.matched, attitude)
+        sigma_px = 1.2 * pairs.sigma_px + 0.1
+        fitted = FittedFrame(attitude, covariance, residuals, pairs)
+    return fitted if fitted is not None and fitted.pairs.certain else None

@@ -1,0 +1,285 @@
+"""Where the zenith was, by the stars alone: air bends a field towards it.
+
+Refraction squeezes a picture along the way to the zenith, the more the lower it was taken, by
+several pixels at the edge of a wide or a low field. No camera does that, since it turns with
+the sky from frame to frame. So the stars of a night say what its clock and site are worth:
+each time and place puts the zenith somewhere, and what is left of the residuals there is
+compared with the best that any zenith leaves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior_sigmas
+from skyplumb.calibrate.matching import pair_stars
+from skyplumb.calibrate.recognition import centre_sigma_of
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
+from skyplumb.calibrate.solve import FoundLens, StarField
+
+Floats = NDArray[np.float64]
+
+SIDEREAL_RAD_S = float(np.radians(SIDEREAL_RATE_ARCSEC_S / 3600))
+GRID_DEG = 15.0
+STARTS = 8
+ROUGH_DEG, FINE_DEG = 2.0, 0.1
+POLES = (-np.pi / 2, np.pi / 2)
+STARS_A_FRAME = 120
+CELLS = 4
+"""Cells across and down in which neighbouring stars may share an error."""
+BELOW_HORIZON = -0.01
+"""Sine of the altitude of a star that shows all the same: a mountain looks below its horizon."""
+STRAY_SHARE = 0.02
+"""Part of the matched stars that may be wrong ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Air:
+    """How much air bends, over that of 1013 hPa and 10 C."""
+
+    mean: float = 0.9
+    sigma: float = 0.1
+    """A site of unknown height lies between the sea and a high ridge."""
+
+    @classmethod
+    def over(cls, site: Site | None) -> Air:
+        """At a site, as well as its air is known on average."""
+        if site is None:
+            return cls()
+        mean = site.pressure_hpa / 1013.25
+        return cls(mean, mean * site.refraction_sigma)
+
+    def amount(self, pull: float, strength: float) -> float:
+        """Best amount for residuals that ask for `pull` of a bend of this `strength`."""
+        weight = 1 / self.sigma**2
+        return (pull + self.mean * weight) / (strength + weight)
+
+
+@dataclass(frozen=True, slots=True)
+class Zenith:
+    """A zenith among the stars, turning with the Earth."""
+
+    sidereal_rad: float
+    """Local sidereal time when the session's own time line is at zero."""
+    latitude_rad: float
+
+    def at(self, time_s: float) -> Floats:
+        """Unit vector, ICRS axes."""
+        longitude = self.sidereal_rad + SIDEREAL_RAD_S * time_s
+        return unit_vectors(np.array(longitude), np.array(self.latitude_rad))
+
+
+@dataclass(frozen=True, slots=True)
+class Refraction:
+    """What the stars of one lens say of the zenith.
+
+    Rows are pixel residuals over their errors, with all that a camera could do taken out.
+    """
+
+    camera: Camera
+    seen: list[Floats]
+    """Unlifted directions of each frame's stars, ICRS axes."""
+    attitudes: list[Floats]
+    times_s: list[float]
+    weights: list[Floats]
+    rows: Floats
+    basis: Floats
+    """Orthonormal columns that span what the camera could do."""
+
+    def chi2(self, zenith: Zenith | None, air: Air, variance: float) -> float:
+        """Sum of squared residuals over their errors; infinite with stars under the horizon.
+
+        `variance` is that of one row.
+        """
+        left = self._left(self.rows)
+        if zenith is None:
+            return float(left @ left) / variance
+        if self.under_horizon(zenith) > STRAY_SHARE:
+            return float("inf")
+        bend = self._left(self._bend(zenith))
+        amount = air.amount(float(left @ bend) / variance, float(bend @ bend) / variance)
+        left = left - amount * bend
+        return float(left @ left) / variance + ((amount - air.mean) / air.sigma) ** 2
+
+    def under_horizon(self, zenith: Zenith) -> float:
+        """Part of the stars below the horizon of this zenith."""
+        low = [
+            np.count_nonzero(seen @ zenith.at(time) < BELOW_HORIZON)
+            for seen, time in zip(self.seen, self.times_s, strict=True)
+        ]
+        return float(sum(low) / max(sum(len(seen) for seen in self.seen), 1))
+
+    def pull(self, zenith: Zenith) -> tuple[float, float]:
+        """How strongly the residuals ask for a zenith's bend, and for how much of it."""
+        bend = self._left(self._bend(zenith))
+        return float(self._left(self.rows) @ bend), float(bend @ bend)
+
+    def variance(self, zenith: Zenith | None, amount: float = 1.0) -> float:
+        """Variance of one row by its scatter, times what neighbouring stars have in common."""
+        rows = self.rows if zenith is None else self.rows - amount * self._bend(zenith)
+        left = self._left(rows)
+        freedom = max(len(rows) - self.basis.shape[1], 1)
+        scatter = float(np.sum(left**2) / freedom)
+        shared, at = [], 0
+        for seen, attitude in zip(self.seen, self.attitudes, strict=True):
+            mine = left[at : at + 2 * len(seen)].reshape(-1, 2)
+            at += 2 * len(seen)
+            pixels = self.camera.project(seen @ attitude.T)
+            size = np.array([self.camera.width_px, self.camera.height_px])
+            cell = np.clip(pixels / size * CELLS, 0, CELLS - 1).astype(int) @ (1, CELLS)
+            for one in np.unique(cell):
+                there = mine[cell == one]
+                if len(there) >= 4:
+                    shared.append(np.mean(there.sum(0) ** 2) / len(there))
+        common = float(np.mean(shared)) / scatter if shared and scatter > 0 else 1.0
+        return scatter * max(common, 1.0)
+
+    def _left(self, rows: Floats) -> Floats:
+        return np.asarray(rows - self.basis @ (self.basis.T @ rows))
+
+    def _bend(self, zenith: Zenith) -> Floats:
+        """How far refraction moves each star in the picture, over its error."""
+        out = []
+        for seen, attitude, time, weight in zip(
+            self.seen, self.attitudes, self.times_s, self.weights, strict=True
+        ):
+            moved = self.camera.project(lifted(seen, zenith.at(time)) @ attitude.T)
+            moved -= self.camera.project(seen @ attitude.T)
+            out.append((np.nan_to_num(moved) * weight[:, None]).ravel())
+        out.append(np.zeros(len(self.rows) - sum(map(len, out))))
+        return np.concatenate(out)
+
+
+def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refraction | None:
+    """The stars of the frames a camera was fitted to; None without times or stars."""
+    camera = found.camera
+    if camera is None:
+        return None
+    seen, attitudes, times, weights, rows, columns = [], [], [], [], [], []
+    for n in found.chosen:
+        exposure, attitude = exposures[n], found.attitudes[n]
+        if attitude is None or not np.isfinite(exposure.time_s):
+            continue
+        pairs = pair_stars(exposure.measure, exposure.plain, camera, attitude, 2.0)
+        if not pairs.certain:
+            continue
+        step = max(1, len(pairs.star) // STARS_A_FRAME)
+        pixels = pairs.matched.pixels[::step]
+        directions = pairs.matched.directions[::step]
+        camera_axes = directions @ attitude.T
+        off = pixels - camera.project(camera_axes)
+        weight = pairs.matched.weights[::step]
+        seen.append(directions)
+        attitudes.append(attitude)
+        times.append(exposure.time_s)
+        weights.append(weight)
+        rows.append((off * weight[:, None]).ravel())
+        columns.append(camera_columns(camera, camera_axes) * weight[:, None, None])
+    if not seen:
+        return None
+    # What is known of any camera beforehand holds it too: rows of their own.
+    sigmas = prior_sigmas(camera, centre_sigma_of(camera))
+    rows.append(-free_values(camera) / sigmas)
+    basis = _span(columns, 1 / sigmas)
+    return Refraction(camera, seen, attitudes, times, weights, np.concatenate(rows), basis)
+
+
+def _span(columns: Sequence[Floats], held: Floats) -> Floats:
+    """Orthonormal basis of what one camera and an attitude for each frame could do."""
+    shared = len(held)
+    height = sum(2 * len(one) for one in columns) + shared
+    design = np.zeros((height, shared + 3 * len(columns)))
+    at = 0
+    for n, one in enumerate(columns):
+        flat = one.reshape(-1, shared + 3)
+        design[at : at + len(flat), :shared] = flat[:, :shared]
+        design[at : at + len(flat), shared + 3 * n : shared + 3 * n + 3] = flat[:, shared:]
+        at += len(flat)
+    design[at:, :shared] = np.diag(held)
+    design /= np.maximum(np.linalg.norm(design, axis=0), 1e-12)
+    vectors, values, _ = np.linalg.svd(design, full_matrices=False)
+    return np.asarray(vectors[:, values > 1e-7 * values[0]])
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """The zenith of a night by all its lenses together."""
+
+    lenses: list[Refraction]
+    air: Air
+    variances: list[float]
+    """Of one row of each lens."""
+    best: Zenith | None = None
+    """None if every zenith puts stars below its horizon."""
+    amount: float = 1.0
+    """Bend of the air under the best zenith, over that of 1013 hPa."""
+
+    def misfit(self, zenith: Zenith | None) -> float:
+        """Chi squared above that of the best zenith (2 degrees of freedom)."""
+        return self.chi2(zenith) - self.chi2(self.best)
+
+    def chi2(self, zenith: Zenith | None) -> float:
+        """Of all lenses; the air is taken for each as it likes best within its doubt."""
+        return sum(
+            lens.chi2(zenith, self.air, variance)
+            for lens, variance in zip(self.lenses, self.variances, strict=True)
+        )
+
+
+def evidence_of(lenses: Sequence[Refraction], air: Air) -> Evidence | None:
+    """Search the whole sky for the zenith; None without lenses."""
+    if not lenses:
+        return None
+    evidence = Evidence(list(lenses), air, [max(lens.variance(None), 1e-12) for lens in lenses])
+    grid = _grid()
+    scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
+    starts = [grid[n] for chi2, n in scored[:STARTS] if np.isfinite(chi2)]
+    if not starts:
+        return evidence
+    # A narrow field hardly tells its zenith from the one opposite: each basin has its turn.
+    best = min((_climbed(evidence, start, ROUGH_DEG) for start in starts), key=evidence.chi2)
+    for _ in range(2):
+        best = _climbed(evidence, best, FINE_DEG)
+        pulls = [lens.pull(best) for lens in lenses]
+        amount = air.amount(
+            sum(p / v for (p, _), v in zip(pulls, evidence.variances, strict=True)),
+            sum(b / v for (_, b), v in zip(pulls, evidence.variances, strict=True)),
+        )
+        # The scatter at the best zenith is what the errors are.
+        variances = [max(lens.variance(best, amount), 1e-12) for lens in lenses]
+        evidence = Evidence(list(lenses), air, variances, best, amount)
+    return evidence
+
+
+def _grid() -> list[Zenith]:
+    """Zeniths all over the sky, evenly spaced."""
+    found = []
+    for latitude in np.arange(-90 + GRID_DEG / 2, 90, GRID_DEG):
+        count = max(round(360 / GRID_DEG * np.cos(np.radians(latitude))), 1)
+        for angle in np.arange(count) * 360 / count:
+            found.append(Zenith(float(np.radians(angle)), float(np.radians(latitude))))
+    return found
+
+
+def _climbed(evidence: Evidence, start: Zenith, least_step_deg: float) -> Zenith:
+    """The best zenith near a start, by a pattern search with shrinking steps."""
+    at, least, step = start, evidence.chi2(start), np.radians(GRID_DEG / 2)
+    while step > np.radians(least_step_deg):
+        spread = step / max(np.cos(at.latitude_rad), 0.1)
+        tries = [
+            Zenith(at.sidereal_rad + a * spread, float(np.clip(at.latitude_rad + b * step, *POLES)))
+            for a in (-1, 0, 1)
+            for b in (-1, 0, 1)
+            if a or b
+        ]
+        found = [evidence.chi2(zenith) for zenith in tries]
+        lowest = int(np.argmin(found))
+        if found[lowest] < least:
+            at, least = tries[lowest], found[lowest]
+        else:
+            step /= 2
+    return at

@@ -1,0 +1,149 @@
+"""Clock and site held against the stars, on fields that astropy placed over the true site."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.session import point_session
+from skyplumb.calibrate.sky import Site, lifted, unit_vectors
+from skyplumb.calibrate.solve import StarField
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.records import ShotInfo
+from test_pointing import NIGHT, SITE, Shot, exposure, no_downloads
+
+__all__ = ["no_downloads"]
+
+FOCAL = 5000.0
+
+
+def night(shots: list[Shot], **how: float) -> list[StarField]:
+    """Star tables of some shots."""
+    return [exposure(shot, seed=n + 1, **how) for n, shot in enumerate(shots)]  # type: ignore[arg-type]
+
+
+def pointed(
+    fields: list[StarField],
+    shots: list[Shot],
+    ahead_h: float = 0.0,
+    site: Site = SITE,
+    focal: float = FOCAL,
+) -> tuple[list[Light], list[str]]:
+    """The session as point_session sees it, by a clock that is ahead and a site."""
+    lights = []
+    for number, (field, shot) in enumerate(zip(fields, shots, strict=True)):
+        utc = shot.utc + timedelta(hours=ahead_h)
+        info = ShotInfo(
+            camera="One",
+            focal_mm=focal * 5e-3,
+            pixel_um=5.0,
+            exposure_s=0.0,
+            clock=utc,
+            latitude_deg=site.latitude_deg,
+            longitude_deg=site.longitude_deg,
+            height_m=site.height_m,
+        )
+        seconds = (shot.utc - NIGHT) / timedelta(seconds=1)
+        measure = replace(field.measure, file=str(number))
+        lights.append(Light(measure, ShotNotes(info), utc, seconds))
+    return point_session(lights, lambda _: None)
+
+
+def rms_px(lights: list[Light]) -> float:
+    """Mean rms of all frames; NaN if one was not solved."""
+    return float(np.mean([light.pointing.rms_px for light in lights]))
+
+
+SHOTS = [
+    Shot(azimuth_deg=140 + 4 * n, altitude_deg=35, utc=NIGHT + timedelta(minutes=20 * n))
+    for n in range(3)
+]
+
+
+@pytest.fixture(scope="module")
+def fields() -> list[StarField]:
+    """A field 33 by 23 degrees wide, 35 degrees high."""
+    return night(SHOTS)
+
+
+@pytest.mark.parametrize("ahead_h", [-12, -5, -1, 2, 4, 8])
+def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_h: float) -> None:
+    right, silence = pointed(fields, SHOTS)
+    assert silence == []
+    assert all(light.start_utc is not None for light in right)
+    wrong, (notice,) = pointed(fields, SHOTS, ahead_h)
+    assert all(light.pointing.solved for light in wrong)
+    # The issue's own bar.
+    assert rms_px(wrong) < 1.1 * rms_px(right)
+    assert "The clock or the site is wrong" in notice
+    assert all(light.start_utc is None for light in wrong)
+    assert np.isnan([light.pointing.altitude_deg for light in wrong]).all()
+    # Half a turn is told from none, but not its way.
+    way = "ahead" if ahead_h > 0 else "behind"
+    said = float(notice.split("a clock ")[1].split(" h")[0])
+    assert said == pytest.approx(abs(ahead_h), abs=0.3)
+    assert f"h {way}" in notice or abs(ahead_h) == 12
+
+
+@pytest.mark.parametrize(
+    ("site", "words"),
+    [
+        (Site(-SITE.latitude_deg, SITE.longitude_deg, 900.0), "a latitude of the other sign"),
+        (Site(SITE.latitude_deg, -SITE.longitude_deg, 900.0), "a longitude of the other sign"),
+    ],
+)
+def test_a_site_of_the_wrong_sign_is_told(fields: list[StarField], site: Site, words: str) -> None:
+    right, _ = pointed(fields, SHOTS)
+    wrong, (notice,) = pointed(fields, SHOTS, site=site)
+    assert words in notice
+    assert rms_px(wrong) < 1.1 * rms_px(right)
+
+
+def test_what_no_star_contradicts_is_believed() -> None:
+    # A narrow field high up: five minutes do not show.
+    shots = [Shot(altitude_deg=80, utc=NIGHT + timedelta(minutes=n)) for n in range(2)]
+    lights, notices = pointed(night(shots, focal=40_000.0, faint=10.0), shots, 0.08, focal=40_000.0)
+    assert notices == []
+    assert all(light.pointing.solved and light.start_utc is not None for light in lights)
+
+
+@pytest.mark.parametrize("height_m", [0.0, 2500.0])
+def test_a_height_that_is_off_by_a_mountain_is_no_wrong_clock(height_m: float) -> None:
+    shots = [Shot(altitude_deg=45 - 5 * n, azimuth_deg=90 * n) for n in range(2)]
+    site = replace(SITE, height_m=height_m)
+    _, notices = pointed(night(shots), shots, site=site)
+    assert notices == []
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_right_clock_is_never_doubted(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    shots = [
+        Shot(
+            altitude_deg=float(rng.uniform(20, 80)),
+            azimuth_deg=float(rng.uniform(0, 360)),
+            roll_deg=float(rng.uniform(0, 360)),
+            utc=NIGHT + timedelta(minutes=float(rng.uniform(0, 240))),
+        )
+        for _ in range(2)
+    ]
+    lights, notices = pointed(night(shots, k1=float(rng.uniform(-0.05, 0.05))), shots)
+    assert all(light.pointing.solved for light in lights)
+    assert notices == []
+
+
+def test_air_lifts_stars_as_tables_say() -> None:
+    # Refraction at 1010 hPa and 10 C: 34.5' on the horizon is out of reach, but 5.3' at 10,
+    # 1.7' at 30 and 1.0' at 45 degrees (Bennett 1982, Journal of Navigation 35, 255, by his
+    # formula cot(h + 7.31 / (h + 4.4)) for apparent altitudes, in arcminutes).
+    zenith = np.array([0.0, 0.0, 1.0])
+    for altitude in (10.0, 30.0, 45.0, 70.0):
+        true = unit_vectors(np.array([0.0]), np.radians(np.array([altitude])))
+        seen = np.degrees(np.arcsin(lifted(true, zenith)[0, 2]))
+        bennett = 1 / np.tan(np.radians(seen + 7.31 / (seen + 4.4)))
+        # His formula is good to 0.07'; for white light it is 1 % more than for ours.
+        assert 60 * (seen - altitude) == pytest.approx(bennett, abs=0.08)
