@@ -13,7 +13,7 @@ from skyplumb.columns import COLUMNS
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary
+from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary, StackSummary
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
 HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"
@@ -28,6 +28,24 @@ FLAGS = (
     "--disable-sync",
 )
 """How the tests start a browser: nothing of its own goes out, a fresh profile."""
+
+
+BROKEN_BY = {
+    "cloud": "extinction_mag trail_px",
+    "bright-sky": "sky_of_darkest",
+    "knock": "doubled_px",
+    "focus": "fwhm_of_best",
+    "none": "",
+}
+"""Rules that a frame lost to this cause does not meet, where it is not its trail alone."""
+TRIED = {
+    "trail_px.keep_up_to": 1.5,
+    "trail_px.reject_over": 2.5,
+    "trail_of_fwhm.keep_up_to": 1.0,
+    "trail_of_fwhm.reject_over": 1.6,
+    "fwhm_of_best.keep_up_to": 1.25,
+    "fwhm_of_best.reject_over": 1.4,
+}
 
 
 def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
@@ -87,6 +105,10 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 else f"trailed {trail:.1f} px towards 114 deg east of north, limit 1.5 <{cause}>",
                 "taken_mid_utc": "",
                 "setup": 1.0,
+                "weight": 0.9,
+                "fwhm_of_best": 1.9 if cause == "focus" else 1.1,
+                "trail_of_fwhm": trail / 10 if known else NAN,
+                "rules_broken": BROKEN_BY.get(cause, "trail_px" if known else "ellipticity"),
             }
             if scale == scale:
                 row |= {
@@ -140,6 +162,9 @@ def _told(
         shots=len(rows),
         keep=keep,
         hit_rate=keep / len(rows),
+        limits=TRIED,
+        stack=StackSummary(keep, 20.0, 2.4, 0.05, 3.0),
+        stack_with_doubtful=StackSummary(keep + 2, 24.0, 2.5, 0.08, 3.3),
         hit_rate_low=0.454,
         hit_rate_high=0.883,
         mount=mount if lens else MountSummary("2", why_not="no frame of this run was solved"),

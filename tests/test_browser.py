@@ -28,6 +28,7 @@ from inventednight import (
     written,
 )
 from skyplumb.intake.overrides import load_overrides
+from skyplumb.intake.rules import load_rules
 from skyplumb.output.page.figures import duration
 from smallcard import MOOR, Finished
 
@@ -284,6 +285,66 @@ def test_a_keyboard_alone_reads_judges_and_notes(night_page: Written, opened: Op
     page.locator("[name=trail_from]").focus()
     page.keyboard.press("k")
     assert "nothing changed by hand" in status(page)
+
+
+# ---- other limits, many at once ---------------------------------------------------------
+
+
+def test_other_limits_say_what_they_would_keep_and_come_out_as_rules(
+    night_page: Written, opened: Opened, tmp_path: Path
+) -> None:
+    page = opened(night_page.url)
+    rows = night_page.rows
+    sum_of = page.locator(".limits .sum")
+    kept = [row for row in rows if row["verdict"] == "keep"]
+    assert sum_of.inner_text().startswith(f"{len(kept)} frames")
+    page.locator("#try-trail").evaluate(
+        "one => { one.value = 6; one.dispatchEvent(new Event('input', {bubbles: true})); }"
+    )
+    tried = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best"}
+
+    def passes(row: dict[str, str]) -> bool:
+        over = [float(row[name] or 0) > most for name, most in
+                (("trail_px", 6.0), ("trail_worst_px", 10.0), ("fwhm_of_best", 1.25))]  # fmt: skip
+        return set(row["rules_broken"].split()) <= tried and not any(over)
+
+    wanted = sum(map(passes, rows))
+    assert wanted > len(kept)
+    assert sum_of.inner_text().startswith(f"{wanted} frames")
+    assert f"today {len(kept)}" in sum_of.inner_text()
+    file = tmp_path / "rules.yaml"
+    file.write_text(saved(page, "rules"), "utf-8")
+    limits = load_rules(file).limits_for("", 50.0)
+    assert (limits.trail_px.keep_up_to, limits.trail_px.reject_over) == (6.0, 10.0)
+    assert limits.fwhm_of_best.keep_up_to == 1.25
+
+
+def test_a_range_and_all_that_is_shown_are_decided_at_once(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url)
+    page.on("dialog", lambda dialog: dialog.accept())
+    page.locator("button.name").first.focus()
+    page.keyboard.press("r")
+    for _ in range(2):
+        page.keyboard.press("ArrowDown")
+    page.keyboard.press("Shift+R")
+    told = page.locator("li.frame .row .verdict").all_inner_texts()
+    assert told[:4] == ["reject"] * 4
+    assert "4 verdicts by hand" in status(page)
+    page.locator(".together [data-all='']").click()
+    assert "nothing changed by hand" in status(page)
+
+
+def test_a_pinned_frame_stands_beside_an_opened_one(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    first, other = page.locator("li.frame").nth(0), page.locator("li.frame").nth(4)
+    first.locator("button.name").focus()
+    page.keyboard.press("p")
+    other.locator("button.name").click()
+    pinned = other.locator(".compare").inner_text()
+    assert "Pinned:" in pinned
+    assert first.locator("button.name").inner_text() in pinned
 
 
 # ---- disagree ---------------------------------------------------------------------------
