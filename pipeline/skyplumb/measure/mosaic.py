@@ -138,22 +138,26 @@ class Mosaic:
         A [1 2 1] x [1 2 1] filter weighs green, red and blue 2 : 1 : 1 wherever it lies on a
         Bayer mosaic, so that stars look alike on all of its places.
         """
-        flat = self.plate.samples.astype(np.float32)
-        rows, columns = self.plate.colours.shape
-        for y in range(rows):
-            for x in range(columns):
-                flat[y::rows, x::columns] -= self.plate.black[y, x]
         high, wide = self.sky.map.shape
-        flat = flat[: 2 * high, : 2 * wide]
+        rows, columns = self.plate.colours.shape
         period = np.lcm(2, (rows, columns))
-        per_noise = 1 / (self.sky.noise_map * np.float32(self.per_cell))
-        for y in range(period[0]):
-            for x in range(period[1]):
-                part = flat[y :: period[0], x :: period[1]]
-                cells = np.s_[y // 2 :: period[0] // 2, x // 2 :: period[1] // 2]
-                part -= self.ratio[y % rows, x % columns] * self.sky.map[cells]
-                part *= per_noise[cells]
-        return np.nan_to_num(flat, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        flat = np.empty((2 * high, 2 * wide), np.float32)
+        # In bands, so that what is made on the way stays small.
+        band = int(BACKGROUND_BOX * period[0])
+        for top in range(0, 2 * high, band):
+            here = flat[top : top + band]
+            here[:] = self.plate.samples[top : top + band, : 2 * wide][: len(here)]
+            sky = self.sky.map[top // 2 : (top + band) // 2]
+            per_noise = self.sky.noise_map[top // 2 : (top + band) // 2] * self.per_cell
+            for y in range(period[0]):
+                for x in range(period[1]):
+                    part = here[y :: period[0], x :: period[1]]
+                    cells = np.s_[y // 2 :: period[0] // 2, x // 2 :: period[1] // 2]
+                    part -= self.plate.black[y % rows, x % columns]
+                    part -= self.ratio[y % rows, x % columns] * sky[cells]
+                    part /= per_noise[cells]
+            np.nan_to_num(here, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        return flat
 
     def _cell(
         self, x: NDArray[np.int64], y: NDArray[np.int64]
