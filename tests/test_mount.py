@@ -429,6 +429,62 @@ def test_a_drive_that_is_off_is_named_and_has_no_axis() -> None:
     assert np.isnan(fit.axis_total_error_arcmin)
 
 
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+@pytest.mark.parametrize("site_known", [True, False])
+def test_a_drive_set_for_the_other_hemisphere_is_named_and_has_no_axis(
+    site: Site, site_known: bool
+) -> None:
+    hand = 1 if site.latitude_deg > 0 else -1
+    # It turns at the sky's rate against the sky.
+    tracker = Tracker(site, 12.0, -20.0, too_fast=-2.0)
+    lights = shoot(tracker, [Plan(-20, hand * 25)], USUAL, 1, site_known=site_known)
+    fit = fit_mount(lights)
+    assert fit.why_not == "the drive turned the wrong way: set the hemisphere"
+    assert fit.rate_name == "turning the wrong way"
+    assert fit.rate_error_ppm == pytest.approx(-2e6, rel=1e-3)
+    assert np.isnan(fit.axis_total_error_arcmin)
+    assert not any(sigma < 0 for sigma in fit.axis_sigmas_arcmin)
+    assert mount_faults(fit) == ["drive turning the wrong way"]
+
+
+@pytest.mark.parametrize("site_known", [True, False])
+@pytest.mark.parametrize("frames", [2, 5])
+def test_a_camera_at_rest_is_so_for_the_whole_run(site_known: bool, frames: int) -> None:
+    lights = shoot(Tracker(too_fast=-1.0), [Plan(frames=frames)], USUAL, 3, site_known=site_known)
+    fit = fit_mount(lights)
+    assert fit.rate_name == "not tracking" and "stood still" in fit.why_not
+    assert np.isnan(fit.axis_total_error_arcmin)
+    assert fit.untracked == {light.file for light in lights}
+
+
+def test_of_a_night_at_rest_and_on_a_drive_the_tracked_part_is_fitted() -> None:
+    still = shoot(Tracker(too_fast=-1.0), [Plan(frames=5)], USUAL, 3)
+    driven = shoot(LEANING, [Plan(hour_deg=30.0, dec_deg=40.0, start_s=3600.0)], USUAL, 1)
+    named = [
+        replace(one, measure=replace(one.measure, file=f"{n}/{one.file}"))
+        for n, part in enumerate((still, driven))
+        for one in part
+    ]
+    fit = fit_mount(named)
+    assert fit.untracked == {one.file for one in named[:5]}
+    assert fit.frames == 12
+    assert fit.axis_alt_error_arcmin == pytest.approx(12.0, abs=3 * fit.axis_sigmas_arcmin[0])
+
+
+def test_times_that_cannot_be_true_are_refused() -> None:
+    lights = shoot(LEANING, [Plan(frames=6)], USUAL, 1)
+    one_stamp = [replace(light, order_s=0.0) for light in lights]
+    assert "the times cannot be true" in fit_mount(one_stamp).why_not
+    in_pairs = [replace(light, order_s=109.0 * (n // 2)) for n, light in enumerate(lights)]
+    assert "the times cannot be true" in fit_mount(in_pairs).why_not
+    # Whole seconds, the exposures end to end.
+    plan = Plan(frames=12, exposure_s=60.0, every_s=60.4)
+    whole = [replace(one, order_s=np.floor(one.order_s)) for one in shoot(LEANING, [plan])]
+    assert fit_mount(whole).why_not == ""
+    # A file that lies on the card twice.
+    assert fit_mount([*lights, lights[2]]).why_not == ""
+
+
 # ------------------------------------------------------- slip, periodic error, flexure
 
 

@@ -157,6 +157,8 @@ def _axis(lost: Sequence[_Lost]) -> str | None:
 def _drive(lost: Sequence[_Lost]) -> str | None:
     fit = _fit_of(lost)
     parts = []
+    if fit.backwards:
+        return "The drive turned the wrong way: set the hemisphere."
     if fit.rate_name:
         parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal.")
     elif abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and abs(fit.rate_error_ppm) > 300:

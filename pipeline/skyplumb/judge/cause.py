@@ -243,8 +243,10 @@ def trail_causes(
         return {"knock": 1.0}, ""
     if not np.isfinite(length):
         return {"unexplained": 1.0}, ""
-    if _stood_still(scene):
+    if _stood_still(scene) or scene.light.file in mount.untracked:
         return {"untracked": 1.0}, ""
+    if mount.backwards:
+        return {"drive": 1.0}, ""
     turn = np.radians(motion.trail_angle_deg)
     along = np.array([np.cos(turn), np.sin(turn)])
     variance = length**2 / 12

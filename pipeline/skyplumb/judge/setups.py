@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skyplumb.calibrate.light import Light
-from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, fit_mount, samples_of
+from skyplumb.judge.mount import FEWEST_FRAMES, IMPOSSIBLE_TIMES, MountFit, fit_mount, samples_of
 
 MISFIT = 2.5
 """Scatter of some pointing's frames about the common axis, over what was expected, below
@@ -50,9 +50,14 @@ def split_setups(lights: Sequence[Light]) -> Setups:
     for setup in sorted({light.notes.setup for light in lights}):
         mine = [light for light in lights if light.notes.setup == setup]
         groups += _split(sorted(mine, key=lambda one: (one.order_s, one.file)), setup)
-    notices = [group.notice for group in groups if group.notice]
-    if not notices:
-        return Setups(list(lights), {g.lights[0].notes.setup: g.fit for g in groups}, [])
+    steps = [group.notice for group in groups if group.notice]
+    notices = steps + [
+        f"From {group.lights[0].file} on {IMPOSSIBLE_TIMES}. No figure of the mount was computed."
+        for group in groups
+        if group.fit.why_not == IMPOSSIBLE_TIMES
+    ]
+    if not steps:
+        return Setups(list(lights), {g.lights[0].notes.setup: g.fit for g in groups}, notices)
     number = {light.file: n for n, group in enumerate(groups) for light in group.lights}
     return Setups(
         [replace(light, notes=replace(light.notes, setup=number[light.file])) for light in lights],

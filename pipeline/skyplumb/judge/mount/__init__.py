@@ -16,13 +16,14 @@ References
 .. [1] Barrett 2016, *Measuring Polar Axis Alignment Error*, for the signs.
 """
 
-from skyplumb.judge.mount.fit import fit_mount
+from skyplumb.judge.mount.fit import IMPOSSIBLE_TIMES, fit_mount
 from skyplumb.judge.mount.paths import motion_terms, time_mean
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of
 
 __all__ = [
     "FEWEST_FRAMES",
+    "IMPOSSIBLE_TIMES",
     "MountFit",
     "Periodic",
     "fit_mount",

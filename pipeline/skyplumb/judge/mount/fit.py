@@ -20,12 +20,17 @@ from skyplumb.judge.mount.regression import (
     respond,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
-from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, tracked_only
+from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, times_overlap, tracked_only
 from skyplumb.records import NAN
 from skyplumb.robust import median_length
 
 Floats = NDArray[np.float64]
 
+WRONG_WAY = "the drive turned the wrong way: set the hemisphere"
+IMPOSSIBLE_TIMES = (
+    "the times cannot be true: exposures would begin before the one before had ended; correct "
+    "the clock or give the times in the night notes"
+)
 FLEXURE_OR_RATE = (
     "a rate error and an elastic head look alike on one short target; frames of another part of "
     "the sky would tell them apart"
@@ -54,11 +59,20 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         return MountFit(setup, 0, "no light frames")
     if not any(light.clocked for light in lights):
         return MountFit(setup, 0, "the frames have no times")
+    if times_overlap(samples):
+        return MountFit(setup, len(samples), IMPOSSIBLE_TIMES)
     solved = len(samples)
-    samples = tracked_only(samples, earth_fixed)
-    if solved >= FEWEST_FRAMES and len(samples) < 2:
-        still = np.array([NAN, NAN, -1.0])
-        return MountFit(setup, solved, "the camera stood still under the sky", axis_rate=still)
+    tracked = tracked_only(samples, earth_fixed)
+    untracked = frozenset(s.file for s in samples) - {s.file for s in tracked}
+    samples = tracked
+    if untracked and len(samples) < FEWEST_FRAMES:
+        return MountFit(
+            setup,
+            solved,
+            "the camera stood still under the sky",
+            axis_rate=np.array([NAN, NAN, -1.0]),
+            untracked=untracked,
+        )
     sizes = {s.segment: 0 for s in samples}
     for sample in samples:
         sizes[sample.segment] += 1
@@ -79,7 +93,18 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     data = observations_of(samples, earth_fixed, zenith)
     data, best = choose_model(data)
     best = _with_doubtful_air(data, best, refraction)
-    return _mount_fit(setup, data, best, latitude)
+    fit = replace(_mount_fit(setup, data, best, latitude), untracked=untracked)
+    if not fit.backwards:
+        return fit
+    # Where the axis of such a drive points says nothing of where it will, once it is set right.
+    return MountFit(
+        setup,
+        fit.frames,
+        WRONG_WAY,
+        earth_fixed,
+        axis_rate=np.array([NAN, NAN, fit.axis_rate[2]]),
+        untracked=untracked,
+    )
 
 
 def _with_doubtful_air(data: Observations, fit: Regression, lift_arcsec: Floats) -> Regression:

@@ -18,6 +18,8 @@ NAMED_RATES = (
     ("half speed", -0.5, 0.01),
     ("not tracking", -1.0, 0.02),
 )
+BACKWARDS = "turning the wrong way"
+"""Name of the rate of a drive that is set for the other hemisphere."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +71,8 @@ class MountFit:
     leaves about 1 where there is one."""
     latitude_deg: float = NAN
     span_s: float = NAN
+    untracked: frozenset[str] = frozenset()
+    """Files of the frames during which the camera stood still; no figure above is of them."""
     slip_degenerate: bool = False
     """A head that slips all along would look like the axis and rate error found."""
     degenerate_with: tuple[str, ...] = ()
@@ -82,6 +86,11 @@ class MountFit:
         if reading is None or self.slip_from_start or not np.isfinite(self.slip_onset_s):
             return None
         return reading + timedelta(seconds=round(self.slip_onset_s - at_s))
+
+    @property
+    def backwards(self) -> bool:
+        """Whether the drive turned against the sky: it is set for the other hemisphere."""
+        return bool(self.axis_rate[2] < -1.1)
 
     @property
     def hemisphere(self) -> float:
@@ -121,7 +130,7 @@ class MountFit:
     @property
     def axis_sigmas_arcmin(self) -> tuple[float, float, float]:
         """One-sigma errors of altitude, azimuth and total error."""
-        speed = 1 + self.axis_rate[2]  # a slow drive shows little of its axis
+        speed = abs(1 + self.axis_rate[2])  # a slow drive shows little of its axis
         sigma = np.degrees(np.sqrt(np.maximum(np.diag(self.covariance), 0))) * 60 / speed
         u, v = self.axis_rate[:2]
         size = max(float(np.hypot(u, v)), 1e-9)
@@ -154,4 +163,4 @@ class MountFit:
         for name, rate, tolerance in NAMED_RATES:
             if abs(error - rate) < max(tolerance, np.fmin(sigma, 0.1 * abs(rate))):
                 return name
-        return ""
+        return BACKWARDS if self.backwards else ""

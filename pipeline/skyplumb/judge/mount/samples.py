@@ -26,6 +26,10 @@ ROLL_FLOOR_ARCSEC = 1.0
 """Errors of an attitude that its stars' scatter does not show (optics, catalogue)."""
 
 
+STILL = 0.05
+"""Least rate, over the sky's, by which a camera on a drive differs from one at rest."""
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One solved frame of a setup."""
@@ -75,7 +79,8 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
                 segment,
             )
         )
-    return _cut_at_steps(out)
+    observed = all(one.pointing.sky is not None and one.pointing.sky.observed for one in usable)
+    return _cut_at_steps(_cut_where_the_drive_stopped(out, observed))
 
 
 def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
@@ -87,6 +92,26 @@ def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
         # long the leg, its rotation vector less the sky's is in proportion to the time.
         change[2] += SIDEREAL_RATE_ARCSEC_S * (b.time_s - a.time_s)
     return np.asarray(change)
+
+
+def _at_rest(a: Sample, b: Sample, earth_fixed: bool) -> bool:
+    """Whether the camera stood still from one frame to the next: the sky alone turned."""
+    if not (a.segment == b.segment and b.time_s > a.time_s):
+        return False
+    rate = excess_rotation_arcsec(a, b, earth_fixed) / (b.time_s - a.time_s)
+    return bool(np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [0, 0, 1]) < STILL)
+
+
+def _cut_where_the_drive_stopped(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
+    """Start a new segment where a camera comes to rest or is driven again."""
+    still = [False, *(_at_rest(a, b, earth_fixed) for a, b in pairwise(samples)), False]
+    # Frame n lies between the moves `still[n]` and `still[n + 1]`.
+    stood = [still[n] or still[n + 1] for n in range(len(samples))]
+    cuts, out = 0, samples[:1]
+    for n in range(1, len(samples)):
+        cuts += stood[n] != stood[n - 1]
+        out.append(replace(samples[n], segment=samples[n].segment + cuts))
+    return out
 
 
 def _cut_at_steps(samples: list[Sample]) -> list[Sample]:
@@ -122,6 +147,11 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
         seconds = b.time_s - a.time_s
         near = [rates[m] for m in range(n - 3, n + 4) if m in rates and m != n]
         usual = np.median(near, axis=0) if near else np.zeros(3)
+        # Of two frames alone none says what is usual; a camera at rest did not jump, though,
+        # whether its pointings are held against the Earth or the stars.
+        turns = np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [[0, 0, 1], [0, 0, 2]], axis=1)
+        if not near and turns.min() < STILL:
+            usual = rate
         # What counts is where the camera points; a turn about its own axis is measured badly.
         moves = np.cross(np.array([rate, *near]) - usual, b.forward) * seconds
         others = np.linalg.norm(moves[1:], axis=1)
@@ -134,15 +164,28 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
 
 
 def tracked_only(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
-    """Leave out frames during which the camera stood still: they say nothing of the axis."""
-    if not earth_fixed:
-        return samples
-    still = set()
+    """Leave out frames during which the camera stood still: they say nothing of the axis.
+
+    Under a camera at rest the sky turns about the pole at its own rate, whether the pointings
+    are held against the Earth or the stars. One that is at rest is so until it is aimed anew.
+    """
+    legs: dict[int, list[bool]] = {}
     for a, b in pairwise(samples):
         if a.segment == b.segment and b.time_s > a.time_s:
-            rate = (
-                excess_rotation_arcsec(a, b, True) / (b.time_s - a.time_s) / SIDEREAL_RATE_ARCSEC_S
-            )
-            if np.linalg.norm(rate - [0, 0, 1]) < 0.05:
-                still |= {a.file, b.file}
-    return [s for s in samples if s.file not in still]
+            legs.setdefault(a.segment, []).append(_at_rest(a, b, earth_fixed))
+    still_segments = {segment for segment, seen in legs.items() if 2 * sum(seen) > len(seen)}
+    return [s for s in samples if s.segment not in still_segments]
+
+
+def times_overlap(samples: Sequence[Sample]) -> bool:
+    """Whether one exposure often begins before the last ended, which no camera does.
+
+    A clock of whole seconds and rounded exposures may seem to, by two seconds and a tenth of an
+    exposure; a file that lies on the card twice does once.
+    """
+    early = 0
+    for a, b in pairwise(samples):
+        gap = (b.time_s - b.exposure_s / 2) - (a.time_s + a.exposure_s / 2)
+        early += gap < -2.0 - 0.1 * a.exposure_s
+    same = len(samples) > 1 and samples[-1].time_s - samples[0].time_s <= 0
+    return bool(same or early > max(1, 0.1 * (len(samples) - 1)))
