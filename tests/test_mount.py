@@ -20,6 +20,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S as OMEGA
 from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.judge.advice import mount_faults
+from skyplumb.judge.cause import trail_causes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
@@ -36,6 +37,7 @@ from tracker import (
     Tracker,
     attitudes,
     mean_lean,
+    scenes_of,
     shaken,
     shoot,
     sky_axes,
@@ -445,6 +447,8 @@ def test_a_drive_set_for_the_other_hemisphere_is_named_and_has_no_axis(
     assert np.isnan(fit.axis_total_error_arcmin)
     assert not any(sigma < 0 for sigma in fit.axis_sigmas_arcmin)
     assert mount_faults(fit) == ["drive turning the wrong way"]
+    scenes = scenes_of(tracker, Plan(-20, hand * 25), lights)
+    assert [trail_causes(one, fit, scenes)[0] for one in scenes] == [{"drive": 1.0}] * 12
 
 
 @pytest.mark.parametrize("site_known", [True, False])
