@@ -114,26 +114,34 @@ def find_lens(
     """Recognise the frames by their stars alone and fit their camera; parameters as above."""
     camera: Camera | None = None
     attitudes: list[Floats | None] = [None] * len(exposures)
-    misses = 0
+    misses, odds = 0, 0.0
     for number, exposure in enumerate(exposures):
         if camera is not None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
-            focal_px = camera.focal_px
         if attitudes[number] is None and (np.isfinite(focal_px) or misses < MOST_MISSES):
             start = recognise(exposure.measure, focal_px, say, camera)
             misses += start is None
             if start is None:
                 continue
-            same = camera is None or camera.parity == start.camera.parity
-            if same:
+            if camera is not None and start.log_odds > odds and not _alike(camera, start.camera):
+                # The lens was taken from a poorer frame, and wrongly: begin again with this one.
+                attitudes = [None] * len(exposures)
+                camera = None
+            if camera is None:
+                camera, odds = start.camera, start.log_odds
+            if _alike(camera, start.camera):
                 attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposure.plain)
-            camera = camera or start.camera
     if camera is None:
         return FoundLens(None, attitudes)
     for number in range(len(exposures)):
         if attitudes[number] is None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
     return _calibrated(exposures, camera, attitudes)
+
+
+def _alike(one: Camera, other: Camera) -> bool:
+    """Whether two fits are of one lens: the same way round, scales within a hundredth."""
+    return one.parity == other.parity and abs(one.focal_px / other.focal_px - 1) < 0.01
 
 
 def _near_neighbours(
@@ -180,7 +188,9 @@ def _calibrated(
     order = sorted(solved, key=lambda n: (-_sharpness(exposures[n].measure), n))
     chosen = sorted(order[:CALIBRATION_FRAMES])
     if order:
-        camera = _law(exposures[order[0]], camera, attitudes[order[0]])
+        better = _law(exposures[order[0]], camera, attitudes[order[0]])
+        attitudes = [a if a is None else _held(a, camera, better) for a in attitudes]
+        camera = better
     grown = grow(
         [exposures[n].measure for n in chosen],
         [exposures[n].plain for n in chosen],
@@ -194,6 +204,14 @@ def _calibrated(
     for n, attitude in zip(chosen, grown.attitudes, strict=True):
         out[n] = attitude
     return FoundLens(grown.camera, out, chosen)
+
+
+def _held(attitude: Floats, old: Camera, new: Camera) -> Floats:
+    """The attitude that keeps the middle of the picture where it is under another camera."""
+    middle = np.array([old.width_px, old.height_px]) / 2
+    pixels = middle + 0.2 * old.height_px * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    turn, _ = Rotation.align_vectors(new.directions(pixels), old.directions(pixels))
+    return np.asarray(turn.as_matrix() @ attitude)
 
 
 def _law(exposure: StarField, camera: Camera, attitude: Floats | None) -> Camera:
@@ -258,12 +276,15 @@ def _fitted_again(
                     sets[n] = pairs
         if not sets:
             return camera, out
-        camera, moved = fit_camera(
+        bent, moved = fit_camera(
             camera,
             [pairs.matched for pairs in sets.values()],
             [a for n in sets if (a := out[n]) is not None],
             centre_sigma_of(camera),
         )
+        if not (np.isfinite([bent.focal_px, *bent.radial]).all() and bent.grows()):
+            break
+        camera = bent
         for n, attitude in zip(sets, moved, strict=True):
             out[n] = attitude
         sigma_px = 1.2 * float(np.median([pairs.sigma_px for pairs in sets.values()])) + 0.1
