@@ -56,7 +56,7 @@ def audited(
         [*SKYPLUMB, "audit", str(small_card), "--out", str(out), "--xmp"],
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=600,
     )
     return Finished(out, done.returncode, done.stdout, done.stderr)
 

@@ -168,11 +168,76 @@ def test_summary_and_table_agree(audited: Finished) -> None:
         assert run["mount"]["setup"]
 
 
-def test_the_command_ends_with_where_the_page_is_and_what_to_stack(audited: Finished) -> None:
-    page, count = audited.stdout.splitlines()[-2:]
-    assert Path(page) == (audited.out / SESSION / "report.html").resolve()
-    kept = sum(row["verdict"] == "keep" for row in audited.rows.values())
-    assert count == f"{kept} of {len(LIGHTS)} light frames to stack"
+def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -> None:
+    first, lost, mend, *rest = audited.stdout.splitlines()[-6:]
+    rows = audited.rows.values()
+    kept = sum(row["verdict"] == "keep" for row in rows)
+    minutes = {
+        verdict: sum(float(r["exposure_s"]) for r in rows if r["verdict"] == verdict) / 60
+        for verdict in ("keep", "reject", "doubtful")
+    }
+    assert first == (
+        f"{SESSION}: {kept} of {len(LIGHTS)} light frames kept, "
+        f"{minutes['keep']:.0f} of {sum(minutes.values()):.0f} minutes"
+    )
+    assert lost == "  lost to knock 1 (1 min)"
+    assert mend.startswith("  Keep clear of tripod") and mend.endswith("Saves 1 frame, 1 min.")
+    folder = (audited.out / SESSION).resolve()
+    assert rest == [
+        f"  {folder / 'report.html'}",
+        f"  {folder / 'stackable.txt'}",
+        f"{kept} of {len(LIGHTS)} light frames to stack",
+    ]
+
+
+def test_a_page_leads_to_every_session(audited: Finished) -> None:
+    page = (audited.out / "index.html").read_text("utf-8")
+    assert f'href="{SESSION}/report.html"' in page
+    assert f"9 of {len(LIGHTS)} frames to stack" in page
+    assert "http://" not in page and "https://" not in page
+
+
+def test_summary_says_what_it_was_made_from_and_with(
+    skyplumb: Command, audited: Finished, small_card: Path, continued: Path
+) -> None:
+    def trace(out: Path) -> dict[str, Any]:
+        told = json.loads((out / SESSION / "summary.json").read_text("utf-8"))
+        return told["sessions"][0]["trace"]  # type: ignore[no-any-return]
+
+    first = trace(audited.out)
+    assert first["version"] and first["libraries"]["numpy"] and first["lost_files"] == {}
+    strict = continued.parent / "strict.yaml"
+    strict.write_text("min_stars:\n  at_least: 100000\n", encoding="utf-8")
+    skyplumb("audit", small_card, "--out", continued, "--rules", strict)
+    changed = {name for name, value in trace(continued).items() if value != first[name]}
+    assert changed == {"rules_digest"}
+
+
+def test_a_folder_that_changed_notes_left_behind_is_said(
+    skyplumb: Command, small_card: Path, continued: Path
+) -> None:
+    shutil.copytree(continued / SESSION, continued / "2026-09-13-lerchau-mistel-3")
+    done = skyplumb("audit", small_card, "--out", continued)
+    assert "2026-09-13-lerchau-mistel-3: of an earlier audit" in done.stderr
+    assert (continued / "2026-09-13-lerchau-mistel-3").exists()
+
+
+def test_without_out_results_lie_beside_the_card_and_never_on_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from skyplumb.audit import default_out
+
+    (tmp_path / "work").mkdir()
+    monkeypatch.chdir(tmp_path / "work")
+    (tmp_path / "night").mkdir()
+    assert default_out(tmp_path / "night") == tmp_path / "night-audit"
+    volume = tmp_path / "NO NAME"
+    (volume / "DCIM" / "100MOOR").mkdir(parents=True)
+    for card in (volume / "DCIM", volume / "DCIM" / "100MOOR"):
+        assert default_out(card) == tmp_path / "work" / f"{card.name}-audit"
+    (tmp_path / "shut-audit").write_text("a file in the way")
+    (tmp_path / "shut").mkdir()
+    assert default_out(tmp_path / "shut") == tmp_path / "work" / "shut-audit"
 
 
 def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) -> None:

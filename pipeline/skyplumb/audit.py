@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import csv
+import platform
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
+from importlib.metadata import version
 from pathlib import Path, PurePosixPath
-from typing import TypeVar
 
 from threadpoolctl import threadpool_limits
 
+from skyplumb import __version__
 from skyplumb._terminal import tell
 from skyplumb.intake.card import walk
 from skyplumb.intake.memory import MEMORY_BYTES
@@ -20,26 +21,37 @@ from skyplumb.intake.notes import Notes, idle_entries, load_notes
 from skyplumb.intake.overrides import Overrides, load_overrides, refuse_unknown_files
 from skyplumb.intake.overrides_kept import keep_overrides
 from skyplumb.intake.rules import Rules, load_rules
-from skyplumb.judge.calibrated import Calibrated, calibrate, depends_on, from_bytes, to_bytes
+from skyplumb.judge.calibrated import (
+    LIBRARIES,
+    Calibrated,
+    calibrate,
+    depends_on,
+    from_bytes,
+    to_bytes,
+)
 from skyplumb.judge.overrule import overrule
 from skyplumb.judge.verdict import JudgedRun
 from skyplumb.measure.all_shots import CardMeasures, lost_measure, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.progress import Progress
-from skyplumb.measure.rows import ARRAYS
-from skyplumb.measure.store import Store
-from skyplumb.measure.workers import Here, LocalWorkers, Lost, Workers, cores, in_words, run_all
+from skyplumb.measure.rows import ARRAYS, digest
+from skyplumb.measure.spared import spared
+from skyplumb.measure.store import MEASURE_VERSION, Store
+from skyplumb.measure.workers import Here, LocalWorkers, Lost, Workers, cores, run_all
 from skyplumb.output.calibration_frames import FOLDERS
+from skyplumb.output.earlier import better_is_there, table_rows
 from skyplumb.output.files import Targets, write_session
+from skyplumb.output.index import write_index
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import calibration_table, session_result
+from skyplumb.output.told import session_lines
 from skyplumb.records import CardFile, Measure, UserError
+from skyplumb.summary import Trace
 
 STORE_FOLDER = ".skyplumb"
 FEW_FRAMES = 4000
 """So many calibrated frames are judged sooner than workers have started."""
 
-R = TypeVar("R")
 Say = Callable[[str], None]
 
 
@@ -84,12 +96,16 @@ class Session:
     """What went wrong that nobody foresaw, a line each."""
     told: tuple[str, ...] = ()
     """What a person may like to know of what was written, a line each."""
+    lines: tuple[str, ...] = ()
+    """The session in a few lines."""
 
 
 @dataclass(frozen=True, slots=True)
 class Audited:
     """What an audit has written."""
 
+    index: Path
+    """The page over all sessions of the output."""
     sessions: tuple[Session, ...]
     incomplete: bool = False
     """The card was pulled out in the middle, or a session failed: it is worth calling again."""
@@ -123,8 +139,8 @@ class Night:
     options: Options
     gone: frozenset[str] = frozenset()
     """Files that could not be read since the card is not there any more."""
-    faults: Mapping[str, str] = field(default_factory=dict)
-    """Files that met a fault of ours before."""
+    lost: Mapping[str, Lost] = field(default_factory=dict)
+    """Files that have no measure, and why."""
     calibration: tuple[Measure, ...] = ()
     """Darks, flats and bias of the card's other sessions."""
 
@@ -172,10 +188,31 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         aside = [entry for entry in listed if entry.kind != "light"]
         nights = nights_of(measured, aside, notes, rules, overrides, options)
         written = _judge_all(nights, options, store, workers, say, warn)
+        _say_stale(nights, written, options.out, warn)
+        index = write_index(options.out)
     return Audited(
+        index,
         tuple(sorted(written, key=lambda session: session.name)),
         incomplete=bool(measured.gone) or len(written) < len(nights),
     )
+
+
+def default_out(card: Path) -> Path:
+    """Where results go if nobody says: `<card>-audit` beside the card's folder.
+
+    In the working folder where that cannot be written, or where it would lie on the memory card
+    itself, which is told by its folder DCIM (the standard's name for it).
+    """
+    whole = card.resolve()
+    name = f"{whole.name or 'card'}-audit"
+    on_card = any(part.casefold() == "dcim" for part in whole.parts)
+    if not on_card and not (whole.parent / "DCIM").exists():
+        try:
+            (whole.parent / name).mkdir(exist_ok=True)
+            return whole.parent / name
+        except OSError:
+            pass
+    return Path.cwd() / name
 
 
 def nights_of(
@@ -187,11 +224,11 @@ def nights_of(
     options: Options,
 ) -> list[Night]:
     """The card's sessions, in order of their names."""
-    faults = {file: lost.words for file, lost in measured.lost.items() if lost.how == "fault"}
+    lost = dict(measured.lost)
     measures = {one.file: one for one in measured.measures}
     names, found = spared(measured.measures, lambda some: sessions(some, notes, aside))
     measures |= {one.file: one for one in found}
-    faults |= {one.file: one.note for one in found}
+    lost |= {one.file: Lost("fault", one.note) for one in found}
     if found:  # rows of their own beside their neighbours
         names = sessions(measures.values(), notes, aside)
     nights = []
@@ -212,7 +249,7 @@ def nights_of(
                 ),
                 options,
                 frozenset(files & set(measured.gone)),
-                {file: words for file, words in faults.items() if file in files},
+                {file: why for file, why in lost.items() if file in files},
                 tuple(
                     one
                     for one in measures.values()
@@ -229,7 +266,7 @@ def judge_night(night: Night) -> Session | UserError | None:
     None where an earlier audit left a more complete result, since the card is gone now; an error
     where its files could not be written, so that those of the others are.
     """
-    if night.gone and _better_is_there(night):
+    if night.gone and better_is_there(night.options.out, night.name, night.measures):
         return None
     options = night.options
     store = Store(options.out / STORE_FOLDER)
@@ -238,11 +275,12 @@ def judge_night(night: Night) -> Session | UserError | None:
         # machine is busy; with one, the same measures always give the same bytes.
         with threadpool_limits(limits=1):
             result, broken = spared(night.measures, partial(_result, night, store))
-            faults = dict(night.faults)
+            lost = dict(night.lost)
             if broken:  # once more, with a row for each of them
-                faults |= {one.file: one.note for one in broken}
+                lost |= {one.file: Lost("fault", one.note) for one in broken}
                 rows = {one.file: one for one in (*night.measures, *broken)}
                 result = _result(night, store, tuple(rows.values()))
+            result = replace(result, summary=replace(result.summary, trace=_trace(night, lost)))
             elsewhere = calibration_table(night.name, night.calibration, night.notes)
             written = write_session(result, options.targets, options.card, elsewhere)
     except UserError as error:
@@ -250,8 +288,26 @@ def judge_night(night: Night) -> Session | UserError | None:
     finally:
         store.close()
     told = result.summary
-    return Session(
-        night.name, written.folder, told.lights, told.keep, tuple(faults.values()), written.told
+    faults = tuple(one.note for one in broken)
+    lines = session_lines(told, written.folder)
+    return Session(night.name, written.folder, told.lights, told.keep, faults, written.told, lines)
+
+
+def _trace(night: Night, lost: Mapping[str, Lost]) -> Trace:
+    """What the session is made from and with."""
+    return Trace(
+        version=__version__,
+        measure_version=MEASURE_VERSION,
+        rules_digest=digest(night.rules.model_dump()).hex(),
+        notes_digest=digest(night.notes.model_dump()).hex(),
+        overrides_digest=digest(
+            [night.overrides.by_file[file].model_dump() for file in sorted(night.overrides.by_file)]
+        ).hex(),
+        calibration_digest=depends_on(night.measures, night.keys, night.notes),
+        libraries={"python": platform.python_version()}
+        | {name: version(name) for name in (*LIBRARIES, "astropy", "exiv2", "rawpy", "sep")},
+        options={"worker_memory_gb": night.options.memory_bytes / 1e9},
+        lost_files={file: f"{why.how}: {why.words}" for file, why in sorted(lost.items())},
     )
 
 
@@ -261,56 +317,6 @@ def judge_session(
     """The runs of one session with their verdicts, what the notes leave out, and notices."""
     calibrated = calibrate(measures, notes, say)
     return calibrated.judged(rules), calibrated.excluded, list(calibrated.notices)
-
-
-def spared(
-    measures: Sequence[Measure], work: Callable[[tuple[Measure, ...]], R]
-) -> tuple[R, list[Measure]]:
-    """Do some work for all measures but those that break it.
-
-    Returns
-    -------
-    result
-        Of the work, for the others.
-    list of Measure
-        Those that break it also when alone, as rows that say what happened.
-
-    Raises
-    ------
-    Exception
-        What the work raised, if no measure alone is to blame.
-    """
-    broken: list[Measure] = []
-    left = tuple(measures)
-    while True:
-        try:
-            return work(left), broken
-        except (UserError, MemoryError):
-            raise
-        except Exception as error:
-            culprit = _culprit(left, work, error)
-            if culprit is None:
-                raise
-            broken.append(culprit)
-            left = tuple(one for one in left if one.file != culprit.file)
-
-
-def _culprit(
-    measures: tuple[Measure, ...], work: Callable[[tuple[Measure, ...]], object], error: Exception
-) -> Measure | None:
-    """The row of a measure that breaks the work by itself; found by halving."""
-    if len(measures) == 1:
-        file = measures[0].file
-        return lost_measure(PurePosixPath(file), Lost("fault", in_words(error)))
-    middle = len(measures) // 2
-    for half in (measures[:middle], measures[middle:]):
-        try:
-            work(half)
-        except (UserError, MemoryError):
-            raise
-        except Exception as again:
-            return _culprit(half, work, again)
-    return None
 
 
 def _result(night: Night, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
@@ -463,19 +469,20 @@ def _say_what_was_lost(measured: CardMeasures, options: Options, warn: Say) -> N
             warn(lost_measure(PurePosixPath(file), lost).note)
 
 
-def _better_is_there(night: Night) -> bool:
-    """Whether an earlier audit could read more of this session's files than this one."""
-    mine = {one.file: one.kind != "unreadable" for one in night.measures}
-    for table in night.options.out.glob(f"{night.name}*/frames.csv"):
-        try:
-            with table.open(encoding="utf-8", newline="") as lines:
-                rows = [row for row in csv.DictReader(lines) if row["file"] in mine]
-            read = [row for row in rows if row["kind"] not in ("unreadable", "")]
-        except (OSError, ValueError, KeyError, csv.Error):
+def _say_stale(nights: Sequence[Night], written: Sequence[Session], out: Path, warn: Say) -> None:
+    """Folders of sessions that this card does not make any more, such as after a changed clock."""
+    shots = {(m.file, m.info.taken_camera) for night in nights for m in night.measures}
+    folders = {session.folder.name for session in written} | {night.name for night in nights}
+    for table in sorted(out.glob("*/frames.csv")):
+        if table.parent.name in folders:
             continue
-        if len(read) > sum(mine.values()):
-            return True
-    return False
+        lights = [row for row in table_rows(table) if row["kind"] == "light"]
+        held = [(row["file"], row["taken_camera"]) for row in lights]
+        if held and shots.issuperset(held):
+            warn(
+                f"{table.parent}: of an earlier audit, before clock or notes were changed; its "
+                "frames are in other sessions now; remove it"
+            )
 
 
 def _silent(_: str) -> None:

@@ -13,13 +13,14 @@ from typing import Annotated
 
 import typer
 
+from skyplumb import __version__
 from skyplumb._terminal import complain, failure, tell
 from skyplumb.records import NothingToAuditError, UserError
 
 app = typer.Typer(
     help="Find the sharp star frames on a card, and why the others trailed.",
-    add_completion=False,
     no_args_is_help=True,
+    invoke_without_command=True,
     pretty_exceptions_enable=False,
 )
 
@@ -42,10 +43,28 @@ class Format(StrEnum):
     FITS = "fits"
 
 
+@app.callback()
+def about(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", is_eager=True)
+    ] = False,
+) -> None:
+    """Find the sharp star frames on a card, and why the others trailed."""
+    if version:
+        tell(f"skyplumb {__version__}")
+        raise typer.Exit
+
+
 @app.command()
 def audit(
     card: Annotated[Path, typer.Argument(help="Folder with the RAW or FITS frames; only read.")],
-    out: Annotated[Path, typer.Option(help="Folder for the results; a second call resumes.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the results; a second call resumes.",
+            show_default="CARD-audit beside the card's folder",
+        ),
+    ] = None,
     rules: Annotated[
         Path | None,
         typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
@@ -101,16 +120,30 @@ def audit(
     """Audit a card: which frames to stack, and what happened to the others."""
     say = _silent if quiet else tell
     with _stoppable("stopped; call it again to go on where it was"):
-        from skyplumb.audit import Options
+        from skyplumb.audit import Options, default_out
         from skyplumb.audit import audit as run
 
         options = Options(
-            card, out, rules, notes, jobs, fresh, link_into, xmp, quiet, tuple(overrides or ()),
-            int(worker_memory * 1e9), root, xmp_beside,
-        )  # fmt: skip
+            card=card,
+            out=out or default_out(card),
+            rules=rules,
+            notes=notes,
+            jobs=jobs,
+            fresh=fresh,
+            link_into=link_into,
+            xmp=xmp,
+            quiet=quiet,
+            overrides=tuple(overrides or ()),
+            memory_bytes=int(worker_memory * 1e9),
+            root=root,
+            xmp_beside=xmp_beside,
+        )
         done = run(options, say, complain)
-    for folder in done.folders:
-        say(str((folder / "report.html").resolve()))
+    for session in done.sessions:
+        for line in session.lines:
+            say(line)
+    if len(done.sessions) > 1:
+        say(str(done.index.resolve()))
     say(f"{done.kept} of {done.lights} light frames to stack")
     if done.incomplete:
         raise typer.Exit(INCOMPLETE)

@@ -238,6 +238,32 @@ class RunSummary:
 
 
 @dataclass(frozen=True, slots=True)
+class Trace:
+    """What the session was made from and with: the same trace and files give the same bytes."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    version: str = ""
+    """Of skyplumb."""
+    measure_version: int = 0
+    """Of the way a shot is measured."""
+    rules_digest: str = ""
+    """Of the rules in force, shipped ones included (BLAKE2b, 128 bits)."""
+    notes_digest: str = ""
+    """Of the night notes as they were understood."""
+    overrides_digest: str = ""
+    """Of the verdicts by hand that were applied."""
+    calibration_digest: str = ""
+    """Of the shots, the notes on them, and the code that calibrates."""
+    libraries: dict[str, str] = field(default_factory=dict)
+    """Versions of those that a number depends on, and of Python."""
+    options: dict[str, float] = field(default_factory=dict)
+    """Options that can change what this file says."""
+    lost_files: dict[str, str] = field(default_factory=dict)
+    """Files that were too slow, too large, crashed a worker or met a fault of ours: what was."""
+
+
+@dataclass(frozen=True, slots=True)
 class SessionSummary:
     """One session: a night of one camera."""
 
@@ -259,6 +285,7 @@ class SessionSummary:
     runs: tuple[RunSummary, ...] = ()
     sun_and_moon: SunMoonSummary | None = None
     """Null where time or site is unknown."""
+    trace: Trace = field(default_factory=Trace)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,33 @@
+"""What earlier audits left in an output."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from pathlib import Path
+
+from skyplumb.records import Measure
+
+
+def better_is_there(out: Path, name: str, measures: Sequence[Measure]) -> bool:
+    """Whether an earlier audit could read more of this session's files than this one."""
+    mine = {one.file: one.kind != "unreadable" for one in measures}
+    for table in out.glob(f"{name}*/frames.csv"):
+        rows = [row for row in table_rows(table) if row["file"] in mine]
+        read = [row for row in rows if row["kind"] not in ("unreadable", "")]
+        if len(read) > sum(mine.values()):
+            return True
+    return False
+
+
+def table_rows(table: Path) -> list[dict[str, str]]:
+    """The rows of a table that an audit wrote; none if it cannot be read."""
+    try:
+        with table.open(encoding="utf-8", newline="") as lines:
+            return [
+                row
+                for row in csv.DictReader(lines)
+                if {"file", "kind", "taken_camera"} <= row.keys()
+            ]
+    except (OSError, ValueError, csv.Error):
+        return []

@@ -1,0 +1,68 @@
+"""One page over all sessions of an output: what was kept, the best mend, and where to read on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import quote
+
+from skyplumb.output.page.render import fill_template
+from skyplumb.output.paths import write_atomic
+from skyplumb.summary import SessionSummary, read_summary
+
+INDEX = "index.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One session."""
+
+    name: str
+    href: str
+    list_href: str
+    keep: int
+    lights: int
+    keep_minutes: float
+    minutes: float
+    mend: str
+    notices: tuple[str, ...]
+
+
+def write_index(out: Path) -> Path:
+    """Write `out`/index.html over every session in it and answer its path.
+
+    A folder without a summary that can be read is left out.
+    """
+    rows = []
+    for summary in sorted(out.glob("*/summary.json")):
+        try:
+            told = read_summary(summary)
+        except (OSError, ValueError):
+            continue
+        rows += [_row(one, summary.parent.name) for one in told]
+    page = {
+        "rows": rows,
+        "keep": sum(row.keep for row in rows),
+        "lights": sum(row.lights for row in rows),
+        "keep_minutes": sum(row.keep_minutes for row in rows),
+    }
+    html = fill_template("index.html", page, (), {}, {})
+    write_atomic(out / INDEX, html.encode("utf-8", "backslashreplace"))
+    return out / INDEX
+
+
+def _row(told: SessionSummary, folder: str) -> Row:
+    lost = sum(minutes for run in told.runs for minutes in run.loss_minutes.values())
+    best = max(told.advice, key=lambda one: (one.saves_minutes, one.saves_frames), default=None)
+    useful = best is not None and best.saves_frames > 0
+    return Row(
+        name=told.session,
+        href=f"{quote(folder, safe='')}/report.html",
+        list_href=f"{quote(folder, safe='')}/stackable.txt",
+        keep=told.keep,
+        lights=told.lights,
+        keep_minutes=told.keep_minutes,
+        minutes=told.keep_minutes + lost,
+        mend=best.mend if best is not None and useful else "",
+        notices=told.notices,
+    )

@@ -1,0 +1,59 @@
+"""One audited session, for a program: what its folder holds as records and a table."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+import pandas as pd
+
+from skyplumb.columns import COLUMNS
+from skyplumb.records import UserError
+from skyplumb.summary import SessionSummary, read_summary
+
+
+@dataclass(frozen=True, slots=True)
+class AuditedSession:
+    """What an audit wrote about one night of one camera."""
+
+    folder: Path
+    summary: SessionSummary
+    """The records of summary.json; NaN where unknown."""
+    frames: pd.DataFrame
+    """One row a file, with the columns of frames.csv: numbers as float64 (NaN unknown), words as
+    str (empty unknown)."""
+    units: MappingProxyType[str, str]
+    """Unit of each column, empty for words and plain numbers."""
+
+
+def read_session(folder: Path | str) -> AuditedSession:
+    """What an audit wrote into a session's folder.
+
+    Parameters
+    ----------
+    folder : path
+        Such as `demo-audit/2026-08-14-orvane-n6`.
+
+    Raises
+    ------
+    UserError
+        If it holds no audited session, in one line with the mend.
+    """
+    place = Path(folder)
+    try:
+        (summary,) = read_summary(place / "summary.json")
+        words = {one.name: "str" for one in COLUMNS.values() if not one.numeric}
+        numbers = {one.name: "float64" for one in COLUMNS.values() if one.numeric}
+        frames = pd.read_csv(
+            place / "frames.csv", dtype=words | numbers, keep_default_na=False,
+            na_values={name: [""] for name in numbers},
+        )  # fmt: skip
+    except (OSError, ValueError) as error:
+        raise UserError(
+            f"{place}: no audited session ({error}); give a folder that holds frames.csv and "
+            "summary.json, such as audit wrote"
+        ) from None
+    return AuditedSession(
+        place, summary, frames, MappingProxyType({one.name: one.unit for one in COLUMNS.values()})
+    )
