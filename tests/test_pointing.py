@@ -178,7 +178,8 @@ def off_arcsec(solution: LensSolution, shot: Shot, number: int = 0) -> float:
 
 @pytest.mark.parametrize("mirrored", [False, True])
 @pytest.mark.parametrize(
-    "shot", [Shot(), Shot(altitude_deg=20, azimuth_deg=260, roll_deg=-80), Shot(site=Site(-33, 20))]
+    "shot",
+    [Shot(), Shot(altitude_deg=20, azimuth_deg=260, roll_deg=-80), Shot(site=Site(-33, 20, 0.0))],
 )
 def test_a_field_is_solved_to_an_arcsecond_mirrored_or_not(shot: Shot, mirrored: bool) -> None:
     solution = solve_lens([exposure(shot, mirrored=mirrored)], FOCAL * 1.1)

@@ -114,7 +114,7 @@ def find_lens(
     """Recognise the frames by their stars alone and fit their camera; parameters as above."""
     camera: Camera | None = None
     attitudes: list[Floats | None] = [None] * len(exposures)
-    misses, odds = 0, 0.0
+    misses, odds, replaced = 0, 0.0, False
     for number, exposure in enumerate(exposures):
         if camera is not None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
@@ -126,7 +126,7 @@ def find_lens(
             if camera is not None and start.log_odds > odds and not _alike(camera, start.camera):
                 # The lens was taken from a poorer frame, and wrongly: begin again with this one.
                 attitudes = [None] * len(exposures)
-                camera = None
+                camera, replaced = None, True
             if camera is None:
                 camera, odds = start.camera, start.log_odds
             if _alike(camera, start.camera):
@@ -136,6 +136,10 @@ def find_lens(
     for number in range(len(exposures)):
         if attitudes[number] is None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
+        if attitudes[number] is None and replaced:
+            start = recognise(exposures[number].measure, camera.focal_px, say, camera)
+            if start is not None and _alike(camera, start.camera):
+                attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposures[number].plain)
     return _calibrated(exposures, camera, attitudes)
 
 
