@@ -190,6 +190,7 @@ def judged_night(one: CauseNight) -> pd.DataFrame:
             "evidence": None if frame.evidence is None else frame.evidence.terms(),
             "trail_px": frame.facts.motion.trail_px,
             "reason": frame.reason,
+            "taken_utc": f"{start.isoformat()}Z" if (start := frame.facts.light.start_utc) else "",
         }
         for run_judged in judged
         for frame in run_judged.frames

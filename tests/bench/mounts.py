@@ -174,7 +174,7 @@ def _sag_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
         slipping = night["true_altitude_deg"][np.array(middles) > mount.creep_from_s]
         # It goes with the sine of the zenith distance; stated is the mean from the onset on.
         true.append(mount.creep_arcsec_per_min * np.cos(np.radians(slipping)).mean())
-        told = pd.to_datetime(night.iloc[0]["mount"].get("sag_onset_utc", pd.NaT))
+        told = pd.to_datetime(night.iloc[0]["mount"]["slip_onset_utc"])
         begun = pd.to_datetime(night.iloc[0]["taken_utc"])
         seconds = (told - begun).total_seconds() - mount.creep_from_s
         late.append(seconds / (run.exposure_s + run.gap_s))

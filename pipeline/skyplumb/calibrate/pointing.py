@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,8 +50,7 @@ class Pointing:
     def middle_direction(self) -> Floats:
         """Sky-frame direction of the middle of the picture."""
         assert self.camera is not None
-        pixel = np.array([[(self.camera.width_px - 1) / 2, (self.camera.height_px - 1) / 2]])
-        return np.asarray((self.camera.directions(pixel) @ self.attitude)[0])
+        return np.asarray(_around_middle(self.camera)[0] @ self.attitude)
 
     def position_angle_of(self, image_angle_deg: float) -> float:
         """Position angle on the sky, 0..180, of an axis drawn at this angle in the picture."""
@@ -98,10 +98,22 @@ def _sky_angle(pointing: Pointing, image_angle_deg: float) -> float:
     """Position angle, 0..360, of a way in the picture from its middle."""
     camera = pointing.camera
     assert camera is not None and pointing.sky is not None
-    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
+    middle, per_px = _around_middle(camera)
     turn = np.radians(image_angle_deg)
-    way = middle + 20 * np.array([np.cos(turn), np.sin(turn)])
-    seen = camera.directions(np.stack([middle, way])) @ pointing.attitude
+    near = middle + np.array([np.cos(turn), np.sin(turn)]) @ per_px
+    seen = np.stack([middle, near / np.linalg.norm(near)]) @ pointing.attitude
     ra, dec = pointing.sky.icrs(seen)
     places = unit_vectors(ra, dec)
     return position_angle_deg(places[0], places[1] - (places[1] @ places[0]) * places[0])
+
+
+@lru_cache(maxsize=64)
+def _around_middle(camera: Camera) -> tuple[Floats, Floats]:
+    """Direction of the picture's middle in camera axes, and its change a pixel, shape (2, 3).
+
+    Kept, since every frame of a lens asks for it several times and a lens is inverted slowly.
+    """
+    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
+    steps = np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    here, right, left, down, up = camera.directions(middle + steps)
+    return here, np.stack([right - left, down - up]) / 2

@@ -12,7 +12,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skyplumb.calibrate.light import Light
-from skyplumb.judge.mount import FEWEST_FRAMES, IMPOSSIBLE_TIMES, MountFit, fit_mount, samples_of
+from skyplumb.judge.mount import (
+    FEWEST_FRAMES,
+    IMPOSSIBLE_TIMES,
+    MountFit,
+    fit_mount,
+    fit_plain,
+    samples_of,
+)
 
 MISFIT = 2.5
 """Scatter of some pointing's frames about the common axis, over what was expected, below
@@ -23,7 +30,8 @@ LEAST_STEP_ARCMIN = 5.0
 CLEAR_STEP_CHI2 = 60.0
 """Of the two axes' difference (two numbers): nearly eight sigma, since faults that the model
 does not hold also make two halves of a night differ."""
-MOST_PLACES = 12
+MOST_PLACES = 40
+"""Of more pauses the longest: a tripod is not moved in a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,24 +85,42 @@ class _Placed:
 
 
 def _split(lights: list[Light], setup: int) -> list[_Placed]:
-    """One setup's lights in order of time, cut where the axis stepped."""
-    whole = _Placed(lights, fit_mount(lights, setup))
-    if not whole.fit.misfit > MISFIT:
-        return [whole]
-    best = max(
-        (_step(lights, place) for place in _places(lights)),
-        key=lambda found: found[0],
-        default=(0.0, 0.0, 0),
-    )
-    chi2, step_arcmin, place = best
-    if chi2 < CLEAR_STEP_CHI2:
-        return [whole]
-    notice = (
-        f"The polar axis stepped by {step_arcmin:.0f} arcmin before {lights[place].file}: "
-        "what follows is taken as a new setup."
-    )
-    before, (after, *later) = _split(lights[:place], setup), _split(lights[place:], setup)
-    return [*before, replace(after, notice=notice), *later]
+    """One setup's lights in order of time, cut where the axis stepped.
+
+    The cuts are searched with plain fits, which take a slip or a swing for steps too; then
+    every part is fitted with all faults, and parts whose axes do not differ clearly are one
+    placement after all.
+    """
+    # Knocks within a run take most of a fit's time and hide no step of the axis.
+    one_axis = not fit_mount(lights, knocks=False).misfit > MISFIT
+    parts = [lights] if one_axis else _cut(lights)
+    placed = [_Placed(part, fit_mount(part, setup)) for part in parts]
+    out = placed[:1]
+    for part in placed[1:]:
+        before = out[-1]
+        step = _step(before.fit, part.fit)
+        if step.clear:
+            notice = (
+                f"The polar axis stepped by {step.arcmin:.0f} arcmin before "
+                f"{part.lights[0].file}: what follows is taken as a new setup."
+            )
+            out.append(replace(part, notice=notice))
+        else:
+            joined = [*before.lights, *part.lights]
+            out[-1] = replace(before, lights=joined, fit=fit_mount(joined, setup))
+    return out
+
+
+def _cut(lights: list[Light]) -> list[list[Light]]:
+    """The lights in parts between what may be steps of the axis, by plain fits."""
+    if not fit_plain(lights).misfit > MISFIT:
+        return [lights]
+    steps = [
+        (_step(fit_plain(lights[:place]), fit_plain(lights[place:])), place)
+        for place in _places(lights)
+    ]
+    best, place = max(steps, key=lambda found: found[0].chi2, default=(Step(), 0))
+    return [*_cut(lights[:place]), *_cut(lights[place:])] if best.clear else [lights]
 
 
 def _places(lights: Sequence[Light]) -> list[int]:
@@ -109,17 +135,28 @@ def _places(lights: Sequence[Light]) -> list[int]:
     return [place for _, place in sorted(pauses, reverse=True)[:MOST_PLACES]]
 
 
-def _step(lights: Sequence[Light], place: int) -> tuple[float, float, int]:
-    """How clearly the axes before and after a place differ: chi2, arcmin, the place."""
-    before, after = fit_mount(lights[:place]), fit_mount(lights[place:])
+@dataclass(frozen=True, slots=True)
+class Step:
+    """How the axes of two fits differ."""
+
+    chi2: float = 0.0
+    """Of two numbers; 0 where one axis is not known or the step is small."""
+    arcmin: float = 0.0
+
+    @property
+    def clear(self) -> bool:
+        return self.chi2 >= CLEAR_STEP_CHI2
+
+
+def _step(before: MountFit, after: MountFit) -> Step:
     if not (_known(before) and _known(after)):
-        return 0.0, 0.0, place
+        return Step()
     apart = (after.axis_rate - before.axis_rate)[:2]
-    step_arcmin = float(np.degrees(np.hypot(*apart)) * 60)
-    if step_arcmin < LEAST_STEP_ARCMIN:
-        return 0.0, step_arcmin, place
+    arcmin = float(np.degrees(np.hypot(*apart)) * 60)
+    if arcmin < LEAST_STEP_ARCMIN:
+        return Step(0.0, arcmin)
     covariance = (before.covariance + after.covariance)[:2, :2]
-    return float(apart @ np.linalg.solve(covariance, apart)), step_arcmin, place
+    return Step(float(apart @ np.linalg.solve(covariance, apart)), arcmin)
 
 
 def _known(fit: MountFit) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,10 +13,12 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.model_choice import can_tell_flexure, choose_model
 from skyplumb.judge.mount.regression import (
+    Model,
     Observations,
     Regression,
     observations_of,
     pointing_scatter_arcsec,
+    regress,
     respond,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
@@ -41,11 +43,31 @@ SLIP_OR_RATE = (
 )
 
 
-def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
+def fit_plain(lights: Sequence[Light]) -> MountFit:
+    """Axis and rate alone, in one regression: to rank many guesses, not to be told."""
+    return fit_mount(lights, choose=lambda data: (data, regress(data, Model())))
+
+
+def fit_mount(
+    lights: Sequence[Light],
+    setup: int = 0,
+    knocks: bool = True,
+    choose: Callable[[Observations], tuple[Observations, Regression]] | None = None,
+) -> MountFit:
     """Fit the tracker of one setup to all its pointings.
 
     Each added fault (periodic error, slip, elastic flexure) is kept only where it lowers the
     Bayesian information criterion by `MODEL_GAIN`, so that no order of trying decides.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+    setup : int
+        Its number, handed on.
+    knocks : bool
+        Whether small knocks within a run are looked for, which takes most of the time.
+    choose : callable, optional
+        Another way to choose the faults.
 
     Returns
     -------
@@ -91,7 +113,7 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
         refraction = frames[0].refraction_rad(forward) * RAD_TO_ARCSEC
         refraction *= frames[0].site.refraction_sigma
     data = observations_of(samples, earth_fixed, zenith)
-    data, best = choose_model(data)
+    data, best = choose(data) if choose else choose_model(data, knocks)
     best = _with_doubtful_air(data, best, refraction)
     fit = replace(_mount_fit(setup, data, best, latitude), untracked=untracked)
     if not fit.backwards:

@@ -31,8 +31,8 @@ MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
 
-def choose_model(data: Observations) -> tuple[Observations, Regression]:
-    """Start anew where a small knock explains more than it costs.
+def choose_model(data: Observations, knocks: bool = True) -> tuple[Observations, Regression]:
+    """The faults seen; start anew where a small knock explains more than it costs.
 
     Of several knocks one alone may not pay: while the pointings scatter far more than they
     should, a few further cuts are tried.
@@ -40,7 +40,7 @@ def choose_model(data: Observations) -> tuple[Observations, Regression]:
     best = _faults_seen(data)
     tried, last = data, best
     misses = 0
-    for _ in range(MOST_SMALL_STEPS):
+    for _ in range(MOST_SMALL_STEPS if knocks else 0):
         cut = _cut_best(tried, last)
         if cut is None:
             break
