@@ -19,7 +19,7 @@ demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
 
 test: $(STAMP) ## Run the tests
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n auto --dist loadfile
 
 check: $(STAMP) ## What CI runs besides the tests: style and types
 	$(BIN)/ruff format --check pipeline tests
@@ -29,6 +29,9 @@ check: $(STAMP) ## What CI runs besides the tests: style and types
 bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame; print tables
 	$(BIN)/python -m tests.bench
 	$(BIN)/python -m tests.bench.causes
+	$(BIN)/python -m tests.bench.mounts
+	$(BIN)/python -m tests.bench.placements
+	$(BIN)/python -m tests.bench.shape_laws
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page
 

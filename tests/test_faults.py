@@ -142,7 +142,7 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
 
 
 @pytest.mark.parametrize(
-    "where", ["skyplumb.intake.nights.when_utc", "skyplumb.calibrate.session.solve_lens",
+    "where", ["skyplumb.calibrate.light.when_utc", "skyplumb.calibrate.session.find_lens",
               "skyplumb.judge.verdict.scene_of"]
 )  # fmt: skip
 def test_a_fault_in_any_stage_costs_one_row_and_is_said(
@@ -318,7 +318,7 @@ def test_ctrl_c_while_it_loads_is_no_traceback(tmp_path: Path) -> None:
 def test_killed_at_random_moments_and_resumed_it_writes_the_same_bytes(
     audited: Finished, small_card: Path, tmp_path: Path
 ) -> None:
-    """Three here; `python -m tests.bench.kills` does it fifty times."""
+    """At three moments by lot, each anew."""
     lot = random.Random(7)
     command = [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "1"]
     for _ in range(3):

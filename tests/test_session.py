@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 import skyplumb
-from skyplumb.output.files import write_session
+from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from skyplumb.records import UserError
 
@@ -19,7 +19,7 @@ README = Path(__file__).parents[1] / "README.md"
 
 @pytest.fixture
 def folder(night: SessionResult, tmp_path: Path) -> Path:
-    return write_session(night, tmp_path / "out", tmp_path / "card")
+    return write_session(night, Targets(tmp_path / "out"), tmp_path / "card").folder
 
 
 def test_the_example_of_readme_runs(folder: Path, night: SessionResult) -> None:

@@ -85,15 +85,16 @@ def clock_verdict(given: Given, evidence: Evidence | None) -> ClockVerdict:
     """Hold clock and site against the sky."""
     here = given.zenith()
     misfit = evidence.misfit(here) if evidence is not None and evidence.best else 0.0
+    wrong = []
+    if given.sun_above(DAY_DEG):
+        wrong.append("the frames would have been taken by day")
     if evidence is not None and not np.isfinite(evidence.chi2(here)):
-        wrong = "stars that show would have been below the horizon"
-    elif given.sun_above(DAY_DEG):
-        wrong = "the frames would have been taken by day"
+        wrong.append("stars that show would have been below the horizon")
     elif misfit > CONTRADICTED:
-        wrong = "the air bends the star field towards another zenith than theirs"
-    else:
+        wrong.append("the air bends the star field towards another zenith than theirs")
+    if not wrong:
         return ClockVerdict()
-    return ClockVerdict(wrong, tuple(_offers(given, evidence)))
+    return ClockVerdict(" and ".join(wrong), tuple(_offers(given, evidence)))
 
 
 def _offers(given: Given, evidence: Evidence | None) -> list[str]:

@@ -20,9 +20,9 @@ KERNEL = np.outer([1, 2, 1], [1, 2, 1]).astype(np.float32) / 16
 """What sep smooths with before it looks (its default)."""
 SMOOTHED_PX2 = 0.5
 """Second moment that smoothing adds along each axis, px^2 of the detection image."""
-DEBLEND_LEVELS = 8
+DEBLEND_LEVELS = 16
 """Steps in which touching stars are taken apart; 32 cost half as much again and part only 1 in
-300 more."""
+300 more, 8 leave two of 63 catalogue stars of a real frame in their neighbours."""
 MOST_LIT_SAMPLES = 2_000_000
 """Samples above the threshold at once; sep keeps some 40 bytes for each of so many."""
 PATCH = 160
