@@ -323,7 +323,7 @@ def _result(night: Night, store: Store, measures: tuple[Measure, ...]) -> Sessio
     """A session calibrated and judged."""
     calibrated = _calibrated(night, store, measures)
     judged = overrule(calibrated.judged(night.rules), night.overrides)
-    pictured = _with_arrays(night, store, measures, ("crops", "crop_xy"))
+    pictured = _with_arrays(night, store, measures, ("crops", "crop_xy", "thumbnail"))
     return session_result(
         night.name, judged, pictured, calibrated.excluded, night.others, night.notes, night.rules,
         calibrated.notices,
