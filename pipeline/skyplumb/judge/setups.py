@@ -91,8 +91,11 @@ def _split(lights: list[Light], setup: int) -> list[_Placed]:
     every part is fitted with all faults, and parts whose axes do not differ clearly are one
     placement after all.
     """
-    # Knocks within a run take most of a fit's time and hide no step of the axis.
-    one_axis = not fit_mount(lights, knocks=False).misfit > MISFIT
+    # The plain fit settles most nights; knocks within a run take most of a fit's time and hide
+    # no step of the axis.
+    one_axis = (
+        not fit_plain(lights).misfit > MISFIT or not fit_mount(lights, knocks=False).misfit > MISFIT
+    )
     parts = [lights] if one_axis else _cut(lights)
     placed = [_Placed(part, fit_mount(part, setup)) for part in parts]
     out = placed[:1]
