@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -10,8 +11,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from playwright.sync_api import Browser, sync_playwright
 
-from inventednight import invented_night
+from inventednight import FLAGS, invented_night
 from skyplumb.cli import main
 from skyplumb.measure.workers import Here
 from skyplumb.output.result import SessionResult
@@ -23,6 +25,19 @@ def _ctrl_c_reaches_children() -> None:
     """Started in the background, a shell hands down a Ctrl-C that is ignored; take it back."""
     if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
         signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """One headless browser with a fresh profile."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        words = "no chromium here: apt-get install chromium"
+        pytest.fail(words) if os.environ.get("CI") else pytest.skip(words)
+    with sync_playwright() as tools:
+        launched = tools.chromium.launch(executable_path=chromium, args=list(FLAGS))
+        yield launched
+        launched.close()
 
 
 @pytest.fixture

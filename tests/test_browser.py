@@ -6,7 +6,6 @@ Needs Debian's chromium. Where there is none these tests are left out, except on
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from collections.abc import Callable, Iterator
@@ -16,10 +15,9 @@ from typing import Any
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from inventednight import (
-    FLAGS,
     HOSTILE_FILE,
     HOSTILE_LENS,
     Written,
@@ -34,19 +32,6 @@ from smallcard import MOOR, Finished
 
 SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"
 """Where CI finds the screenshots."""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """One headless browser with a fresh profile."""
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        words = "no chromium here: apt-get install chromium"
-        pytest.fail(words) if os.environ.get("CI") else pytest.skip(words)
-    with sync_playwright() as tools:
-        launched = tools.chromium.launch(executable_path=chromium, args=list(FLAGS))
-        yield launched
-        launched.close()
 
 
 @pytest.fixture(scope="module")

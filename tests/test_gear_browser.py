@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Page, sync_playwright
+from playwright.sync_api import Page
 
 from drawnseason import DrawnRig, write_season
-from inventednight import FLAGS
 from skyplumb.season.gear import write_tally
 
 SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"
@@ -37,18 +33,6 @@ def tallied(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
     write_tally([folder / "a", folder / "b"], folder / "out")
     return folder / "out" / "tally.html"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[object]:
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        words = "no chromium here: apt-get install chromium"
-        pytest.fail(words) if os.environ.get("CI") else pytest.skip(words)
-    with sync_playwright() as tools:
-        launched = tools.chromium.launch(executable_path=chromium, args=list(FLAGS))
-        yield launched
-        launched.close()
 
 
 def opened(browser: object, path: Path, width: int, **options: str) -> Page:
