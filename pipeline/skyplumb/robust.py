@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import TypedDict, Unpack
 
 import numpy as np
 from numpy.typing import NDArray
@@ -102,26 +103,31 @@ class Weighting:
     """Shape (n,): scale of the residuals of the same group."""
 
 
-def cauchy_weighting(
-    residuals: Floats,
-    free: int = 0,
-    efficiency: float = EFFICIENCY,
-    least: float = LEAST_SCALE,
-    group: NDArray[np.int64] | None = None,
-) -> Weighting:
+class Scale(TypedDict, total=False):
+    """How residuals are weighed."""
+
+    free: int
+    """Parameters that were fitted to them; 0 if not given."""
+    efficiency: float
+    """`EFFICIENCY`, if not given."""
+    least: float
+    """Smallest scale, that of residuals which are all alike; `LEAST_SCALE` if not given."""
+    group: NDArray[np.int64]
+    """Shape (n,): residuals of one group have one scale; all, if not given."""
+
+
+def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
     """Cauchy weights of residuals by their own robust scale.
 
     Parameters
     ----------
     residuals : ndarray, shape (n,) or (n, d)
         Over their expected errors.
-    free : int
-        Parameters that were fitted to them.
-    least : float
-        Smallest scale: that of residuals which are all alike.
-    group : ndarray of int, shape (n,), optional
-        Residuals of one group have one scale; all, if not given.
+    **scale
+        See `Scale`.
     """
+    free, group = scale.get("free", 0), scale.get("group")
+    least, efficiency = scale.get("least", LEAST_SCALE), scale.get("efficiency", EFFICIENCY)
     lengths, dimensions = _lengths(residuals)
     count = residuals.size
     freedom = max(count - free, 1) / max(count, 1)
@@ -149,10 +155,7 @@ def reweighted(
     solve: Callable[[Weighting], Floats],
     start: Weighting,
     rounds: int,
-    free: int = 0,
-    efficiency: float = EFFICIENCY,
-    least: float = LEAST_SCALE,
-    group: NDArray[np.int64] | None = None,
+    **scale: Unpack[Scale],
 ) -> Weighting:
     """Solve, weigh the residuals, solve again, until they no longer move.
 
@@ -165,8 +168,8 @@ def reweighted(
         Of the first round.
     rounds : int
         Most rounds.
-    free, efficiency, least, group
-        As in `cauchy_weighting`.
+    **scale
+        What `cauchy_weighting` is told of the residuals.
 
     Returns
     -------
@@ -176,7 +179,7 @@ def reweighted(
     weighting, before = start, None
     for _ in range(rounds):
         residuals = solve(weighting)
-        weighting = cauchy_weighting(residuals, free, efficiency, least, group)
+        weighting = cauchy_weighting(residuals, **scale)
         if before is not None:
             moved = np.abs(residuals - before).reshape(len(residuals), -1).max(axis=1, initial=0)
             if np.nanmax(moved / weighting.sigma, initial=0.0) < SETTLED:
@@ -227,7 +230,7 @@ def robust_fit(
         solution = np.asarray(np.linalg.solve(left, design.T @ (used * values)))
         return np.asarray((values - design @ solution) / errors)
 
-    last = reweighted(solve, even(len(values)), rounds, terms, least=1e-3)
+    last = reweighted(solve, even(len(values)), rounds, free=terms, least=1e-3)
     seen = float(last.sigma[0]) if len(values) else 1.0
     covariance = np.linalg.inv(normal / max(seen, 1.0) ** 2 + np.diag(ridge))
     return np.asarray(solution), np.asarray(covariance)

@@ -238,8 +238,8 @@ def fit_attitude(
         attitude = Rotation.from_rotvec(turn).as_matrix() @ attitude
         return off() * matched.weights[:, None]
 
-    start = cauchy_weighting(off() * matched.weights[:, None], 3, EFFICIENCY)
-    last = reweighted(step, start, rounds, 3, EFFICIENCY)
+    start = cauchy_weighting(off() * matched.weights[:, None], free=3, efficiency=EFFICIENCY)
+    last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
     sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
     return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), off()
 

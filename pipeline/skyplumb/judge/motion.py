@@ -21,7 +21,7 @@ from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
 from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN, Measure
-from skyplumb.robust import robust_fit
+from skyplumb.robust import robust_fit, robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -167,7 +167,7 @@ def on_axis_astigmatism(
     calm = np.argsort(np.hypot(size, error), kind="stable")[: max(3, len(rest) // 3)]
     weight = 1 / error[calm] ** 2
     centre = np.average(rest[calm], axis=0, weights=weight)
-    scatter = np.median(np.abs(rest[calm] - centre)) * 1.4826 / np.sqrt(len(calm))
+    scatter = robust_sigma(rest[calm] - centre) / np.sqrt(len(calm))
     # Doubts about shifts are alike from frame to frame and do not average out.
     doubt = float(np.sqrt(np.average(error[calm] ** 2, weights=weight)))
     variance = scatter**2 + doubt**2

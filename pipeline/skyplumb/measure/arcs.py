@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from skyplumb.measure.detect import Detections
 from skyplumb.records import NAN
+from skyplumb.robust import mad_sigma, robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -61,7 +62,7 @@ def find_arcs(detections: Detections) -> Arcs:
     spread = scale * np.sqrt(np.maximum(pieces["a"] ** 2 - pieces["b"] ** 2, 0)).astype(np.float64)
     weight = np.sqrt(pieces["npix"].astype(np.float64))
     centre, off_deg = _common_centre(place, along, weight)
-    scatter = 1.4826 * float(np.median(np.abs(off_deg)))
+    scatter = robust_sigma(off_deg)
     if scatter > MOST_SCATTER_DEG:
         return Arcs()
     whole = np.argsort(-pieces["cpeak"], kind="stable")[: max(FEWEST_ARCS, len(pieces) // 3)]
@@ -77,7 +78,7 @@ def find_arcs(detections: Detections) -> Arcs:
     first = float(np.median(angle[bright]))
     core = bright[np.abs(angle[bright] / first - 1) < 0.3]
     typical = float(np.median(angle[core]))
-    error = 1.4826 * float(np.median(np.abs(angle[core] - typical))) / np.sqrt(len(core))
+    error = mad_sigma(angle[core]) / np.sqrt(len(core))
     return Arcs(
         number=max(1, round(float(angle[fits].sum()) / typical)),
         x_px=float(centre[0]),
@@ -102,7 +103,7 @@ def _common_centre(place: Floats, along: Floats, weight: Floats) -> tuple[Floats
         arm = off - centre
         distance = np.maximum(np.hypot(arm[:, 0], arm[:, 1]), 1e-3)
         angle = np.arcsin(np.clip(np.sum(along * arm, axis=1) / distance, -1, 1))
-        width = max(1.4826 * float(np.median(np.abs(angle))), 1e-4)
+        width = max(robust_sigma(angle), 1e-4)
         # A direction is known to an angle, whatever the arm's length; strays count for little.
         pull = weight / distance / (1 + (angle / (2 * width)) ** 2)
         pull /= pull.mean()

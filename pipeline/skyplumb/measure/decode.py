@@ -26,6 +26,7 @@ from skyplumb.intake.failures import AGAIN, in_words, library
 from skyplumb.intake.fits_file import MAGIC, open_picture
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
 from skyplumb.records import Plate, UnreadableError
+from skyplumb.robust import mad_sigma
 
 _MONO = np.array([[1]], np.uint8)
 _COLOURS = {"R": 0, "G": 1, "B": 2}
@@ -278,7 +279,7 @@ def clipping_level(samples: NDArray[Any]) -> float:
     span = top - middle
     if span <= 0.0:
         return top  # white all over
-    noise = 1.4826 * float(np.median(np.abs(sparse - middle)))
+    noise = mad_sigma(sparse)
     values = np.unique(sparse)
     quantum = float(np.diff(values).min()) if values.size > 1 else span
     if span < max(20.0 * noise, 200.0 * quantum):

@@ -14,6 +14,8 @@ import sep
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from skyplumb.robust import mad_sigma
+
 DETECTION_SIGMA = 6.0
 """Of the smoothed picture; noise alone passes this once in 10^9 samples."""
 KERNEL = np.outer([1, 2, 1], [1, 2, 1]).astype(np.float32) / 16
@@ -89,6 +91,6 @@ def smoothed_noise(over_noise: NDArray[np.float32]) -> float:
     found = []
     for y, x in corners:
         smooth = ndimage.convolve(over_noise[y : y + PATCH, x : x + PATCH], KERNEL)
-        found.append(1.4826 * np.median(np.abs(smooth - np.median(smooth))))
+        found.append(mad_sigma(smooth.ravel()))
     independent = float(np.sqrt(np.sum(KERNEL.astype(np.float64) ** 2)))
     return max(float(np.percentile(found, 25)), independent)

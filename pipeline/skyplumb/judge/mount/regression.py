@@ -11,6 +11,7 @@ from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
 from skyplumb.robust import (
+    Scale,
     Weighting,
     cauchy_loss,
     cauchy_weighting,
@@ -124,13 +125,12 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
         residual = np.einsum("nij,nj->ni", data.root, left)
         return np.asarray(residual)
 
+    scale = Scale(free=free, efficiency=EFFICIENCY, least=LEAST_SCATTER)
     if weights is None:
-        last = reweighted(solve, even(count), 12, free, EFFICIENCY, LEAST_SCATTER)
+        last = reweighted(solve, even(count), 12, **scale)
         weights = last.weights
     else:
-        last = cauchy_weighting(
-            solve(Weighting(weights, np.ones(count))), free, EFFICIENCY, LEAST_SCATTER
-        )
+        last = cauchy_weighting(solve(Weighting(weights, np.ones(count))), **scale)
     scatter = float(last.sigma[0])
     # Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian
     # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.

@@ -89,7 +89,7 @@ def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
     change = Rotation.from_matrix(b.attitude.T @ a.attitude).as_rotvec() * RAD_TO_ARCSEC
     if earth_fixed:
         # The sky turns about the pole, westwards. A tracker turns about one axis, so however
-        # long the leg, its rotation vector less the sky's is in proportion to the time.
+        # long it ran, its rotation vector less the sky's is in proportion to the time.
         change[2] += SIDEREAL_RATE_ARCSEC_S * (b.time_s - a.time_s)
     return np.asarray(change)
 
@@ -169,11 +169,11 @@ def tracked_only(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
     Under a camera at rest the sky turns about the pole at its own rate, whether the pointings
     are held against the Earth or the stars. One that is at rest is so until it is aimed anew.
     """
-    legs: dict[int, list[bool]] = {}
+    at_rest: dict[int, list[bool]] = {}
     for a, b in pairwise(samples):
         if a.segment == b.segment and b.time_s > a.time_s:
-            legs.setdefault(a.segment, []).append(_at_rest(a, b, earth_fixed))
-    still_segments = {segment for segment, seen in legs.items() if 2 * sum(seen) > len(seen)}
+            at_rest.setdefault(a.segment, []).append(_at_rest(a, b, earth_fixed))
+    still_segments = {segment for segment, seen in at_rest.items() if 2 * sum(seen) > len(seen)}
     return [s for s in samples if s.segment not in still_segments]
 
 

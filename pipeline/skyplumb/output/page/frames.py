@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import position_axis_deg
 from skyplumb.output.page.figures import milliseconds, number, stamp, words
 from skyplumb.output.page.strips import Stretch, chosen_crops, strip_of, whole_picture
 from skyplumb.output.page.words import HEAD_FIGURES, MORE_FIGURES
@@ -131,7 +132,7 @@ def whiskers(shapes: FieldShapes, picture: tuple[int, int], most: int) -> str:
         # Noise can leave a narrow star more stretch than width: a line, 1 out of round.
         width = np.maximum(moments[:, 0], stretch)
         round_ = np.sqrt((width - stretch) / np.maximum(width + stretch, 1e-9))
-        turn = np.degrees(np.arctan2(moments[:, 2], moments[:, 1])) / 2 % 180
+        turn = position_axis_deg(np.degrees(np.arctan2(moments[:, 2], moments[:, 1])) / 2)
         parts.append(np.stack([1 - round_, turn / 180], 1))
     packed: NDArray[np.uint8] = np.round(255 * np.clip(np.concatenate(parts, 1), 0, 1)).astype(
         np.uint8

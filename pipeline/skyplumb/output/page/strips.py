@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from skyplumb.records import Measure
+from skyplumb.robust import mad_sigma
 
 MOST_STARS = 12
 """Stars in a strip; more would not be legible in one line and make the page heavy."""
@@ -55,8 +56,8 @@ def stretch_of(measures: Iterable[Measure]) -> Stretch:
     shown = [m for m in measures if m.crops.size]
     noise = _median([m.noise for m in shown])
     if not noise > 0:
-        # Half the crops' pixels are sky: their scatter about the median, as a Gaussian's.
-        noise = 1.4826 * _median([_median(np.abs(m.crops - np.nanmedian(m.crops))) for m in shown])
+        # Half the crops' pixels are sky: their scatter about the median.
+        noise = _median([mad_sigma(m.crops.ravel().astype(np.float64)) for m in shown])
     noise = noise if noise > 0 else 1.0
     peak = _median([_median(np.nanmax(_finite(m.crops), axis=(1, 2))) for m in shown])
     white = peak if peak > 10 * noise else 10 * noise
