@@ -76,7 +76,7 @@ class Spy(Here):
 def spy(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> Spy:
     """What is measured by commands run in this process."""
     one = Spy()
-    monkeypatch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: one)
+    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: one)
     return one
 
 
@@ -225,7 +225,7 @@ def test_a_folder_that_changed_notes_left_behind_is_said(
 def test_without_out_results_lie_beside_the_card_and_never_on_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from skyplumb.audit import default_out
+    from skyplumb.auditing import default_out
 
     (tmp_path / "work").mkdir()
     monkeypatch.chdir(tmp_path / "work")
@@ -349,7 +349,7 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     notes = small_card.parent / "night-notes.yaml"
     words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: PulledOut())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: PulledOut())
         lost = skyplumb(*words)
     assert lost.rows[LIGHTS[-1]]["kind"] == "unreadable"
     assert "no such file" in lost.rows[LIGHTS[-1]]["reason"]

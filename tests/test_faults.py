@@ -130,7 +130,7 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
             return super().submit(task, item, limits)
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.audit.LocalWorkers", lambda jobs: PulledOut())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: PulledOut())
         lost = skyplumb(*words, "--fresh")
     assert lost.code == 3
     assert "the card was pulled out" in lost.stderr

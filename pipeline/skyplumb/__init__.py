@@ -1,7 +1,7 @@
 """skyplumb: which star frames are sharp, why the others trailed, what the gear can hold.
 
 From Python, `read_session` gives what an audit wrote: typed records and a DataFrame with units.
-The audit itself is `skyplumb.audit.audit(Options(card, out), print)`.
+The audit itself is `skyplumb.auditing.audit(Options(card, out), print)`.
 """
 
 from __future__ import annotations

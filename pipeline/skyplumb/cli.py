@@ -120,8 +120,8 @@ def audit(
     """Audit a card: which frames to stack, and what happened to the others."""
     say = _silent if quiet else tell
     with _stoppable("stopped; call it again to go on where it was"):
-        from skyplumb.audit import Options, default_out
-        from skyplumb.audit import audit as run
+        from skyplumb.auditing import Options, default_out
+        from skyplumb.auditing import audit as run
 
         options = Options(
             card=card,

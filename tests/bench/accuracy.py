@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from skyplumb.audit import Options, audit
+from skyplumb.auditing import Options, audit
 from skyplumb.intake.rules import load_rules
 
 from .cards import KEPT, drawn_card, truth_of

@@ -21,7 +21,7 @@ from itertools import combinations, pairwise
 import numpy as np
 import pandas as pd
 
-from skyplumb.audit import judge_session
+from skyplumb.auditing import judge_session
 from skyplumb.demo import DrawnExposure, Mount, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
 from skyplumb.intake.notes import Notes
