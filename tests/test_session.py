@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import skyplumb
+from skyplumb.measure.workers import Here
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from skyplumb.records import UserError
+from smallcard import Finished
 
 README = Path(__file__).parents[1] / "README.md"
 
@@ -22,13 +26,46 @@ def folder(night: SessionResult, tmp_path: Path) -> Path:
     return write_session(night, Targets(tmp_path / "out"), tmp_path / "card").folder
 
 
-def test_the_example_of_readme_runs(folder: Path, night: SessionResult) -> None:
+def test_the_example_of_readme_runs(
+    audited: Finished, small_card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = shutil.copytree(audited.out, tmp_path / "demo-audit")  # so that nothing is measured again
+    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Here())
     (example,) = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), re.S)
-    example = re.sub(r'"demo-audit/[^"]+"', repr(str(folder)), example)
-    names: dict[str, object] = {}
-    exec(example, names)
-    kept = names["sharp"]
-    assert len(kept) == int((night.frames["verdict"] == "keep").sum())  # type: ignore[arg-type]
+    example = example.replace("demo-card/card", str(small_card)).replace("demo-audit", str(out))
+    names: dict[str, Any] = {}
+    lines = example.splitlines()
+    exec("\n".join(lines[:-1]), names)
+    assert (names["done"].kept, names["done"].lights) == (9, 10)
+    assert set(names["lights"]["file"]) == {
+        f for f, r in audited.rows.items() if r["kind"] == "light"
+    }
+    assert names["mount"].setup == "1"
+    assert eval(lines[-1], names) == "px"
+
+
+def test_the_function_and_the_command_write_the_same(
+    audited: Finished, small_card: Path, tmp_path: Path
+) -> None:
+    told: list[str] = []
+    done = skyplumb.audit(str(small_card), tmp_path, jobs=1, xmp=True, say=told.append)
+    assert Finished(tmp_path, 0, "", "").files == audited.files
+    assert (done.kept, done.lights, done.incomplete) == (9, 10, False)
+    assert any(line.startswith(f"{done.sessions[0].name}: 9 of 10") for line in told)
+
+
+def test_a_card_that_is_not_there_is_one_line(tmp_path: Path) -> None:
+    with pytest.raises(skyplumb.UserError, match="no such folder"):
+        skyplumb.audit(tmp_path / "nowhere", tmp_path / "out")
+
+
+def test_the_function_is_not_hidden_by_a_module() -> None:
+    import skyplumb.api
+    import skyplumb.auditing
+    import skyplumb.session
+
+    assert all(callable(getattr(skyplumb, name)) for name in ("audit", "read_session"))
+    assert set(skyplumb.__all__) <= set(dir(skyplumb))
 
 
 def test_records_table_and_units_come_back(folder: Path, night: SessionResult) -> None:

@@ -64,10 +64,7 @@ def sleep_and_tell(folder):
 """
 
 CALLER = """
-import os, sys, time
-if __name__ == "__mp_main__" and "slow" in sys.argv:  # a worker that is still starting
-    open(os.path.join(sys.argv[1], str(os.getpid())), "w").close()
-    time.sleep(60)
+import sys
 from skyplumb.measure.workers import LocalWorkers, run_all
 import invented_tasks
 
@@ -79,6 +76,23 @@ if __name__ == "__main__":
     except KeyboardInterrupt:
         hands.stop()
         print("stopped")
+"""
+
+SLOW_START = """
+import os, sys, time
+if any("spawn_main" in word for word in sys.orig_argv):  # a worker that is still starting
+    open(os.path.join({seen!r}, str(os.getpid())), "w").close()
+    time.sleep(60)
+"""
+"""As sitecustomize, which Python runs before anything else."""
+
+UNGUARDED = """
+import math
+from skyplumb.measure.workers import LocalWorkers, run_all
+print("the script runs")
+workers = LocalWorkers(2)
+print(sorted(run_all(math.sqrt, [4.0, 9.0], workers)))
+workers.stop()
 """
 
 PROMPT_S = 10.0
@@ -254,10 +268,11 @@ def _caller_at_work(
     (tmp_path / "caller.py").write_text(CALLER)
     seen = tmp_path / "seen"
     seen.mkdir()
-    package = Path(__file__).resolve().parents[1] / "pipeline"
+    if start == "slow":
+        (tmp_path / "sitecustomize.py").write_text(SLOW_START.format(seen=str(seen)))
     caller = subprocess.Popen(
-        [sys.executable, str(tmp_path / "caller.py"), str(seen), start],
-        env=os.environ | {"PYTHONPATH": f"{package}{os.pathsep}{tmp_path}"},
+        [sys.executable, str(tmp_path / "caller.py"), str(seen)],
+        env=_environment(tmp_path),
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -268,6 +283,21 @@ def _caller_at_work(
         assert caller.poll() is None and time.monotonic() < until, caller.communicate()
         time.sleep(0.05)
     return caller, [int(entry.name) for entry in seen.iterdir()]
+
+
+def _environment(tmp_path: Path) -> dict[str, str]:
+    """Of a process that finds the package and the modules of a test."""
+    package = Path(__file__).resolve().parents[1] / "pipeline"
+    return os.environ | {"PYTHONPATH": f"{package}{os.pathsep}{tmp_path}"}
+
+
+def test_a_script_without_a_guard_runs_once(tmp_path: Path) -> None:
+    (tmp_path / "script.py").write_text(UNGUARDED)
+    done = subprocess.run(
+        [sys.executable, str(tmp_path / "script.py")],
+        env=_environment(tmp_path), capture_output=True, text=True, timeout=60,
+    )  # fmt: skip
+    assert (done.stdout, done.stderr) == ("the script runs\n[(0, 2.0), (1, 3.0)]\n", "")
 
 
 def _all_gone(pids: list[int]) -> bool:

@@ -1,7 +1,7 @@
 """skyplumb: which star frames are sharp, why the others trailed, what the gear can hold.
 
-From Python, `read_session` gives what an audit wrote: typed records and a DataFrame with units.
-The audit itself is `skyplumb.auditing.audit(Options(card, out), print)`.
+From Python, `audit` does what the command does, and `read_session` gives what it wrote: typed
+records and a DataFrame with units.
 """
 
 from __future__ import annotations
@@ -11,15 +11,30 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
+    from skyplumb.api import audit
+    from skyplumb.records import UserError
     from skyplumb.session import AuditedSession, read_session
 
-__all__ = ["AuditedSession", "__version__", "read_session"]
+__all__ = ["AuditedSession", "UserError", "__version__", "audit", "read_session"]
+
+_HOMES = {
+    "AuditedSession": "session",
+    "UserError": "records",
+    "audit": "api",
+    "read_session": "session",
+}
+"""The module each name lives in. None of them is itself named like one: an imported module would
+take the name's place."""
 
 
 def __getattr__(name: str) -> Any:
     """What is asked for, loaded then: the command's --help needs none of it."""
-    if name in ("AuditedSession", "read_session"):
-        from skyplumb import session
+    from importlib import import_module
 
-        return getattr(session, name)
-    raise AttributeError(f"module 'skyplumb' has no attribute {name!r}")
+    if name not in _HOMES:
+        raise AttributeError(f"module 'skyplumb' has no attribute {name!r}")
+    return getattr(import_module(f"skyplumb.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -94,10 +94,8 @@ class Session:
     kept: int
     faults: tuple[str, ...] = ()
     """What went wrong that nobody foresaw, a line each."""
-    told: tuple[str, ...] = ()
-    """What a person may like to know of what was written, a line each."""
     lines: tuple[str, ...] = ()
-    """The session in a few lines."""
+    """The session in a few lines for a person, and what else was laid out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -289,8 +287,8 @@ def judge_night(night: Night) -> Session | UserError | None:
         store.close()
     told = result.summary
     faults = tuple(one.note for one in broken)
-    lines = session_lines(told, written.folder)
-    return Session(night.name, written.folder, told.lights, told.keep, faults, written.told, lines)
+    lines = (*session_lines(told, written.folder), *written.told)
+    return Session(night.name, written.folder, told.lights, told.keep, faults, lines)
 
 
 def _trace(night: Night, lost: Mapping[str, Lost]) -> Trace:
@@ -408,7 +406,7 @@ def _judge_all(
                     warn(line)
             progress.step()
     for session in sorted(written, key=lambda one: one.name):
-        for line in session.told:
+        for line in session.lines:
             say(line)
     if refused:
         raise refused[0]

@@ -139,9 +139,6 @@ def audit(
             xmp_beside=xmp_beside,
         )
         done = run(options, say, complain)
-    for session in done.sessions:
-        for line in session.lines:
-            say(line)
     if len(done.sessions) > 1:
         say(str(done.index.resolve()))
     say(f"{done.kept} of {done.lights} light frames to stack")

@@ -25,6 +25,7 @@ from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from types import ModuleType
 from typing import Any, Protocol, TypeVar
 
 from skyplumb.records import UserError
@@ -47,7 +48,7 @@ _THREAD_LIMITS = (
 )
 """Cores are shared out by item; libraries that start threads as well would get in the way."""
 
-_environment = threading.Lock()
+_environment = threading.RLock()
 
 
 @dataclass(frozen=True, slots=True)
@@ -284,7 +285,7 @@ class _Hand:
             if self.stopped:
                 raise _LostError(Lost("crashed", "stopped"))
             process = context.Process(target=_work, args=(theirs,), daemon=True)
-            with _one_thread_a_library():
+            with _one_thread_a_library(), _no_main_module():
                 process.start()
             theirs.close()
             self._process, self._line = process, ours
@@ -313,6 +314,23 @@ def _one_thread_a_library() -> Iterator[None]:
                     del os.environ[name]
                 else:
                     os.environ[name] = value
+
+
+@contextlib.contextmanager
+def _no_main_module() -> Iterator[None]:
+    """A process started inside does not run the caller's script again.
+
+    Spawned processes import the main module, so a script or notebook that calls us without a
+    guard `if __name__ == "__main__"` would start the same work in each of them. Our tasks live in
+    modules of their own and need none of it.
+    """
+    with _environment:
+        main = sys.modules["__main__"]
+        sys.modules["__main__"] = ModuleType("__main__")
+        try:
+            yield
+        finally:
+            sys.modules["__main__"] = main
 
 
 @contextlib.contextmanager

@@ -1,0 +1,95 @@
+"""The audit as a function, for notebooks and programs; `session.read_session` reads its results."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from skyplumb.auditing import Audited, Options, default_out
+from skyplumb.auditing import audit as run
+from skyplumb.intake.memory import MEMORY_BYTES
+
+AnyPath = str | Path
+
+
+def audit(
+    card: AnyPath,
+    out: AnyPath | None = None,
+    *,
+    rules: AnyPath | None = None,
+    notes: AnyPath | None = None,
+    overrides: Sequence[AnyPath] = (),
+    jobs: int = 0,
+    worker_memory_gb: float = MEMORY_BYTES / 1e9,
+    fresh: bool = False,
+    link_into: AnyPath | None = None,
+    root: AnyPath | None = None,
+    xmp: bool = False,
+    xmp_beside: AnyPath | None = None,
+    quiet: bool = True,
+    say: Callable[[str], None] | None = None,
+) -> Audited:
+    """Audit a card as `skyplumb audit` does: which frames to stack, what happened to the others.
+
+    Called again it goes on where it was stopped. The card is only ever read. Frames are measured
+    in processes of their own, which do not run the caller's script again, so it needs no guard.
+
+    Parameters
+    ----------
+    card : path
+        Folder with the RAW or FITS frames.
+    out : path, optional
+        Folder for the results; `<card>-audit` beside the card's folder if not given.
+    rules, notes : path, optional
+        Files of limits and night notes; the shipped limits, and `night-notes.yaml` on or beside
+        the card, if not given.
+    overrides : sequence of path
+        Files with verdicts by hand; they stay in force with the results.
+    jobs : int
+        Processes; 0 for one a core.
+    worker_memory_gb : float
+        What a process may take for one frame, GB.
+    fresh : bool
+        Measure every frame again.
+    link_into, root, xmp, xmp_beside : optional
+        As the command's options of these names.
+    quiet : bool
+        Say nothing of the progress on stderr.
+    say : callable, optional
+        Told what the command would print, a line each.
+
+    Returns
+    -------
+    Audited
+        `sessions`, `folders` (for `read_session`), `lights` judged, `kept`, `index`, the page over
+        all sessions, and whether it is `incomplete`.
+
+    Raises
+    ------
+    UserError
+        One line naming the file and the mend, such as for a card that is not there.
+    """
+    options = Options(
+        card=Path(card),
+        out=default_out(Path(card)) if out is None else Path(out),
+        rules=_path(rules),
+        notes=_path(notes),
+        jobs=jobs,
+        fresh=fresh,
+        link_into=_path(link_into),
+        xmp=xmp,
+        quiet=quiet,
+        overrides=tuple(Path(one) for one in overrides),
+        memory_bytes=int(worker_memory_gb * 1e9),
+        root=_path(root),
+        xmp_beside=_path(xmp_beside),
+    )
+    return run(options, say or _silent)
+
+
+def _path(given: AnyPath | None) -> Path | None:
+    return None if given is None else Path(given)
+
+
+def _silent(_: str) -> None:
+    pass
