@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import datetime
+import warnings
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
+from astropy.time import Time
+from astropy.utils import iers
 
 from skyplumb.calibrate.almanac import almanac, constellations
 
@@ -31,6 +34,23 @@ def test_a_night_is_sampled_from_end_to_end() -> None:
     assert (told.utc[0], told.utc[-1]) == (begin, end)
     assert np.diff(told.utc).max().total_seconds() <= 600
     assert told.sun_altitude_deg.max() < 0 < np.ptp(told.moon_altitude_deg)
+
+
+@pytest.mark.parametrize("days", [-400, 60, 200, 900, 9000])
+def test_nights_after_the_earths_turn_was_last_measured_are_told_in_silence(
+    days: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The table of the Earth's rotation that astropy brings ends: first in predictions, then in
+    # nothing. Years after an install the Sun must still rise, to a few seconds of time.
+    table = iers.IERS_A.open(iers.IERS_A_FILE)
+    today = Time(table.meta["predictive_mjd"] + 3650, format="mjd")
+    monkeypatch.setattr(Time, "now", classmethod(lambda _: today))
+    begin = datetime(1858, 11, 17) + timedelta(days=table.meta["predictive_mjd"] + days)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        told = almanac(begin, begin + timedelta(hours=24), 46.9, 10.3)
+    assert told.sun_altitude_deg.max() == pytest.approx(90 - 46.9, abs=24)
+    assert told.sun_altitude_deg.min() < 0
 
 
 def test_bright_stars_lie_in_their_constellations() -> None:

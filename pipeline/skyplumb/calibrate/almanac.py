@@ -7,6 +7,7 @@ earlier than drawn.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -39,9 +40,13 @@ def almanac(
     count = max(int(np.ceil((end - begin) / timedelta(minutes=step_min))), 1) + 1
     utc = tuple(begin + (end - begin) * n / (count - 1) for n in range(count))
     with (
+        warnings.catch_warnings(),
         iers.conf.set_temp("auto_download", False),
+        # The Earth's turn is foretold for a year and assumed after that: a second at most.
+        iers.conf.set_temp("auto_max_age", None),
         iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
     ):
+        warnings.simplefilter("ignore")  # that it assumes so, and that leap seconds may come
         times = Time(list(utc), scale="utc")
         place = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
         frame = AltAz(obstime=times, location=place)
