@@ -650,13 +650,19 @@ def test_without_site_or_clock_the_axis_has_a_size_and_a_wider_error(
     assert fit.axis_total_error_arcmin == pytest.approx(total, abs=2 * fit.axis_sigmas_arcmin[2])
 
 
-def test_unknown_height_and_air_widen_the_error_of_the_axis_by_what_they_do_to_it() -> None:
+@pytest.mark.parametrize(
+    ("wide_px", "high_px", "roll_deg"),
+    [(1000, 1000, 20.0), (3000, 2000, 45.0), (3000, 2000, 90.0), (3000, 1000, -45.0)],
+)
+def test_unknown_height_and_air_widen_the_error_of_the_axis_by_what_they_do_to_it(
+    wide_px: float, high_px: float, roll_deg: float
+) -> None:
     # Stars seen from 1000 m, taken for sea level; 12 to 25 degrees high, where air counts.
     high = Site(47.3, 11.4, 1000.0)
-    plan = Plan(hour_deg=-75.0, dec_deg=10.0)
-    # As many to either side as up and down: refraction presses a field flat, and an oblong one
-    # would turn a little.
-    x, y = np.meshgrid(np.linspace(1000, 2000, 6), np.linspace(500, 1500, 6))
+    plan = Plan(hour_deg=-75.0, dec_deg=10.0, roll_deg=roll_deg)
+    # Refraction presses a field flat, and the fit of an oblong one that lies aslant turns.
+    camera = replace(CAMERA, width_px=wide_px, height_px=high_px)
+    x, y = np.meshgrid((np.arange(8) + 0.5) * wide_px / 8, (np.arange(8) + 0.5) * high_px / 8)
     grid = np.stack([x.ravel(), y.ravel()], axis=1)
     fits = {}
     for told_m in (1000.0, float("nan")):
@@ -666,10 +672,10 @@ def test_unknown_height_and_air_widen_the_error_of_the_axis_by_what_they_do_to_i
             assert sky is not None
             # The same stars all over the picture, in the sky as it is taken to be.
             believed = ObservedSky(sky.utc, Site(47.3, 11.4, told_m))
-            stars = sky.icrs(CAMERA.directions(grid) @ light.pointing.attitude)
+            stars = sky.icrs(camera.directions(grid) @ light.pointing.attitude)
             matched = Matched(grid, believed.directions(*stars), np.ones(len(grid)))
-            attitude, _, _ = fit_attitude(CAMERA, matched, light.pointing.attitude)
-            pointing = replace(light.pointing, attitude=attitude, sky=believed)
+            attitude, _, _ = fit_attitude(camera, matched, light.pointing.attitude)
+            pointing = replace(light.pointing, attitude=attitude, sky=believed, camera=camera)
             lights.append(replace(light, pointing=pointing))
         fits[told_m] = fit_mount(lights)
     known, unknown_height = fits[1000.0], fits[list(fits)[1]]

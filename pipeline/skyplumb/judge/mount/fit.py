@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
 from skyplumb.judge.mount.model_choice import can_tell_flexure, choose_model
 from skyplumb.judge.mount.regression import (
     Model,
@@ -105,16 +105,15 @@ def fit_mount(
         )
     latitude = NAN
     zenith = np.full(3, np.nan)
-    refraction = np.zeros(len(samples))
+    air = np.zeros((len(samples), 3))
     if earth_fixed and frames[0] is not None and frames[0].site is not None:
         latitude = frames[0].site.latitude_deg
         zenith = np.array([np.cos(np.radians(latitude)), 0, np.sin(np.radians(latitude))])
-        forward = np.array([s.forward for s in samples])
-        refraction = frames[0].refraction_rad(forward) * RAD_TO_ARCSEC
-        refraction *= frames[0].site.refraction_sigma
+        by_file = {light.file: light for light in lights}
+        air = _turn_by_air_arcsec([by_file[s.file] for s in samples], frames[0], zenith)
     data = observations_of(samples, earth_fixed, zenith)
     data, best = choose(data) if choose else choose_model(data, knocks)
-    best = _with_doubtful_air(data, best, refraction)
+    best = _with_doubtful_air(data, best, air)
     fit = replace(_mount_fit(setup, data, best, latitude), untracked=untracked)
     if not fit.backwards:
         return fit
@@ -129,17 +128,40 @@ def fit_mount(
     )
 
 
-def _with_doubtful_air(data: Observations, fit: Regression, lift_arcsec: Floats) -> Regression:
+def _turn_by_air_arcsec(lights: Sequence[Light], sky: ObservedSky, zenith: Floats) -> Floats:
+    """Rotations, shape (n, 3), that the sigma of refraction would have put into the attitudes.
+
+    The air lifts a picture, and presses it flat: where the picture is oblong and lies aslant,
+    its fit turns about the line of sight too. Both by least squares over an even grid of stars.
+    """
+    assert sky.site is not None
+    steps = (np.arange(5) + 0.5) / 5
+    grid = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
+    cameras = [c for light in lights if (c := light.pointing.camera) is not None]
+    seen_by = {
+        camera: camera.directions(grid * [camera.width_px - 1, camera.height_px - 1])
+        for camera in set(cameras)
+    }
+    attitude = np.array([light.pointing.attitude for light in lights])
+    seen = np.array([seen_by[camera] for camera in cameras]) @ attitude
+    lift = sky.refraction_rad(seen.reshape(-1, 3)).reshape(seen.shape[:2])
+    up = zenith - (seen @ zenith)[..., None] * seen
+    up /= np.maximum(np.linalg.norm(up, axis=2, keepdims=True), 1e-9)
+    pull = np.cross(seen, lift[..., None] * up).sum(axis=1)
+    stiffness = len(grid) * np.eye(3) - np.einsum("nki,nkj->nij", seen, seen)
+    turn = np.linalg.solve(stiffness, pull[..., None])[..., 0]
+    return np.asarray(turn * RAD_TO_ARCSEC * sky.site.refraction_sigma)
+
+
+def _with_doubtful_air(data: Observations, fit: Regression, turn_arcsec: Floats) -> Regression:
     """The fit with what an error of refraction would do to it in its covariance.
 
-    The error `lift_arcsec`, shape (n,), is of one sign all night: the air was warmer or thinner
-    than thought. What it makes of each number is the number's own error from it.
+    The rotations `turn_arcsec`, shape (n, 3), are of one sign all night: the air was warmer or
+    thinner than thought. What they make of each number is the number's own error from it.
     """
     if not data.earth_fixed:
         return fit
-    up = np.cross(data.forward, data.zenith)
-    up /= np.maximum(np.linalg.norm(up, axis=1, keepdims=True), 1e-9)
-    response = respond(data, fit, lift_arcsec[:, None] * up)
+    response = respond(data, fit, turn_arcsec)
     return replace(fit, covariance=fit.covariance + np.outer(response, response))
 
 
