@@ -46,6 +46,10 @@ FULL_CELL = 0.75
 GRID = (6, 4)
 
 
+MOVED_WITH_IT = (
+    "the sky moved with it from frame to frame, so it is no shaking but axis, drive or sag; the "
+    "target's coordinates in the night notes would tell which"
+)
 ARC_WITHIN = 0.25
 """Arcs of a camera that stands still are within so much of the sky's own turn."""
 
@@ -270,6 +274,8 @@ def trail_causes(
         if cause == "wind" and _displaced_during(scenes, scene, along, rest):
             cause = "knock"
         parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0)
+        if cause == "unexplained":
+            words = MOVED_WITH_IT
     else:
         # Shaking leaves the sky where it was; without a shift nothing says that it stayed.
         parts["unexplained"] = max(rest, 0.0)
@@ -321,6 +327,8 @@ def _local_cause(scene: Scene, local: Floats, along: Floats, rest: float) -> str
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
         return "wind"
     angle = float(np.degrees(np.arctan2(local[1], local[0])))
+    if not scene.light.pointing.solved:
+        return "unexplained"  # nothing says which way east or down is
     if between_axes_deg(angle, scene.east_deg) < SAME_DIRECTION_DEG:
         return "drive"
     if between_axes_deg(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:

@@ -2,6 +2,7 @@
 
 Only what goes on from frame to frame is drift. Two pointings with a long pause between them, or
 further apart than any tracker or standing camera carries the sky, say nothing of the exposures.
+Where a sky was not recognised, the frames' own stars are laid on each other instead.
 """
 
 from __future__ import annotations
@@ -14,11 +15,15 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
 from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.registration import register
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
-from skyplumb.records import NAN
+from skyplumb.records import NAN, Measure
 
 Floats = NDArray[np.float64]
 
+LONGEST_OF_STARS = 2.0
+"""A steady drift spreads a star by its length / sqrt(12); an uneven one by less, hardly by half.
+One that would have drawn longer stars than the frame shows was a jump between exposures."""
 UNLIKE = 2.5
 """Rates that differ by more than so many times the change beyond them hold a step."""
 LONGEST_PAUSE_EXPOSURES = 3.0
@@ -66,7 +71,10 @@ class Rate:
 
 
 def drifts(
-    pointings: Sequence[Pointing], mid_s: Sequence[float], exposure_s: Sequence[float]
+    pointings: Sequence[Pointing],
+    mid_s: Sequence[float],
+    exposure_s: Sequence[float],
+    measures: Sequence[Measure] = (),
 ) -> list[Drift]:
     """Shift of the stars over each exposure, from the pointings before and after it.
 
@@ -77,6 +85,8 @@ def drifts(
     mid_s : sequence of float
         Middle of each exposure, s from any origin.
     exposure_s : sequence of float
+    measures : sequence of Measure, optional
+        Of the same frames: those that were not solved are registered on their neighbours.
 
     Notes
     -----
@@ -89,16 +99,20 @@ def drifts(
     intervals: list[Rate | None] = []
     for n in range(count - 1):
         seconds, shutters = mid_s[n + 1] - mid_s[n], (exposure_s[n], exposure_s[n + 1])
-        between = rate_between(pointings[n], pointings[n + 1], seconds)
-        steady = _no_pause(seconds, shutters) and _no_jump(pointings[n], between)
-        intervals.append(between if steady else None)
+        if not _no_pause(seconds, shutters):
+            intervals.append(None)
+        elif measures and not (pointings[n].solved and pointings[n + 1].solved):
+            intervals.append(_registered(measures[n], measures[n + 1], seconds, shutters))
+        else:
+            between = rate_between(pointings[n], pointings[n + 1], seconds)
+            intervals.append(between if _no_jump(pointings[n], between) else None)
     rates = np.array([one.of_image for one in intervals if one is not None]).reshape(-1, 3)
     if len(rates) == 0:
         return [Drift() for _ in range(count)]
     usual = np.median(rates, axis=0)
     out = []
     for n in range(count):
-        found = _rate_during(intervals, n, usual) if pointings[n].solved else None
+        found = _rate_during(intervals, n, usual)
         if found is None:
             out.append(Drift())
             continue
@@ -208,6 +222,29 @@ def rate_between(a: Pointing, b: Pointing, seconds: float) -> Rate | None:
         a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
     )
     return Rate(np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds))
+
+
+def _registered(
+    before: Measure, after: Measure, seconds: float, shutters: tuple[float, float]
+) -> Rate | None:
+    """Rate from one frame to the next by their own stars; None if they do not say it."""
+    found = register(before, after) if seconds > 0 else None
+    if found is None:
+        return None
+    rate = np.array([*found.shift_px, found.turn_rad]) / seconds
+    for measure, exposure in zip((before, after), shutters, strict=True):
+        drawn_px = float(np.hypot(*rate[:2])) * exposure
+        if drawn_px / np.sqrt(12) > LONGEST_OF_STARS * _half_length_px(measure):
+            return None
+    return Rate(rate, found.sigma_px / seconds)
+
+
+def _half_length_px(measure: Measure) -> float:
+    """Spread of the frame's stars along their longer axis, root of the second moment, px."""
+    stars = measure.stars
+    trace = stars["mxx"] + stars["myy"]
+    longer = (trace + np.hypot(stars["mxx"] - stars["myy"], 2 * stars["mxy"])) / 2
+    return float(np.sqrt(np.median(longer))) if len(stars) else NAN
 
 
 def sky_in_picture(pointing: Pointing) -> tuple[float, float]:

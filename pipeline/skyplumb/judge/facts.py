@@ -105,6 +105,7 @@ def _drifts(run: Run) -> list[Drift]:
         [light.pointing for light in run.lights],
         [light.mid_s for light in run.lights],
         [light.info.exposure_s for light in run.lights],
+        [light.measure for light in run.lights],
     )
 
 

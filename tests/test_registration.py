@@ -1,0 +1,139 @@
+"""Frames laid on each other by their own stars, against where the demo's tracker put them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from narrowfield import exposures_of, measured, narrow_night, unsolved
+from skyplumb.calibrate.registration import register
+from skyplumb.calibrate.similarity import best_similarity
+from skyplumb.demo import DrawnExposure, Gusts, Mount
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.drift import drifts
+from skyplumb.judge.mount import MountFit
+from skyplumb.judge.verdict import judge
+from skyplumb.records import STAR_DTYPE, Measure
+
+Floats = NDArray[np.float64]
+DRIFTING = Mount(axis_alt_error_arcmin=90.0, axis_az_error_arcmin=-40.0)
+WINDY = Mount(gusts=Gusts(8.0, 12.0))
+
+
+def truly_moved(before: DrawnExposure, after: DrawnExposure) -> Floats:
+    """How far the star in the middle of one frame has moved in the other, px, by the demo."""
+    star = before.apparent_at(before.optics.centre[None], before.mid_s)
+    here, there = (one.path(star, np.array([one.mid_s]))[0, 0] for one in (before, after))
+    return np.asarray(there - here)
+
+
+def dots(rng: np.random.Generator, count: int = 300) -> Measure:
+    """A frame of points strewn by lot."""
+    stars = np.zeros(count, STAR_DTYPE)
+    stars["x"], stars["y"] = rng.uniform(0, [[1500], [1000]], (2, count))
+    stars["flux"] = np.sort(10 ** rng.uniform(2, 5, count))[::-1]
+    stars["snr"], stars["mxx"], stars["myy"] = 60.0, 1.2, 1.2
+    return Measure("a", "light", "", width_px=1500, height_px=1000, stars=stars)
+
+
+def moved(measure: Measure, shift: Floats, turn_deg: float) -> Measure:
+    """The same stars turned about the middle, shifted, and measured with an error."""
+    middle = np.array([749.5, 499.5])
+    turn = np.radians(turn_deg)
+    matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
+    stars = measure.stars.copy()
+    place = np.stack([stars["x"], stars["y"]], 1).astype(float)
+    there = (place - middle) @ matrix.T + middle + shift
+    there += np.random.default_rng(5).normal(0, 0.05, there.shape)
+    stars["x"], stars["y"] = there.T
+    return replace(measure, stars=stars)
+
+
+def test_a_drifting_narrow_field_is_registered_as_far_as_the_tracker_moved() -> None:
+    night = narrow_night(DRIFTING)
+    exposures, measures = exposures_of(night), measured(night)
+    for n in range(len(measures) - 1):
+        found = register(measures[n], measures[n + 1])
+        assert found is not None
+        true = truly_moved(exposures[n], exposures[n + 1])
+        # Four errors: one in some thousand frames is further off.
+        assert np.hypot(*(found.shift_px - true)) < 4 * found.sigma_px
+        assert np.hypot(*true) > 5.0
+        assert found.sigma_px < 0.05
+
+
+@pytest.mark.parametrize(("shift", "turn_deg"), [((400.0, -220.0), 0.0), ((30.0, 12.0), 2.0)])
+def test_far_shifts_and_turns_are_found(shift: tuple[float, float], turn_deg: float) -> None:
+    before = dots(np.random.default_rng(1))
+    found = register(before, moved(before, np.array(shift), turn_deg))
+    assert found is not None
+    assert np.allclose(found.shift_px, shift, atol=0.1)
+    assert np.degrees(found.turn_rad) == pytest.approx(turn_deg, abs=0.01)
+
+
+def test_unrelated_fields_never_register() -> None:
+    rng = np.random.default_rng(7)
+    frames = [dots(rng, int(rng.integers(8, 400))) for _ in range(14)]
+    for n, one in enumerate(frames):
+        assert [register(one, other) for other in frames[:n]] == [None] * n
+
+
+def test_hot_pixels_that_stand_still_do_not_hide_a_moving_sky() -> None:
+    rng = np.random.default_rng(8)
+    sky, hot = dots(rng, 40), dots(rng, 120).stars
+    later = moved(sky, np.array([6.0, -3.0]), 0.0)
+    with_hot = [replace(one, stars=np.concatenate([hot, one.stars])) for one in (sky, later)]
+    found = register(*with_hot)
+    assert found is not None
+    assert np.allclose(found.shift_px, [6.0, -3.0], atol=0.1)
+
+
+def test_a_sky_that_stands_still_is_registered_with_no_shift() -> None:
+    before = dots(np.random.default_rng(9))
+    found = register(before, moved(before, np.zeros(2), 0.0))
+    assert found is not None
+    assert np.hypot(*found.shift_px) < 0.03
+
+
+def test_one_list_is_laid_on_another_scaled_turned_and_mirrored() -> None:
+    rng = np.random.default_rng(11)
+    one = rng.uniform(0, 1000, (30, 2))
+    factor = 0.002 * np.exp(2.1j)
+    z = one[:, 0] + 1j * one[:, 1]
+    w = factor * z.conj() + (0.3 - 0.4j)
+    other = np.stack([w.real, w.imag], 1)[rng.permutation(30)]
+    found = best_similarity(one, other, 0.002, (0.0014, 0.0026), mirrored=True)
+    assert found is not None
+    assert found.hits == 30
+    assert abs(found.factor - factor) < 1e-8
+    too_large = best_similarity(one, other, 0.002, (0.0022, 0.0026), mirrored=True)
+    assert too_large is None or too_large.hits < 10
+
+
+def test_a_jump_between_exposures_is_no_drift() -> None:
+    before = dots(np.random.default_rng(12))
+    after = moved(before, np.array([40.0, 0.0]), 0.0)
+    lights = unsolved([before, after], narrow_night())
+    shifts = drifts([one.pointing for one in lights], [30.0, 94.0], [60.0, 60.0], [before, after])
+    assert all(np.isnan(one.length_px) for one in shifts)
+
+
+def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:
+    told = {}
+    for name, mount in (("drift", DRIFTING), ("wind", WINDY)):
+        night = narrow_night(mount, frames=8)
+        lights = unsolved(measured(night), night)
+        (run,) = judge(lights, load_rules(None), {lights[0].notes.setup: MountFit()})
+        told[name] = run.frames
+    for frame in told["drift"]:
+        motion, shift = frame.facts.motion, frame.facts.drift
+        assert shift.length_px == pytest.approx(motion.trail_px, rel=0.05)
+        assert frame.cause == "unexplained"
+        assert "no shaking but axis, drive or sag" in frame.reason
+    bad = [frame for frame in told["wind"] if frame.verdict != "keep"]
+    assert len(bad) >= 4
+    assert {frame.cause for frame in bad} <= {"wind", "knock"}
+    assert sum(frame.cause == "wind" for frame in bad) >= len(bad) - 1
