@@ -11,6 +11,7 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import lru_cache
 
 import astropy.units as u
 import numpy as np
@@ -39,14 +40,8 @@ def almanac(
     """Sun and Moon from `begin` to `end` (UTC, without zone object) as seen from a place."""
     count = max(int(np.ceil((end - begin) / timedelta(minutes=step_min))), 1) + 1
     utc = tuple(begin + (end - begin) * n / (count - 1) for n in range(count))
-    with (
-        warnings.catch_warnings(),
-        iers.conf.set_temp("auto_download", False),
-        # The Earth's turn is foretold for a year and assumed after that: a second at most.
-        iers.conf.set_temp("auto_max_age", None),
-        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
-    ):
-        warnings.simplefilter("ignore")  # that it assumes so, and that leap seconds may come
+    with warnings.catch_warnings(), iers.earth_orientation_table.set(_even_earth()):
+        warnings.simplefilter("ignore")  # years ahead, leap seconds may come
         times = Time(list(utc), scale="utc")
         place = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
         frame = AltAz(obstime=times, location=place)
@@ -55,6 +50,19 @@ def almanac(
         # The lit share of a far-away ball by the angle between it and the Sun.
         apart = sun[count // 2].separation(moon[count // 2]).rad
     return Almanac(utc, heights[0], heights[1], float((1 - np.cos(apart)) / 2))
+
+
+@lru_cache
+def _even_earth() -> iers.IERS:
+    """An Earth whose turn keeps to UTC and whose poles stand still, in any year.
+
+    It does to 14 arcsec. The measured table that astropy brings ends, and reading it takes
+    longer than all else here.
+    """
+    zero = np.zeros(2)
+    columns = {"MJD": np.array([0.0, 1e6]) * u.day, "UT1_UTC": zero * u.s}
+    angles = dict.fromkeys(("PM_x", "PM_y", "dX_2000A", "dY_2000A"), zero * u.arcsec)
+    return iers.IERS(columns | angles)
 
 
 def constellations(ra_deg: Sequence[float], dec_deg: Sequence[float]) -> list[str]:
