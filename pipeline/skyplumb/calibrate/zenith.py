@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,13 +68,13 @@ class Zenith:
     """Local sidereal time when the session's own time line is at zero."""
     latitude_rad: float
 
-    def at(self, time_s: float) -> Floats:
-        """Unit vector, ICRS axes."""
+    def at(self, time_s: Floats) -> Floats:
+        """Unit vectors, ICRS axes, shape (n, 3)."""
         longitude = self.sidereal_rad + SIDEREAL_RAD_S * time_s
-        return unit_vectors(np.array(longitude), np.array(self.latitude_rad))
+        return unit_vectors(longitude, np.full_like(longitude, self.latitude_rad))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Refraction:
     """What the stars of one lens say of the zenith.
 
@@ -81,12 +82,18 @@ class Refraction:
     """
 
     camera: Camera
-    seen: list[Floats]
-    """Unlifted directions of each frame's stars, ICRS axes."""
-    attitudes: list[Floats]
-    times_s: list[float]
-    weights: list[Floats]
+    seen: Floats
+    """Shape (n, 3): unlifted directions of the stars of all frames, ICRS axes."""
+    frame: NDArray[np.int64]
+    """Shape (n,): which frame each is of."""
+    attitudes: Floats
+    """Shape (frames, 3, 3)."""
+    times_s: Floats
+    """Shape (frames,)."""
+    weights: Floats
+    """Shape (n,): one over the error of a place, 1/px."""
     rows: Floats
+    """x and y of each star by turns, then what is known of any camera."""
     basis: Floats
     """Orthonormal columns that span what the camera could do."""
 
@@ -107,11 +114,8 @@ class Refraction:
 
     def under_horizon(self, zenith: Zenith) -> float:
         """Part of the stars below the horizon of this zenith."""
-        low = [
-            np.count_nonzero(seen @ zenith.at(time) < BELOW_HORIZON)
-            for seen, time in zip(self.seen, self.times_s, strict=True)
-        ]
-        return float(sum(low) / max(sum(len(seen) for seen in self.seen), 1))
+        up = zenith.at(self.times_s)[self.frame]
+        return float(np.mean(np.sum(self.seen * up, axis=1) < BELOW_HORIZON))
 
     def pull(self, zenith: Zenith) -> tuple[float, float]:
         """How strongly the residuals ask for a zenith's bend, and for how much of it."""
@@ -124,18 +128,15 @@ class Refraction:
         left = self._left(rows)
         freedom = max(len(rows) - self.basis.shape[1], 1)
         scatter = float(np.sum(left**2) / freedom)
-        shared, at = [], 0
-        for seen, attitude in zip(self.seen, self.attitudes, strict=True):
-            mine = left[at : at + 2 * len(seen)].reshape(-1, 2)
-            at += 2 * len(seen)
-            pixels = self.camera.project(seen @ attitude.T)
-            size = np.array([self.camera.width_px, self.camera.height_px])
-            cell = np.clip(pixels / size * CELLS, 0, CELLS - 1).astype(int) @ (1, CELLS)
-            for one in np.unique(cell):
-                there = mine[cell == one]
-                if len(there) >= 4:
-                    shared.append(np.mean(there.sum(0) ** 2) / len(there))
-        common = float(np.mean(shared)) / scatter if shared and scatter > 0 else 1.0
+        size = np.array([self.camera.width_px, self.camera.height_px])
+        cells = np.clip(self._unlifted / size * CELLS, 0, CELLS - 1).astype(int) @ (1, CELLS)
+        cells += CELLS**2 * self.frame
+        stars = left[: 2 * len(self.seen)].reshape(-1, 2)
+        count = np.bincount(cells)
+        sums = np.stack([np.bincount(cells, stars[:, axis]) for axis in (0, 1)], axis=1)
+        full = count >= 4
+        shared = np.mean(sums[full] ** 2, axis=1) / count[full]
+        common = float(np.mean(shared)) / scatter if shared.size and scatter > 0 else 1.0
         return scatter * max(common, 1.0)
 
     def _left(self, rows: Floats) -> Floats:
@@ -143,15 +144,17 @@ class Refraction:
 
     def _bend(self, zenith: Zenith) -> Floats:
         """How far refraction moves each star in the picture, over its error."""
-        out = []
-        for seen, attitude, time, weight in zip(
-            self.seen, self.attitudes, self.times_s, self.weights, strict=True
-        ):
-            moved = self.camera.project(lifted(seen, zenith.at(time)) @ attitude.T)
-            moved -= self.camera.project(seen @ attitude.T)
-            out.append((np.nan_to_num(moved) * weight[:, None]).ravel())
-        out.append(np.zeros(len(self.rows) - sum(map(len, out))))
-        return np.concatenate(out)
+        moved = self._pixels(lifted(self.seen, zenith.at(self.times_s)[self.frame]))
+        moved = np.nan_to_num(moved - self._unlifted) * self.weights[:, None]
+        return np.concatenate([moved.ravel(), np.zeros(len(self.rows) - moved.size)])
+
+    @cached_property
+    def _unlifted(self) -> Floats:
+        return self._pixels(self.seen)
+
+    def _pixels(self, directions: Floats) -> Floats:
+        axes = np.einsum("nij,nj->ni", self.attitudes[self.frame], directions)
+        return self.camera.project(axes)
 
 
 def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refraction | None:
@@ -185,7 +188,17 @@ def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refractio
     sigmas = prior_sigmas(camera, centre_sigma_of(camera))
     rows.append(-free_values(camera) / sigmas)
     basis = _span(columns, 1 / sigmas)
-    return Refraction(camera, seen, attitudes, times, weights, np.concatenate(rows), basis)
+    frame = np.repeat(np.arange(len(seen)), [len(one) for one in seen])
+    return Refraction(
+        camera,
+        np.concatenate(seen),
+        frame,
+        np.array(attitudes),
+        np.array(times),
+        np.concatenate(weights),
+        np.concatenate(rows),
+        basis,
+    )
 
 
 def _span(columns: Sequence[Floats], held: Floats) -> Floats:
