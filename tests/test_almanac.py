@@ -24,6 +24,27 @@ def test_the_moon_of_a_solar_eclipse_is_dark_and_stands_at_the_sun() -> None:
     assert told.moon_lit < 0.001
 
 
+@pytest.mark.parametrize(
+    ("year", "month", "latitude", "longitude"),
+    [(2026, 8, 46.9, 10.3), (2024, 1, -33.0, 151.0), (2025, 5, 69.0, -120.0)],
+)
+def test_sun_and_moon_stand_where_astropy_has_them(
+    year: int, month: int, latitude: float, longitude: float
+) -> None:
+    told = almanac(datetime(year, month, 11, 18), datetime(year, month, 12, 4), latitude, longitude)
+    place = EarthLocation(lat=latitude * u.deg, lon=longitude * u.deg)
+    with (
+        iers.conf.set_temp("auto_download", False),
+        iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
+    ):
+        times = Time(list(told.utc), scale="utc")
+        frame = AltAz(obstime=times, location=place)
+        for name, found in (("sun", told.sun_altitude_deg), ("moon", told.moon_altitude_deg)):
+            seen = get_body(name, times, place).transform_to(frame).alt.deg
+            # Aberration, which is left out, is 20 arcsec.
+            assert found == pytest.approx(seen, abs=0.007)
+
+
 def test_the_moon_of_a_lunar_eclipse_is_full() -> None:
     # Total lunar eclipse of 2018-07-27, greatest at 20:22 UT (from memory).
     told = almanac(datetime(2018, 7, 27, 20, 0), datetime(2018, 7, 27, 21, 0), 46.0, 10.0)

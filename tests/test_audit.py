@@ -287,9 +287,15 @@ def test_the_bytes_do_not_depend_on_how_many_threads_there_are(
             assert written(skyplumb("audit", small_card, "--out", continued)) == written(audited)
 
 
-def test_a_changed_rule_judges_again_without_measuring(
-    skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
+def test_a_changed_rule_judges_again_without_measuring_or_calibrating(
+    skyplumb: Command,
+    spy: Spy,
+    audited: Finished,
+    small_card: Path,
+    continued: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    monkeypatch.setattr("skyplumb.auditing.calibrate", None)
     strict = continued.parent / "strict.yaml"
     strict.write_text("min_stars:\n  at_least: 100000\n", encoding="utf-8")
     done = skyplumb("audit", small_card, "--out", continued, "--rules", strict)

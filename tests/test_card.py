@@ -9,17 +9,11 @@ from typing import Any
 
 import pytest
 
+from skyplumb.errors import NothingToAuditError, UnreadableError, UserError
 from skyplumb.intake.card import open_file, read_file, walk
 from skyplumb.intake.nights import sessions, when_utc
 from skyplumb.intake.notes import Notes, ShotNotes
-from skyplumb.records import (
-    CardFile,
-    Measure,
-    NothingToAuditError,
-    ShotInfo,
-    UnreadableError,
-    UserError,
-)
+from skyplumb.records import CardFile, Measure, ShotInfo
 
 NIGHT = datetime(2026, 8, 14, 22, 0)
 BODY = "Tarn Works N1"

@@ -62,6 +62,38 @@ def test_every_option_says_what_it_is_and_what_holds_without_it(
     assert told, "no default is shown"
 
 
+_LOADED = """
+import sys
+from skyplumb.__main__ import main
+try:
+    main()
+finally:
+    print("loaded", *(name for name in {heavy!r} if name in sys.modules))
+"""
+
+
+def loaded(heavy: tuple[str, ...], *words: object) -> set[str]:
+    """Which of these libraries a command has loaded by its end."""
+    done = subprocess.run(
+        [sys.executable, "-c", _LOADED.format(heavy=heavy), *map(str, words)],
+        capture_output=True, text=True, check=True, timeout=120,
+    )  # fmt: skip
+    return set(done.stdout.splitlines()[-1].split()[1:])
+
+
+def test_help_waits_for_nothing_it_does_not_need() -> None:
+    assert loaded(("typer", "numpy", "pandas", "yaml"), "audit", "--help") == {"typer"}
+
+
+def test_a_changed_rule_waits_for_no_library_that_measures_or_calibrates(
+    small_card: Path, continued: Path, tmp_path: Path
+) -> None:
+    heavy = ("numpy", "rawpy", "astropy", "scipy", "sep", "tetra3rs", "exiv2", "statsmodels")
+    strict = tmp_path / "strict.yaml"
+    strict.write_text("trail_px: {keep_up_to: 0.1, reject_over: 0.2}\n", encoding="utf-8")
+    assert loaded(heavy, "audit", small_card, "--out", continued, "--rules", strict) == {"numpy"}
+
+
 def test_help_shows_units_and_defaults(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "300")
     monkeypatch.setenv("TERMINAL_WIDTH", "300")

@@ -18,8 +18,8 @@ import tifffile
 from astropy.io import fits
 from numpy.typing import NDArray
 
+from skyplumb.errors import UnreadableError
 from skyplumb.measure.decode import clipping_level, decode, mosaic_of
-from skyplumb.records import UnreadableError
 
 REAL = Path(__file__).parent / "data" / "real"
 

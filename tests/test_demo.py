@@ -45,7 +45,7 @@ from skyplumb.demo import (
     trail_of,
 )
 from skyplumb.demo.paint import Smear, add_stars, line
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 
 START = datetime(2026, 8, 14, 21, 30)
 SMALL = Body("Pinhole 2", "Testwerk", "T-17", width_px=600, height_px=400, hot_pixels=20)

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
+from astropy.stats import rayleightest
 from numpy.typing import NDArray
+from scipy.stats import binomtest
 
+from skyplumb.intervals import binomial_interval
 from skyplumb.judge.cause import Scene, scene_of
 from skyplumb.judge.drift import Drift
-from skyplumb.judge.evidence import closure, trail_axes
+from skyplumb.judge.evidence import closure, rayleigh_p, trail_axes
 from skyplumb.judge.motion import Motion
 from tracker import (
     NORTHERN,
@@ -46,6 +50,28 @@ def run_of(
         ]
     )
     return scenes_of(tracker, LONG, lights, shaking)
+
+
+# ---------------------------------------------------------------- chance and share
+
+
+def test_chance_of_angles_so_close_is_that_of_astropy() -> None:
+    rng = np.random.default_rng(8)
+    for count in (2, 7, 49, 50, 300):
+        for spread in (0.5, 3.0):
+            angles = rng.normal(1.0, spread, count)
+            assert rayleigh_p(angles) == pytest.approx(rayleightest(angles), rel=1e-9)
+
+
+@pytest.mark.parametrize("method", ["wilson", "exact"])
+def test_the_interval_of_a_share_is_that_of_scipy(method: Literal["wilson", "exact"]) -> None:
+    for judged in (1, 2, 7, 100, 3000):
+        kept = np.unique(np.linspace(0, judged, 7).round().astype(int))
+        low, high = binomial_interval(kept, judged, method)
+        told = [binomtest(k, judged).proportion_ci(0.95, method) for k in kept.tolist()]
+        assert low == pytest.approx([one.low for one in told], abs=1e-9)
+        assert high == pytest.approx([one.high for one in told], abs=1e-9)
+    assert np.isnan(binomial_interval(0, 0, method)).all()
 
 
 # ----------------------------------------------------------------------- closure

@@ -17,7 +17,7 @@ import vl_convert
 from scipy import stats
 
 from drawnseason import DrawnRig, scale_of, windy, write_season
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 from skyplumb.season.comparison import Effect, _correct_for_number, effects
 from skyplumb.season.cross_validation import Model, model_of
 from skyplumb.season.gear_charts import CHARTS, CONFIG

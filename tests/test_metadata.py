@@ -16,11 +16,12 @@ import tifffile
 from astropy.io import fits
 from astropy.wcs import WCS
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake import exif as _exif
 from skyplumb.intake.metadata import read_info
 from skyplumb.intake.values import LONGEST_TEXT, angle_deg, number, time
 from skyplumb.measure.decode import decode
-from skyplumb.records import ShotInfo, UnreadableError
+from skyplumb.records import ShotInfo
 
 REAL = Path(__file__).parent / "data/real"
 NAN = float("nan")

@@ -22,6 +22,7 @@ import pytest
 from inventednight import lay_down
 from shipped import REPORTS
 from skyplumb.columns import COLUMNS
+from skyplumb.errors import UserError
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
 from skyplumb.output.links import LEDGER, Laid, link_frames
@@ -29,7 +30,7 @@ from skyplumb.output.page.render import LIBRARY
 from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import RATINGS, write_xmp, xmp_packet
 from skyplumb.plain import plain
-from skyplumb.records import NAN, UserError
+from skyplumb.records import NAN
 from skyplumb.summary import FrameSummary, RunSummary, read_summary
 
 

@@ -12,13 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.fits_file import FitsPicture, open_picture
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.overrides import OverridesFile
 from skyplumb.intake.rules import Rules
 from skyplumb.intake.values import angle_deg, number, tidy, time
 from skyplumb.intake.yaml_file import Settings, SettingsError, Source, load_source
-from skyplumb.records import UnreadableError
 
 # The same examples each time, and none kept on disk.
 settings.register_profile("fixed", derandomize=True, database=None, deadline=None, max_examples=150)

@@ -7,6 +7,7 @@ import pytest
 from astropy.stats import mad_std
 from scipy.stats import chi
 
+from skyplumb import robust
 from skyplumb.robust import (
     EFFICIENCY,
     cauchy_cut,
@@ -19,6 +20,18 @@ from skyplumb.robust import (
     robust_fit,
     robust_sigma,
 )
+
+
+def test_the_constants_that_stand_written_are_those_of_their_laws(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    medians, cuts = dict(robust._MEDIANS), dict(robust._CUTS)
+    monkeypatch.setattr(robust, "_MEDIANS", {})
+    monkeypatch.setattr(robust, "_CUTS", {})
+    for dimensions, told in medians.items():
+        assert median_length.__wrapped__(dimensions) == pytest.approx(told, rel=1e-14)
+    for (dimensions, efficiency), told in cuts.items():
+        assert cauchy_cut.__wrapped__(dimensions, efficiency) == pytest.approx(told, rel=1e-9)
 
 
 @pytest.mark.parametrize("dimensions", [1, 2, 3])

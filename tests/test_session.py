@@ -12,10 +12,10 @@ from typing import Any
 import pytest
 
 import skyplumb
+from skyplumb.errors import UserError
 from skyplumb.measure.workers import Here
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
-from skyplumb.records import UserError
 from smallcard import Finished
 
 README = Path(__file__).parents[1] / "README.md"

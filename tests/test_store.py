@@ -17,10 +17,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from skyplumb.errors import UserError
 from skyplumb.measure import rows
 from skyplumb.measure import store as store_module
 from skyplumb.measure.store import Store
-from skyplumb.records import STAR_DTYPE, Measure, ShotInfo, UserError
+from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
 
 @pytest.fixture

@@ -15,8 +15,8 @@ from types import ModuleType
 
 import pytest
 
+from skyplumb.errors import UserError
 from skyplumb.measure.workers import Limits, LocalWorkers, Lost, cores, run_all
-from skyplumb.records import UserError
 
 TASKS = """
 import os, signal, sys, time
@@ -54,7 +54,7 @@ def die_once(path):
     return "done"
 
 def refuse(n):
-    from skyplumb.records import UserError
+    from skyplumb.errors import UserError
     raise UserError(f"{n}: the disk is full")
 
 def sleep_and_tell(folder):

@@ -12,14 +12,14 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from skyplumb.api import audit
-    from skyplumb.records import UserError
+    from skyplumb.errors import UserError
     from skyplumb.session import AuditedSession, read_session
 
 __all__ = ["AuditedSession", "UserError", "__version__", "audit", "read_session"]
 
 _HOMES = {
     "AuditedSession": "session",
-    "UserError": "records",
+    "UserError": "errors",
     "audit": "api",
     "read_session": "session",
 }

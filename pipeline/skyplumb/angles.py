@@ -1,4 +1,4 @@
-"""Axes: directions without a head, such as a trail's, so that 10 and 190 degrees are the same."""
+"""Turns, and axes: directions without a head, so that 10 and 190 degrees are the same."""
 
 from __future__ import annotations
 
@@ -31,3 +31,25 @@ def position_axis_deg(angle_deg: float | Floats) -> float | Floats:
 def between_axes_deg(a_deg: float, b_deg: float) -> float:
     """Angle between two axes, 0 to 90 degrees; NaN where one is not known."""
     return abs(axis_deg(a_deg - b_deg))
+
+
+def rotation(turn_rad: Floats) -> Floats:
+    """Matrix of a turn about an axis by the length of its vector (Rodrigues' formula).
+
+    Parameters
+    ----------
+    turn_rad : ndarray, shape (..., 3)
+
+    Returns
+    -------
+    ndarray, shape (..., 3, 3)
+        Of determinant 1; moves column vectors.
+    """
+    turn = np.asarray(turn_rad, float)
+    angle = np.sqrt((turn * turn).sum(-1))[..., None, None]
+    x, y, z = turn[..., 0], turn[..., 1], turn[..., 2]
+    none = np.zeros_like(x)
+    cross = np.stack([none, -z, y, z, none, -x, -y, x, none], -1).reshape(*turn.shape, 3)
+    # sin(a) / a and (1 - cos(a)) / a^2, whole at a = 0.
+    sine, half = np.sinc(angle / np.pi), np.sinc(angle / 2 / np.pi)
+    return np.asarray(np.eye(3) + sine * cross + half**2 / 2 * (cross @ cross))

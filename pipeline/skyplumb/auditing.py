@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb import __version__
 from skyplumb._terminal import tell
+from skyplumb.errors import UserError
 from skyplumb.intake.card import walk
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.nights import sessions
@@ -45,7 +46,7 @@ from skyplumb.output.index import write_index
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import calibration_table, session_result
 from skyplumb.output.told import session_lines
-from skyplumb.records import CardFile, Measure, UserError
+from skyplumb.records import CardFile, Measure
 from skyplumb.summary import Trace
 
 STORE_FOLDER = ".skyplumb"

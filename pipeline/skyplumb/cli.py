@@ -15,7 +15,7 @@ import typer
 
 from skyplumb import __version__
 from skyplumb._terminal import complain, failure, tell
-from skyplumb.records import NothingToAuditError, UserError
+from skyplumb.errors import NothingToAuditError, UserError
 
 app = typer.Typer(
     help="Find the sharp star frames on a card, and why the others trailed.",

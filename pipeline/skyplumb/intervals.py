@@ -6,9 +6,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import binomtest
 
 CONFIDENCE = 0.95
+_NORMAL = 1.959963984540054
+"""The normal law's quantile at (1 + CONFIDENCE) / 2."""
 
 
 def binomial_interval(
@@ -28,11 +29,19 @@ def binomial_interval(
     low, high : ndarray of the same shape
         0..1; NaN where nothing was judged.
     """
-    pairs = np.stack(np.broadcast_arrays(kept, judged), axis=-1).astype(np.int64)
-    kinds, place = np.unique(pairs.reshape(-1, 2), axis=0, return_inverse=True)
-    ends = np.full((len(kinds), 2), np.nan)
-    for row, (k, n) in enumerate(kinds.tolist()):
-        if n > 0:
-            ends[row] = binomtest(k, n).proportion_ci(CONFIDENCE, method)
-    found = ends[place.reshape(-1)].reshape(*pairs.shape[:-1], 2)
-    return found[..., 0], found[..., 1]
+    k, n = np.broadcast_arrays(np.asarray(kept, float), np.asarray(judged, float))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        if method == "wilson":
+            z2 = _NORMAL**2
+            middle = (k + z2 / 2) / (n + z2)
+            half = _NORMAL / (n + z2) * np.sqrt(k * (n - k) / n + z2 / 4)
+            # Nothing kept, or all, leaves an end at 0 or 1, not a rounding off it.
+            low = np.where(k == 0, 0.0, middle - half)
+            high = np.where(k == n, 1.0, middle + half)
+        else:
+            from scipy.special import betaincinv
+
+            tail = (1 - CONFIDENCE) / 2
+            low = np.where(k == 0, 0.0, betaincinv(np.maximum(k, 1), n - k + 1, tail))
+            high = np.where(k == n, 1.0, betaincinv(k + 1, np.maximum(n - k, 1), 1 - tail))
+    return np.where(n > 0, low, np.nan), np.where(n > 0, high, np.nan)

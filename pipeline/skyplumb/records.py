@@ -32,18 +32,6 @@ VERDICTS = ("keep", "doubtful", "reject")
 """From the best to the worst."""
 
 
-class UserError(Exception):
-    """A mistake in the input that one line can explain: the file, what is wrong, the mend."""
-
-
-class NothingToAuditError(UserError):
-    """A card without a single picture."""
-
-
-class UnreadableError(UserError):
-    """A shot that cannot be decoded; it costs one row, never the audit."""
-
-
 @dataclass(frozen=True, slots=True)
 class ShotInfo:
     """What a file says of itself, in one set of units, before anything is believed."""

@@ -9,7 +9,7 @@ from types import MappingProxyType
 import pandas as pd
 
 from skyplumb.columns import COLUMNS
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 from skyplumb.summary import SessionSummary, read_summary
 
 

@@ -1,8 +1,8 @@
 """Sun, Moon and target over a night, and the constellation of a place; all offline.
 
-The Sun and Moon by astropy's built-in ephemerides (ERFA), right to an arcminute or so, far
-below what a picture of the night needs. Refraction is left out: the Moon rises a few minutes
-earlier than drawn.
+The Sun and Moon by ERFA's series (of the IAU's SOFA collection), right to an arcminute or so, far
+below what a picture of the night needs. Aberration is left out, and refraction: the Moon rises a
+few minutes earlier than drawn.
 """
 
 from __future__ import annotations
@@ -11,14 +11,12 @@ import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import lru_cache
 
-import astropy.units as u
+import erfa
 import numpy as np
-from astropy.coordinates import AltAz, EarthLocation, SkyCoord, get_body, get_constellation
-from astropy.time import Time
-from astropy.utils import iers
 from numpy.typing import NDArray
+
+from skyplumb.calibrate.sky import julian
 
 Floats = NDArray[np.float64]
 
@@ -40,34 +38,37 @@ def almanac(
     """Sun and Moon from `begin` to `end` (UTC, without zone object) as seen from a place."""
     count = max(int(np.ceil((end - begin) / timedelta(minutes=step_min))), 1) + 1
     utc = tuple(begin + (end - begin) * n / (count - 1) for n in range(count))
-    with warnings.catch_warnings(), iers.earth_orientation_table.set(_even_earth()):
-        warnings.simplefilter("ignore")  # years ahead, leap seconds may come
-        times = Time(list(utc), scale="utc")
-        place = EarthLocation(lat=latitude_deg * u.deg, lon=longitude_deg * u.deg)
-        frame = AltAz(obstime=times, location=place)
-        sun, moon = (get_body(name, times, place) for name in ("sun", "moon"))
-        heights = [np.asarray(body.transform_to(frame).alt.deg) for body in (sun, moon)]
-        # The lit share of a far-away ball by the angle between it and the Sun.
-        apart = sun[count // 2].separation(moon[count // 2]).rad
-    return Almanac(utc, heights[0], heights[1], float((1 - np.cos(apart)) / 2))
-
-
-@lru_cache
-def _even_earth() -> iers.IERS:
-    """An Earth whose turn keeps to UTC and whose poles stand still, in any year.
-
-    It does to 14 arcsec. The measured table that astropy brings ends, and reading it takes
-    longer than all else here.
-    """
-    zero = np.zeros(2)
-    columns = {"MJD": np.array([0.0, 1e6]) * u.day, "UT1_UTC": zero * u.s}
-    angles = dict.fromkeys(("PM_x", "PM_y", "dX_2000A", "dY_2000A"), zero * u.arcsec)
-    return iers.IERS(columns | angles)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", erfa.ErfaWarning)  # leap seconds yet to be announced
+        days = np.array([julian(moment) for moment in utc]).T
+        tt = erfa.taitt(*erfa.utctai(*days))
+        turn = erfa.era00(*days)
+        earth, _ = erfa.epv00(*tt)
+        axes = erfa.c2i06a(*tt)
+    longitude, latitude = np.radians(longitude_deg), np.radians(latitude_deg)
+    here = erfa.pvtob(longitude, latitude, 0.0, 0.0, 0.0, 0.0, turn)["p"] / erfa.DAU
+    flat = np.cos(latitude)
+    zenith = np.stack(
+        [flat * np.cos(turn + longitude), flat * np.sin(turn + longitude),
+         np.full(count, np.sin(latitude))], -1,
+    )  # fmt: skip
+    heights, ways = [], []
+    for body in (-np.asarray(earth["p"]), np.asarray(erfa.moon98(*tt)["p"])):
+        way = np.einsum("nij,nj->ni", axes, body) - here
+        way /= np.linalg.norm(way, axis=1, keepdims=True)
+        ways.append(way[count // 2])
+        heights.append(np.degrees(np.arcsin(np.clip(np.sum(way * zenith, 1), -1, 1))))
+    # The lit share of a far-away ball by the angle between it and the Sun.
+    lit = float((1 - np.clip(ways[0] @ ways[1], -1, 1)) / 2)
+    return Almanac(utc, heights[0], heights[1], lit)
 
 
 def constellations(ra_deg: Sequence[float], dec_deg: Sequence[float]) -> list[str]:
     """Latin names of the constellations (IAU borders) that places (ICRS, degrees) lie in."""
     if len(ra_deg) == 0:
         return []
+    import astropy.units as u
+    from astropy.coordinates import SkyCoord, get_constellation
+
     places = SkyCoord(np.asarray(ra_deg) * u.deg, np.asarray(dec_deg) * u.deg)
     return [str(name).strip() for name in get_constellation(places)]

@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
+from skyplumb.angles import rotation
 from skyplumb.robust import Weighting, cauchy_weighting, reweighted
 
 Floats = NDArray[np.float64]
@@ -235,7 +235,7 @@ def fit_attitude(
         jacobian = _turned(camera, seen)
         normal, slope = _normal_equations(jacobian, off(), matched.weights**2 * weighting.weights)
         turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
-        attitude = Rotation.from_rotvec(turn).as_matrix() @ attitude
+        attitude = rotation(turn) @ attitude
         return off() * matched.weights[:, None]
 
     start = cauchy_weighting(off() * matched.weights[:, None], free=3, efficiency=EFFICIENCY)
@@ -292,7 +292,7 @@ def fit_camera(
         for index, name in enumerate(names):
             camera = _moved(camera, name, float(move[index]))
         attitudes = [
-            Rotation.from_rotvec(move[count + 3 * n : count + 3 * n + 3]).as_matrix() @ attitude
+            rotation(np.asarray(move[count + 3 * n : count + 3 * n + 3], float)) @ attitude
             for n, attitude in enumerate(attitudes)
         ]
         return pulls()

@@ -14,7 +14,6 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from skyplumb.calibrate.light import Light
 from skyplumb.measure.flags import BIT
@@ -78,6 +77,8 @@ def _places(light: Light) -> Floats:
 
 def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
     """Which stars stand where a dark shines."""
+    from scipy.spatial import cKDTree
+
     places = _places(light)
     if len(known) == 0 or len(places) == 0:
         return np.zeros(len(places), bool)
@@ -87,6 +88,8 @@ def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
 
 def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
     """Which unmatched stars stand at the same place in frames of other pointings."""
+    from scipy.spatial import cKDTree
+
     places = _places(light)
     seen = np.zeros(len(places), int)
     if not light.pointing.solved or len(places) == 0:

@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from skyplumb.calibrate.camera import Camera, Matched
 from skyplumb.calibrate.sky import ObservedSky, catalogue, unit_vectors
@@ -97,6 +96,8 @@ def pair_stars(
     reach : float
         Only stars so far from the optical axis, in half diagonals.
     """
+    from scipy.spatial import cKDTree
+
     stars = measure.stars
     rows = trusted_rows(stars)
     pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)

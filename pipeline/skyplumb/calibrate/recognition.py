@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import tetra3rs
 from numpy.typing import NDArray
 
 from skyplumb.calibrate import patterns
@@ -119,6 +118,8 @@ def _by_patterns(
     measure: Measure, trial: _Trial, say: Callable[[str], None] | None
 ) -> tuple[Camera, Floats] | None:
     """Attitude and focal length by the pattern solver, from the middle of the picture."""
+    import tetra3rs
+
     camera, stars = trial.camera, measure.stars
     pixels = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
     if camera.projection == FISHEYE:

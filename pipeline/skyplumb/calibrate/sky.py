@@ -108,7 +108,7 @@ class ObservedSky:
             return
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", erfa.ErfaWarning)  # leap seconds yet to be announced
-            day, part = _julian(utc)
+            day, part = julian(utc)
             if site is None:
                 tai = erfa.utctai(day, part)
                 self._astrom = erfa.apci13(*erfa.taitt(*tai))[0]
@@ -191,7 +191,7 @@ class ObservedSky:
             return float("nan")
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", erfa.ErfaWarning)
-            tt = erfa.taitt(*erfa.utctai(*_julian(self.utc)))
+            tt = erfa.taitt(*erfa.utctai(*julian(self.utc)))
             heliocentric, _ = erfa.epv00(*tt)
         sun = -np.asarray(heliocentric["p"])
         ra, dec = erfa.c2s(sun)
@@ -251,10 +251,10 @@ def sidereal_angle_rad(utc: datetime) -> float:
     """Earth rotation angle (IERS 2010), rad; with the longitude, nearly the sidereal time."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", erfa.ErfaWarning)
-        return float(erfa.era00(*_julian(utc)))
+        return float(erfa.era00(*julian(utc)))
 
 
-def _julian(utc: datetime) -> tuple[float, float]:
+def julian(utc: datetime) -> tuple[float, float]:
     """Two-part quasi Julian date of naive UTC."""
     seconds = utc.second + utc.microsecond * 1e-6
     return erfa.dtf2d("UTC", utc.year, utc.month, utc.day, utc.hour, utc.minute, seconds)  # type: ignore[no-any-return]

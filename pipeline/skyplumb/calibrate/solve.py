@@ -13,8 +13,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
+from skyplumb.angles import rotation
 from skyplumb.calibrate.camera import Camera, fit_camera
 from skyplumb.calibrate.matching import FEWEST_MATCHES, Pairs, pair_stars
 from skyplumb.calibrate.pointing import Pointing, with_places
@@ -179,7 +179,7 @@ def _carried(attitude: Floats, seconds: float) -> Iterator[Floats]:
     if np.isfinite(seconds) and seconds != 0:
         # The camera at rest turns eastwards among the stars.
         turn = np.radians(SIDEREAL_RATE_ARCSEC_S * seconds / 3600.0)
-        yield attitude @ Rotation.from_rotvec([0, 0, -turn]).as_matrix()
+        yield attitude @ rotation(np.array([0, 0, -turn]))
 
 
 def _calibrated(
@@ -212,6 +212,8 @@ def _calibrated(
 
 def _held(attitude: Floats, old: Camera, new: Camera) -> Floats:
     """The attitude that keeps the middle of the picture where it is under another camera."""
+    from scipy.spatial.transform import Rotation
+
     middle = np.array([old.width_px, old.height_px]) / 2
     pixels = middle + 0.2 * old.height_px * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
     turn, _ = Rotation.align_vectors(new.directions(pixels), old.directions(pixels))

@@ -12,7 +12,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 
 from .exposure import DrawnExposure
 from .files import WRITERS, camera_clock, write_jpeg

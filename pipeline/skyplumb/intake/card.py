@@ -12,14 +12,10 @@ from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
+from skyplumb.errors import NothingToAuditError, UnreadableError, UserError
 from skyplumb.intake.failures import SHORT_OF_MEMORY
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
-from skyplumb.records import (
-    CardFile,
-    NothingToAuditError,
-    UnreadableError,
-    UserError,
-)
+from skyplumb.records import CardFile
 
 
 def _suffixes(names: str) -> frozenset[str]:

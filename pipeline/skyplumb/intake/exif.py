@@ -17,10 +17,11 @@ from typing import Any
 import exiv2
 import rawpy
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.failures import AGAIN, SHORT_OF_MEMORY
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed
 from skyplumb.intake.values import YEARS, likely, number, positive, tidy, time, within
-from skyplumb.records import NAN, ShotInfo, UnreadableError
+from skyplumb.records import NAN, ShotInfo
 
 LENS_KEYS = (
     "Exif.Photo.LensModel",

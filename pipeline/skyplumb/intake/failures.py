@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 
-from skyplumb.records import UnreadableError
+from skyplumb.errors import UnreadableError
 
 AGAIN = "copy it from the camera again, or leave it off the card"
 SHORT_OF_MEMORY = "not enough memory to read it; free some or use fewer --jobs, then start again"

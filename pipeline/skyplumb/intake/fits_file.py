@@ -22,9 +22,9 @@ from typing import Any
 from astropy.io import fits
 from numpy.typing import NDArray
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.failures import AGAIN, library
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
-from skyplumb.records import UnreadableError
 
 MAGIC = b"SIMPLE  ="
 

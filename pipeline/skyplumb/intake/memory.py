@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from skyplumb.records import UnreadableError
+from skyplumb.errors import UnreadableError
 
 MEMORY_BYTES = 1_500_000_000
 """What one worker may take unless it is told otherwise."""

@@ -6,11 +6,12 @@ may know better, and the sky shows when a clock or a focal length is wrong.
 
 from __future__ import annotations
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.exif import exif_info
 from skyplumb.intake.fits_file import MAGIC
 from skyplumb.intake.fits_header import fits_info
 from skyplumb.intake.memory import MEMORY_BYTES
-from skyplumb.records import ShotInfo, UnreadableError
+from skyplumb.records import ShotInfo
 
 
 def read_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo:

@@ -12,9 +12,10 @@ from pathlib import Path
 import yaml
 
 from skyplumb._data import write_whole
+from skyplumb.errors import UserError
 from skyplumb.intake.overrides import Overrides, OverridesFile, Overrule
 from skyplumb.intake.yaml_file import load_yaml_model, read_text
-from skyplumb.records import Measure, UserError
+from skyplumb.records import Measure
 
 KEPT = "overrides.yaml"
 _ABOUT = """\

@@ -19,7 +19,7 @@ import yaml
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 
 M = TypeVar("M", bound=BaseModel)
 

@@ -132,7 +132,10 @@ class _Reader(pickle.Unpickler):
         raise pickle.UnpicklingError(f"{module}.{name} may not be in a calibration")
 
 
-_OURS = ("skyplumb.records", "skyplumb.intake.notes", "skyplumb.calibrate.", "skyplumb.judge.")
+_OURS = (
+    *("skyplumb.records", "skyplumb.summary", "skyplumb.intake.notes"),
+    *("skyplumb.calibrate.", "skyplumb.judge."),
+)
 """Where the records come from; to make one of them does nothing else."""
 _PLAIN = {
     ("numpy", "dtype"),

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from skyplumb.records import NAN
 
@@ -49,4 +48,4 @@ LAW = np.array([1.26, 2.99, -0.73, -2.49, -3.45, -0.36])
 
 def confidence(evidence: Evidence | None) -> float:
     """Chance that the cause named is the frame's largest, 0..1; NaN without evidence."""
-    return NAN if evidence is None else float(expit(LAW @ evidence.terms()))
+    return NAN if evidence is None else float(1 / (1 + np.exp(-(LAW @ evidence.terms()))))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from skyplumb.angles import axis_deg
 from skyplumb.measure.flags import BIT
@@ -46,6 +45,8 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
     and the same share of the light, so the separations between detections pile up there.
     Chance pairs spread evenly.
     """
+    from scipy.spatial import cKDTree
+
     none = Doubled()
     stars = measure.stars
     stars = stars[(stars["flags"] & (BIT["hot"] | BIT["streak"])) == 0]

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from skyplumb.angles import axis_deg
 from skyplumb.judge.doubled import Doubled
@@ -52,6 +51,8 @@ def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Sp
 
     The footprint goes down to `least_cut` of the core's height, or to the noise.
     """
+    from scipy import ndimage
+
     if mean_star.size == 0:
         return None
     size = mean_star.shape[0]
@@ -161,6 +162,8 @@ def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> Doubled:
     For images too close for two detections: the second peak holds at least a fifth of the
     first one's height, and the light dips between them.
     """
+    from scipy import ndimage
+
     none = Doubled()
     if mean_star.size == 0 or not np.isfinite(fwhm_px):
         return none

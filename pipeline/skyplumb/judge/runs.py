@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 
+from skyplumb.calibrate.almanac import constellations
 from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.calibrate.pointing import Pointing
 
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
@@ -20,6 +22,13 @@ class Run:
 
     name: str
     lights: tuple[Light, ...]
+    constellation: str = ""
+    """That its first solved frame pointed at; empty if unknown."""
+
+    @property
+    def first_pointing(self) -> Pointing | None:
+        """Of its first solved frame; None if there is none."""
+        return next((one.pointing for one in self.lights if one.pointing.solved), None)
 
 
 def group_runs(lights: Sequence[Light]) -> list[Run]:
@@ -44,7 +53,15 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
             settings.append(key)
         else:
             groups[home].append(light)
-    return [Run(_name(n, group[0]), tuple(group)) for n, group in enumerate(groups, 1)]
+    return [_run(n, group) for n, group in enumerate(groups, 1)]
+
+
+def _run(number: int, group: Sequence[Light]) -> Run:
+    run = Run(_name(number, group[0]), tuple(group))
+    first = run.first_pointing
+    if first is None:
+        return run
+    return replace(run, constellation=constellations([first.ra_deg], [first.dec_deg])[0])
 
 
 def _same_exposure(a: Light, b: Light) -> bool:

@@ -10,7 +10,6 @@ from pathlib import Path, PurePosixPath
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS
-from skyplumb.measure.shot import measure_shot
 from skyplumb.measure.store import Store
 from skyplumb.measure.workers import Limits, Lost, Workers, run_all
 from skyplumb.records import Measure
@@ -86,7 +85,7 @@ def measure_all(
         say(f"{len(found)} of {len(files)} frames were measured before")
     lost: dict[str, Lost] = {}
     if todo:
-        task = partial(measure_shot, card, memory_bytes=memory_bytes)
+        task = partial(_measured, card, memory_bytes)
         with Progress(len(todo), quiet=quiet) as progress:
             for number, result in run_all(
                 task, todo, workers(), partial(_limits, card, memory_bytes)
@@ -109,6 +108,13 @@ def measure_all(
         lost,
         tuple(gone),
     )
+
+
+def _measured(card: Path, memory_bytes: int, file: PurePosixPath) -> Measure:
+    """A worker's task; it alone loads what decodes and measures."""
+    from skyplumb.measure.shot import measure_shot
+
+    return measure_shot(card, file, memory_bytes=memory_bytes)
 
 
 def bare(measure: Measure) -> Measure:

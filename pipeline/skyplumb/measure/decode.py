@@ -22,10 +22,11 @@ from astropy.io import fits
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.failures import AGAIN, in_words, library
 from skyplumb.intake.fits_file import MAGIC, open_picture
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
-from skyplumb.records import Plate, UnreadableError
+from skyplumb.records import Plate
 from skyplumb.robust import mad_sigma
 
 _MONO = np.array([[1]], np.uint8)

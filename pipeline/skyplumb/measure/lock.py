@@ -9,7 +9,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 
 
 @contextmanager

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import sep
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from skyplumb.records import Plate
 
@@ -50,6 +48,8 @@ class Sky:
     """Level and noise of the sky over the half-size green image."""
 
     def __init__(self, half: Image) -> None:
+        import sep
+
         rows, columns = half.shape
         found = sep.Background(
             half, bw=min(BACKGROUND_BOX, columns), bh=min(BACKGROUND_BOX, rows), fw=3, fh=3
@@ -72,6 +72,8 @@ def _without_overshoot(smooth: Image) -> Image:
 
     A spline swings beyond both sides of a step such as a skyline, by more than a sky's noise.
     """
+    from scipy import ndimage
+
     rows, columns = smooth.shape
     middle = BACKGROUND_BOX // 2
     down = np.minimum(np.arange(0, rows, BACKGROUND_BOX) + middle, rows - 1)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path, PurePosixPath
 
+from skyplumb.errors import UnreadableError
 from skyplumb.intake.card import read_file
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
 from skyplumb.measure.kind import kind_of
 from skyplumb.measure.stars import measure_stars
-from skyplumb.records import Measure, ShotInfo, UnreadableError
+from skyplumb.records import Measure, ShotInfo
 
 
 def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES) -> Measure:

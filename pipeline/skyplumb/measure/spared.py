@@ -6,9 +6,10 @@ from collections.abc import Callable, Sequence
 from pathlib import PurePosixPath
 from typing import TypeVar
 
+from skyplumb.errors import UserError
 from skyplumb.measure.all_shots import lost_measure
 from skyplumb.measure.workers import Lost, in_words
-from skyplumb.records import Measure, UserError
+from skyplumb.records import Measure
 
 R = TypeVar("R")
 

@@ -20,9 +20,10 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from skyplumb._data import write_whole
+from skyplumb.errors import UserError
 from skyplumb.intake.card import open_file
 from skyplumb.measure import rows
-from skyplumb.records import Measure, UserError
+from skyplumb.records import Measure
 
 MEASURE_VERSION = 10
 """Raise it whenever the same file would be measured differently: old entries then count for

@@ -28,7 +28,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol, TypeVar
 
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -19,6 +19,7 @@ from pathlib import Path
 import pandas as pd
 
 from skyplumb._data import unfinished
+from skyplumb.errors import UserError
 from skyplumb.output.calibration_frames import FOLDERS, fitting
 from skyplumb.output.paths import (
     file_names,
@@ -32,7 +33,6 @@ from skyplumb.output.paths import (
     writing,
 )
 from skyplumb.plain import visible
-from skyplumb.records import UserError
 
 LEDGER = ".skyplumb-links.json"
 LIGHTS = "lights"

@@ -9,8 +9,8 @@ from contextlib import contextmanager
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from skyplumb._data import write_whole
+from skyplumb.errors import UserError
 from skyplumb.plain import UNSEEN, text_of, visible
-from skyplumb.records import UserError
 
 _NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*]')
 _DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from skyplumb.calibrate.almanac import almanac, constellations
+from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow, frame_table
 from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes
@@ -286,13 +286,13 @@ def _stacks(run: JudgedRun) -> dict[str, Any]:
 
 def _target(run: JudgedRun) -> dict[str, Any]:
     """Where the run's first solved frame pointed, and in what constellation; empty if unknown."""
-    first = next((one.pointing for one in run.run.lights if one.pointing.solved), None)
+    first = run.run.first_pointing
     if first is None:
         return {}
     return {
         "target_ra_deg": first.ra_deg,
         "target_dec_deg": first.dec_deg,
-        "constellation": constellations([first.ra_deg], [first.dec_deg])[0],
+        "constellation": run.run.constellation,
     }
 
 

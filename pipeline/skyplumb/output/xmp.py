@@ -11,9 +11,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import exiv2
 import pandas as pd
 
+from skyplumb.errors import UserError
 from skyplumb.output.paths import (
     refuse_card,
     refuse_links,
@@ -23,7 +23,6 @@ from skyplumb.output.paths import (
     writing,
 )
 from skyplumb.plain import text_of, visible
-from skyplumb.records import UserError
 
 RATINGS = {"keep": 3, "doubtful": 1, "reject": -1}
 """xmp:Rating by verdict. -1 is "rejected" in the standard; 3 leaves 4 and 5 to the eye."""
@@ -154,6 +153,8 @@ def _read_ledger(path: Path) -> dict[str, str]:
 
 def xmp_packet(rating: int, description: str) -> str:
     """An XMP packet with a rating (-1..5) and, unless it is empty, a description."""
+    import exiv2
+
     data = exiv2.XmpData()
     data["Xmp.xmp.Rating"] = str(rating)
     if description:

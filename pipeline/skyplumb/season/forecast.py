@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from skyplumb.records import UserError
+from skyplumb.errors import UserError
 from skyplumb.season.cross_validation import Model
 from skyplumb.season.drift import ARCMIN, SIDEREAL_ARCSEC_MIN
 from skyplumb.season.rig_model import Better, Rate

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from skyplumb.errors import UserError
 from skyplumb.output.paths import write_atomic
 from skyplumb.plain import plain
-from skyplumb.records import UserError
 from skyplumb.season.comparison import effects
 from skyplumb.season.cross_validation import model_of
 from skyplumb.season.forecast import Ask, Forecast, predict

@@ -17,10 +17,11 @@ import pandas as pd
 
 from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
+from skyplumb.errors import UserError
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.plain import unguarded
-from skyplumb.records import VERDICTS, UserError
+from skyplumb.records import VERDICTS
 from skyplumb.summary import RunSummary, read_summary
 
 ARCSEC_PER_RAD_UM_MM = 206.264806

@@ -6,8 +6,8 @@ from datetime import timedelta
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
+from skyplumb.angles import rotation
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
@@ -92,9 +92,7 @@ def _refraction_path(light: Light, around: Floats) -> Floats:
     ends = []
     for seconds in (float(around[0]), float(around[-1])):
         then = ObservedSky(frame.utc + timedelta(seconds=seconds), frame.site)
-        back = Rotation.from_rotvec(
-            [0, 0, SIDEREAL_RATE_ARCSEC_S / RAD_TO_ARCSEC * seconds]
-        ).as_matrix()
+        back = rotation(np.array([0, 0, SIDEREAL_RATE_ARCSEC_S / RAD_TO_ARCSEC * seconds]))
         ends.append(then.directions(ra, dec)[0] @ back.T)
     places = camera.project(np.array(ends) @ pointing.attitude.T)
     if not np.isfinite(places).all():

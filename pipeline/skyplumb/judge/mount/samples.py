@@ -8,7 +8,6 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light, lens_key
@@ -85,6 +84,8 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
 
 def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
     """Rotation of the camera from `a` to `b` beyond that of the sky, arcsec, in sky axes."""
+    from scipy.spatial.transform import Rotation
+
     # rows of an attitude are the camera axes in the sky frame
     change = Rotation.from_matrix(b.attitude.T @ a.attitude).as_rotvec() * RAD_TO_ARCSEC
     if earth_fixed:
