@@ -19,8 +19,8 @@ from PIL import Image
 from inventednight import invented_night
 from skyplumb.causes import CAUSES
 from skyplumb.output.page.figures import duration, figure, with_sigma
-from skyplumb.output.page.frames import BESIDE_FROM, whiskers
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
+from skyplumb.output.page.pictures import BESIDE_FROM, whiskers
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells

@@ -40,9 +40,11 @@ from skyplumb.measure.spared import spared
 from skyplumb.measure.store import MEASURE_VERSION, Store
 from skyplumb.measure.workers import Here, LocalWorkers, Lost, Workers, cores, run_all
 from skyplumb.output.calibration_frames import FOLDERS
-from skyplumb.output.earlier import better_is_there, table_rows
+from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.index import write_index
+from skyplumb.output.page import pictures
+from skyplumb.output.paths import refuse_card
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import calibration_table, session_result
 from skyplumb.output.told import session_lines
@@ -322,11 +324,31 @@ def _result(night: Night, store: Store, measures: tuple[Measure, ...]) -> Sessio
     """A session calibrated and judged."""
     calibrated = _calibrated(night, store, measures)
     judged = overrule(calibrated.judged(night.rules), night.overrides)
-    pictured = _with_arrays(night, store, measures, ("crops", "crop_xy", "thumbnail"))
-    return session_result(
-        night.name, judged, pictured, calibrated.excluded, night.others, night.notes, night.rules,
+    result = session_result(
+        night.name, judged, measures, calibrated.excluded, night.others, night.notes, night.rules,
         calibrated.notices,
     )  # fmt: skip
+    return replace(result, pictures=_pictures(night, store, measures, calibrated))
+
+
+def _pictures(
+    night: Night, store: Store, measures: tuple[Measure, ...], calibrated: Calibrated
+) -> dict[str, pictures.Picture]:
+    """What the frames look like, from the store where nothing has changed."""
+    name = f"pictures {night.name}"
+    depends = depends_on(measures, night.keys, night.notes) + pictures.drawn_by()
+    kept = store.get_blob(name, depends)
+    found = pictures.from_bytes(kept) if kept is not None else None
+    if found is None:
+        some = _with_arrays(night, store, measures, ("crops", "crop_xy", "thumbnail"))
+        facts = [fact for run in calibrated.runs for fact in calibrated.facts[run.name]]
+        found = pictures.pictures_of(
+            {run.name: [light.file for light in run.lights] for run in calibrated.runs},
+            {one.file: one for one in some},
+            {fact.light.file: fact.field for fact in facts},
+        )
+        store.put_blob(name, pictures.to_bytes(found), depends)
+    return found
 
 
 def _calibrated(night: Night, store: Store, measures: tuple[Measure, ...]) -> Calibrated:
@@ -440,14 +462,8 @@ def _refuse_targets_on_the_card(options: Options) -> None:
         ("--xmp-beside", options.xmp_beside),
     )
     for option, target in targets:
-        if target is not None and _inside(target, options.card):
-            raise UserError(
-                f"{target}: lies on the card, which is never written to; choose another {option}"
-            )
-
-
-def _inside(path: Path, folder: Path) -> bool:
-    return path.resolve().is_relative_to(folder.resolve())
+        if target is not None:
+            refuse_card(target, options.card, option)
 
 
 def _is_judged(measure: Measure, notes: Notes) -> bool:
@@ -472,16 +488,11 @@ def _say_stale(nights: Sequence[Night], written: Sequence[Session], out: Path, w
     """Folders of sessions that this card does not make any more, such as after a changed clock."""
     shots = {(m.file, m.info.taken_camera) for night in nights for m in night.measures}
     folders = {session.folder.name for session in written} | {night.name for night in nights}
-    for table in sorted(out.glob("*/frames.csv")):
-        if table.parent.name in folders:
-            continue
-        lights = [row for row in table_rows(table) if row["kind"] == "light"]
-        held = [(row["file"], row["taken_camera"]) for row in lights]
-        if held and shots.issuperset(held):
-            warn(
-                f"{table.parent}: of an earlier audit, before clock or notes were changed; its "
-                "frames are in other sessions now; remove it"
-            )
+    for folder in left_behind(out, shots, folders):
+        warn(
+            f"{folder}: of an earlier audit, before clock or notes were changed; its "
+            "frames are in other sessions now; remove it"
+        )
 
 
 def _silent(_: str) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from pathlib import Path
 
 from skyplumb.records import Measure
@@ -18,6 +18,28 @@ def better_is_there(out: Path, name: str, measures: Sequence[Measure]) -> bool:
         if len(read) > sum(mine.values()):
             return True
     return False
+
+
+def left_behind(out: Path, shots: Set[tuple[str, str]], folders: Set[str]) -> list[Path]:
+    """Folders of sessions that an audit would not write any more.
+
+    Parameters
+    ----------
+    out : Path
+    shots : set of tuple of str
+        File and time by the camera of every shot audited now.
+    folders : set of str
+        Names of the sessions' folders of today.
+    """
+    found = []
+    for table in sorted(out.glob("*/frames.csv")):
+        if table.parent.name in folders:
+            continue
+        lights = [row for row in table_rows(table) if row["kind"] == "light"]
+        held = [(row["file"], row["taken_camera"]) for row in lights]
+        if held and shots >= set(held):
+            found.append(table.parent)
+    return found
 
 
 def table_rows(table: Path) -> list[dict[str, str]]:

@@ -124,7 +124,9 @@ def refuse_card(target: Path, card: Path, option: str) -> None:
     """Stop before anything is written on the card."""
     if target.resolve().is_relative_to(card.resolve()):
         shown = visible(str(target))
-        raise UserError(f"{shown}: lies on the card, which is never written to; change {option}")
+        raise UserError(
+            f"{shown}: lies on the card, which is never written to; choose another {option}"
+        )
 
 
 def remove(path: Path, root: Path) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from skyplumb.output.page.pictures import Picture
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import SessionSummary
 
@@ -25,3 +26,5 @@ class SessionResult:
     """What a reader must know first, such as an unknown time zone."""
     fields: dict[str, FieldShapes] = field(default_factory=dict)
     """Star shapes of each light frame by its file."""
+    pictures: dict[str, Picture] = field(default_factory=dict)
+    """What each light frame looks like, by its file; drawn from `crops` and `fields` if empty."""

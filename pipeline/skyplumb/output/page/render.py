@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
+import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
+from pathlib import Path
 from typing import Any
 
 import jinja2
 from markupsafe import Markup
 
-from skyplumb._data import shipped
+from skyplumb._data import cache_folder, shipped, write_whole
 
 
 def fill_template(
@@ -34,6 +37,7 @@ def fill_template(
     """
     environment = jinja2.Environment(
         loader=jinja2.FunctionLoader(_source),
+        bytecode_cache=_Compiled(),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
@@ -48,6 +52,39 @@ def fill_template(
         script=lambda: Markup(_bundle(tuple(scripts))),
     )
     return environment.get_template(template).render(page=page)
+
+
+class _Compiled(jinja2.BytecodeCache):
+    """Compiled templates in the user's cache; to compile one takes longer than to fill it.
+
+    Named by the template's text and jinja's version (Python's stands in them). What is damaged or
+    cannot be written counts for nothing.
+    """
+
+    def load_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Take what was kept."""
+        with contextlib.suppress(OSError):
+            told = self._path(bucket).read_bytes()
+            digest, code = told[:_DIGEST_BYTES], told[_DIGEST_BYTES:]
+            if digest == _digest(code):
+                bucket.bytecode_from_string(code)
+
+    def dump_bytecode(self, bucket: jinja2.bccache.Bucket) -> None:
+        """Keep it."""
+        with contextlib.suppress(OSError):
+            code = bucket.bytecode_to_string()
+            write_whole(self._path(bucket), _digest(code) + code)
+
+    @staticmethod
+    def _path(bucket: jinja2.bccache.Bucket) -> Path:
+        return cache_folder() / "templates" / f"{jinja2.__version__}-{bucket.checksum}.bin"
+
+
+def _digest(code: bytes) -> bytes:
+    return hashlib.blake2b(code, digest_size=_DIGEST_BYTES).digest()
+
+
+_DIGEST_BYTES = 16
 
 
 def _source(name: str) -> str:

@@ -8,7 +8,6 @@ the frames cannot tell (intervals, the mount, the mends) is taken from the summa
 from __future__ import annotations
 
 import hashlib
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,16 +17,13 @@ from skyplumb import __version__
 from skyplumb.causes import CAUSES
 from skyplumb.output.page import figures
 from skyplumb.output.page.frames import (
-    BESIDE_FROM,
-    MOST_WHISKERS,
-    Look,
     for_script,
     frame_row,
     set_times,
 )
 from skyplumb.output.page.mounts import setups_of
+from skyplumb.output.page.pictures import BESIDE_FROM, NOTHING, pictures_of
 from skyplumb.output.page.render import fill_template
-from skyplumb.output.page.strips import stretch_of
 from skyplumb.output.page.totals import (
     advice,
     aside,
@@ -158,23 +154,12 @@ def _rows(
     judged: pd.DataFrame, runs: list[str], result: SessionResult
 ) -> tuple[list[Plain], dict[str, bytes]]:
     """The judged frames, and the strips that are files of their own."""
-    crops = {file: result.crops[file] for file in judged["file"] if file in result.crops}
-    stretches = {
-        run: stretch_of(crops[f] for f in judged.loc[judged["run"] == run, "file"] if f in crops)
-        for run in runs
-    }
-    look = partial(
-        Look,
-        most_whiskers=min(150, MOST_WHISKERS // max(len(judged), 1)),
-        beside=len(judged) >= BESIDE_FROM,
-    )
+    files = {run: judged.loc[judged["run"] == run, "file"].tolist() for run in runs}
+    pictures = result.pictures or pictures_of(files, result.crops, result.fields)
+    apart = len(judged) >= BESIDE_FROM
     rows, beside = [], {}
     for record in judged.to_dict("records"):
-        file = record["file"]
-        row, strip = frame_row(
-            record,
-            look(crops.get(file), stretches[record["run"]], result.fields.get(file)),
-        )
+        row, strip = frame_row(record, pictures.get(record["file"], NOTHING), apart)
         rows.append(row)
         if strip:
             beside[row["strip"]["uri"]] = strip
