@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
@@ -111,6 +110,8 @@ class _Stars:
 
 def _fitted(first: _Stars, second: _Stars, move: Floats, middle: Floats) -> Registration | None:
     """The shift over the picture from a start; None if the pairs are not beyond chance."""
+    from scipy.spatial import cKDTree
+
     size = float(np.hypot(*middle))
     off = (first.place - middle) / size
     sigma_px, parts = WITHIN_PX, np.zeros((0, 0))
@@ -148,6 +149,8 @@ def _fitted(first: _Stars, second: _Stars, move: Floats, middle: Floats) -> Regi
 
 def _stand_still(place: Floats, there: Floats) -> NDArray[np.bool_]:
     """Which points have one at the same place of the other frame."""
+    from scipy.spatial import cKDTree
+
     return np.asarray(cKDTree(there).query(place)[0] < STANDS_PX)
 
 
