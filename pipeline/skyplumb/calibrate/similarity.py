@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 Points = NDArray[np.complex128]
@@ -72,6 +71,8 @@ def best_similarity(
         Points that lie nearer than this before anything is moved are no pair: what stands still
         on a sensor is not the sky's.
     """
+    from scipy.spatial import cKDTree
+
     z, w = _complex(one), _complex(other)
     seen = z.conj() if mirrored else z
     factors, places = _trials(seen[:VOTERS], w[:VOTERS], scales, apart)
