@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_attitude, fit_camera
-from skyplumb.calibrate.matching import FEWEST_MATCHES, Pairs, pair_stars
+from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
+from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, FEWEST_MATCHES, Pairs, pair_stars
+from skyplumb.calibrate.similarity import MOST_TRIALS
 from skyplumb.calibrate.sky import ObservedSky
-from skyplumb.records import Measure
+from skyplumb.records import NAN, Measure
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +30,16 @@ FISHEYE_FROM_DEG = 50.0
 CENTRE_SHARE, FISHEYE_CENTRE_SHARE = 0.01, 0.05
 """How far the optical axis may lie from the middle, in widths of the picture; the circle of an
 all-sky lens often lies off the middle of its sensor."""
+NARROW_DEG = 4.0
+"""A field this narrow is sought near its hint before the patterns, which are many there."""
+NARROWEST_PATTERNS_DEG = 1.2
+"""Below it fields hold no patterns of the whole sky."""
+HINTED_WIDTHS_DEG = (1.0, 2.0, 0.5, 4.0)
+"""Widths of field that are tried near a hint where the focal length is unknown."""
+HINTED_LOG_ODDS = CERTAIN_LOG_ODDS + float(np.log(2 * MOST_PATCHES * MOST_TRIALS))
+"""Near a hint any two stars laid on any two others are a trial, in each patch and mirrored."""
+HINTED_MISSES = 3
+"""A place that misled so many frames of a lens is not tried again."""
 KNOWN_TOLERANCE = 0.03
 KNOWN_START_PX = 8.0
 """The pattern solver knows no distortion."""
@@ -63,6 +75,7 @@ def recognise(
     focal_px: float,
     say: Callable[[str], None] | None = None,
     known: Camera | None = None,
+    hint_deg: tuple[float, float] = (NAN, NAN),
 ) -> Start | None:
     """Find a frame in the catalogue; None if no pattern of its stars is certain.
 
@@ -75,9 +88,66 @@ def recognise(
         Told when a pattern database is made.
     known : Camera, optional
         Of this lens, if another frame gave it.
+    hint_deg : tuple of float
+        Right ascension and declination, roughly; NaN if unknown.
     """
     if len(measure.stars) < 5:
         return None
+    guess = _guess(measure, focal_px, known)
+    narrow = guess is not None and guess.width_deg < NARROW_DEG
+    if narrow and (start := _near_hint(measure, guess, known, hint_deg)):
+        return start
+    if guess is not None and guess.width_deg < NARROWEST_PATTERNS_DEG:
+        return None
+    return _by_pattern_of_sky(measure, focal_px, say, known) or (
+        None if narrow else _near_hint(measure, guess, known, hint_deg)
+    )
+
+
+def _guess(measure: Measure, focal_px: float, known: Camera | None) -> Camera | None:
+    """The lens as far as it is known."""
+    if known is not None or not np.isfinite(focal_px):
+        return known
+    return Camera(focal_px, measure.width_px, measure.height_px)
+
+
+def _near_hint(
+    measure: Measure, guess: Camera | None, known: Camera | None, hint_deg: tuple[float, float]
+) -> Start | None:
+    """The frame near the place that is roughly known for it."""
+    if not np.isfinite(hint_deg).all():
+        return None
+    for camera, scales in _hinted_trials(measure, guess, known):
+        parities = (known.parity,) if known is not None else (1, -1)
+        for lens, attitude in places_near(measure, camera, hint_deg, scales, parities):
+            checked = _checked(measure, lens, attitude)
+            if checked is not None and checked.log_odds > HINTED_LOG_ODDS:
+                return checked
+    return None
+
+
+def _hinted_trials(
+    measure: Measure, guess: Camera | None, known: Camera | None
+) -> Iterator[tuple[Camera, tuple[float, float]]]:
+    """Guesses at the lens with the range of scales about each."""
+    if known is not None:
+        yield known, (0.99, 1.01)
+    elif guess is not None:
+        yield guess, (0.95, 1.05)
+        yield guess, (0.75, 1.35)
+    else:
+        for width_deg in HINTED_WIDTHS_DEG:
+            focal = measure.width_px / 2 / np.tan(np.radians(width_deg / 2))
+            yield Camera(focal, measure.width_px, measure.height_px), (0.7, 1.43)
+
+
+def _by_pattern_of_sky(
+    measure: Measure,
+    focal_px: float,
+    say: Callable[[str], None] | None,
+    known: Camera | None,
+) -> Start | None:
+    """The frame by patterns of the whole sky."""
     if known is not None:
         found = _by_patterns(measure, _Trial(known, KNOWN_TOLERANCE), say)
         if found is not None:

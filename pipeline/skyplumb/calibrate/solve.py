@@ -20,6 +20,7 @@ from skyplumb.calibrate.matching import FEWEST_MATCHES, Pairs, pair_stars
 from skyplumb.calibrate.pointing import Pointing, with_places
 from skyplumb.calibrate.recognition import (
     BETTER_LOG_ODDS,
+    HINTED_MISSES,
     WHOLE,
     Grown,
     centre_sigma_of,
@@ -119,7 +120,8 @@ def find_lens(
         if camera is not None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
         if attitudes[number] is None and (np.isfinite(focal_px) or misses < MOST_MISSES):
-            start = recognise(exposure.measure, focal_px, say, camera)
+            hint = exposure.hint_deg if misses < HINTED_MISSES else (NAN, NAN)
+            start = recognise(exposure.measure, focal_px, say, camera, hint)
             misses += start is None
             if start is None:
                 continue

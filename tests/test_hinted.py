@@ -1,0 +1,93 @@
+"""Narrow fields found near a place that is roughly known, as the demo drew them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from narrowfield import measured, narrow_night
+from skyplumb.calibrate.recognition import Start, recognise
+from skyplumb.calibrate.sky import unit_vectors
+from skyplumb.demo import Mount, Night
+from skyplumb.intake.notes import load_notes
+from skyplumb.judge.calibrated import calibrate
+from skyplumb.records import NAN, Measure
+from test_registration import dots
+
+PLACE = (84.0, -69.0)
+
+
+def found_near(
+    measure: Measure, night: Night, hint_deg: tuple[float, float], focal_off: float = 1.0
+) -> Start | None:
+    """What recognition makes of a frame with a hint and a focal length that is a little off."""
+    focal_px = night.runs[0].lens.focal_mm / night.body.pixel_um * 1000
+    return recognise(measure, focal_off * focal_px, hint_deg=hint_deg)
+
+
+def off_arcsec(start: Start, place_deg: tuple[float, float]) -> float:
+    """From the optical axis to a place."""
+    true = unit_vectors(*np.radians(place_deg)[:, None])[0]
+    return float(np.degrees(np.linalg.norm(start.attitude[2] - true)) * 3600)
+
+
+@pytest.mark.parametrize("width_deg", [1.6, 1.1])
+def test_a_narrow_field_is_found_near_its_hint(width_deg: float) -> None:
+    night = narrow_night(frames=1, width_deg=width_deg)
+    (measure,) = measured(night)
+    # A degree off on the sky: cos(dec) = 0.36.
+    start = found_near(measure, night, (PLACE[0] + 2.0, PLACE[1] + 0.7), 1.04)
+    assert start is not None
+    # Without refraction's own scale the middle may move by a tenth of a pixel of 3.8 arcsec.
+    assert off_arcsec(start, PLACE) < 2.0
+    assert start.camera.width_deg == pytest.approx(width_deg, rel=0.003)
+
+
+def test_a_mirrored_field_of_unknown_focal_length_is_found_too() -> None:
+    night = narrow_night(frames=1)
+    (measure,) = measured(night)
+    stars = measure.stars.copy()
+    stars["x"] = measure.width_px - 1 - stars["x"]
+    start = recognise(replace(measure, stars=stars), 20000.0 * 2.7, hint_deg=PLACE)
+    assert start is not None
+    assert start.camera.parity == -1
+    assert off_arcsec(start, PLACE) < 2.0
+
+
+@pytest.mark.parametrize("hint_deg", [(84.0, -60.0), (270.0, -30.0), (0.0, 89.9)])
+def test_a_wrong_hint_gives_no_place(hint_deg: tuple[float, float]) -> None:
+    night = narrow_night(frames=1, width_deg=1.1)
+    (measure,) = measured(night)
+    assert found_near(measure, night, hint_deg) is None
+
+
+def test_dots_are_nowhere_in_the_catalogue() -> None:
+    night = narrow_night(frames=1, width_deg=1.1)
+    frame = dots(np.random.default_rng(1))
+    # The densest part of the southern sky, where chance finds most.
+    assert found_near(frame, night, (161.0, -59.9)) is None
+
+
+def test_a_hint_of_half_a_place_is_none() -> None:
+    night = narrow_night(frames=1, width_deg=1.1)
+    (measure,) = measured(night)
+    assert found_near(measure, night, (PLACE[0], NAN)) is None
+
+
+def test_with_a_hint_the_axis_of_a_narrow_field_is_measured(tmp_path: Path) -> None:
+    night = narrow_night(
+        Mount(axis_alt_error_arcmin=25.0, axis_az_error_arcmin=-40.0), frames=12, exposure_s=90.0
+    )
+    hinted = [
+        replace(one, info=replace(one.info, ra_hint_deg=84.9, dec_hint_deg=-68.6))
+        for one in measured(night)
+    ]
+    done = calibrate(hinted, load_notes(None, tmp_path), print)
+    assert all(light.pointing.solved for run in done.runs for light in run.lights)
+    (mount,) = done.mounts.values()
+    # The whole error, 25 arcmin up and 40 cos(31 deg) across; the elevated end is the south's.
+    whole = np.degrees(np.hypot(*mount.axis_rate[:2])) * 60
+    assert whole == pytest.approx(np.hypot(25.0, 40 * np.cos(np.radians(31.0))), abs=1.0)
