@@ -28,7 +28,7 @@ Command = Callable[..., Finished]
 
 MODULE_OF = {"pillow": "PIL", "pyerfa": "erfa", "pyyaml": "yaml", "tetra3rs": "tetra3rs"}
 """Names under which packages are imported, where they are not the packages' own."""
-EXTRA_OF = {"/demo/": "demo"}
+EXTRA_OF = {"/demo/": "demo", "/measure/cluster.py": "cluster"}
 """What may import the libraries of an extra."""
 
 

@@ -26,6 +26,8 @@ def audit(
     root: AnyPath | None = None,
     xmp: bool = False,
     xmp_beside: AnyPath | None = None,
+    cluster: str = "",
+    send_files: bool = False,
     quiet: bool = True,
     say: Callable[[str], None] | None = None,
 ) -> Audited:
@@ -53,6 +55,10 @@ def audit(
         Measure every frame again.
     link_into, root, xmp, xmp_beside : optional
         As the command's options of these names.
+    cluster : str
+        Address of a Dask scheduler whose workers measure, or `local`; own processes if empty.
+    send_files : bool
+        Send each file to its workers, which do not see the card.
     quiet : bool
         Say nothing of the progress on stderr.
     say : callable, optional
@@ -83,6 +89,8 @@ def audit(
         memory_bytes=int(worker_memory_gb * 1e9),
         root=_path(root),
         xmp_beside=_path(xmp_beside),
+        cluster=cluster,
+        send_files=send_files,
     )
     return run(options, say or _silent)
 

@@ -8,7 +8,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from threadpoolctl import threadpool_limits
 
@@ -32,7 +32,7 @@ from skyplumb.judge.calibrated import (
 )
 from skyplumb.judge.overrule import overrule
 from skyplumb.judge.verdict import JudgedRun
-from skyplumb.measure.all_shots import CardMeasures, lost_measure, measure_all
+from skyplumb.measure.all_shots import CardMeasures, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS, digest
@@ -80,6 +80,10 @@ class Options:
     """Where the card was copied to, for the lists."""
     xmp_beside: Path | None = None
     """A copy of the card that gets sidecars."""
+    cluster: str = ""
+    """Address of a Dask scheduler whose workers measure, or `local`; empty for own processes."""
+    send_files: bool = False
+    """Whether its workers get the files sent, since they do not see the card."""
 
     @property
     def targets(self) -> Targets:
@@ -168,7 +172,9 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     notes = load_notes(options.notes, options.card)
     given = load_overrides(options.overrides)
     listed = walk(options.card)
-    _refuse_targets_on_the_card(options)
+    for option in ("out", "link_into", "xmp_beside"):
+        if (target := getattr(options, option)) is not None:
+            refuse_card(target, options.card, f"--{option.replace('_', '-')}")
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
         store = Store(options.out / STORE_FOLDER, warn)
@@ -177,10 +183,12 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         stack.callback(workers.stop)
         shots = [entry.file for entry in listed if entry.kind == "light"]
         measured = measure_all(
-            options.card, shots, store, workers.get, say,
+            options.card, shots, store, workers.measuring, say,
             fresh=options.fresh, memory_bytes=options.memory_bytes, quiet=options.quiet,
+            send=options.send_files,
         )  # fmt: skip
-        _say_what_was_lost(measured, options, warn)
+        for line in measured.complaints(options.card):
+            warn(line)
         judged = [one for one in measured.measures if _is_judged(one, notes)]
         refuse_unknown_files(given, (one.file for one in judged))
         for line in idle_entries(notes, ((one.file, one.info) for one in measured.measures)):
@@ -437,51 +445,38 @@ def _judge_all(
 
 
 class _Workers:
-    """The machine's workers, started when there is something for them to do."""
+    """Those of this machine and of a cluster, started when there is something for them to do."""
 
     def __init__(self, options: Options) -> None:
         self._options = options
-        self._workers: Workers | None = None
+        self._started: dict[str, Workers] = {}
 
     def get(self) -> Workers:
-        """The same ones each time."""
-        if self._workers is None:
-            self._workers = LocalWorkers(self._options.jobs or cores())
-        return self._workers
+        """This machine's, the same ones each time."""
+        if "" not in self._started:
+            self._started[""] = LocalWorkers(self._options.jobs or cores())
+        return self._started[""]
+
+    def measuring(self) -> Workers:
+        """Those that measure: the cluster's, where one was given."""
+        address = self._options.cluster
+        if not address:
+            return self.get()
+        from skyplumb.measure.cluster import ClusterWorkers
+
+        if address not in self._started:
+            self._started[address] = ClusterWorkers(address, self._options.jobs or cores())
+        return self._started[address]
 
     def stop(self) -> None:
         """End them."""
-        if self._workers is not None:
-            self._workers.stop()
-
-
-def _refuse_targets_on_the_card(options: Options) -> None:
-    targets = (
-        ("--out", options.out),
-        ("--link-into", options.link_into),
-        ("--xmp-beside", options.xmp_beside),
-    )
-    for option, target in targets:
-        if target is not None:
-            refuse_card(target, options.card, option)
+        for workers in self._started.values():
+            workers.stop()
 
 
 def _is_judged(measure: Measure, notes: Notes) -> bool:
     """Whether a shot gets a verdict."""
     return measure.kind == "light" and not notes.for_shot(measure.file, measure.info).left_out
-
-
-def _say_what_was_lost(measured: CardMeasures, options: Options, warn: Say) -> None:
-    """A card that was pulled out, and what the workers did not come back from."""
-    if measured.gone:
-        warn(
-            f"{options.card}: {len(measured.gone)} of {len(measured.measures)} files could not be "
-            "read any more: the card was pulled out, or they were moved. Put it back and call "
-            "again: it goes on from here."
-        )
-    for file, lost in measured.lost.items():
-        if file not in measured.gone:
-            warn(lost_measure(PurePosixPath(file), lost).note)
 
 
 def _say_stale(nights: Sequence[Night], written: Sequence[Session], out: Path, warn: Say) -> None:

@@ -83,6 +83,20 @@ def audit(
     jobs: Annotated[
         int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
     ] = 0,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Measure on a Dask cluster: the scheduler's address, such as tcp://host:8786, or "
+            "local to start one here; needs skyplumb[cluster].",
+            show_default="own processes",
+        ),
+    ] = "",
+    send_files: Annotated[
+        bool,
+        typer.Option(
+            "--send-files", help="Send each file to the cluster, whose workers do not see the card."
+        ),
+    ] = False,
     worker_memory: Annotated[
         float,
         typer.Option(
@@ -137,6 +151,8 @@ def audit(
             memory_bytes=int(worker_memory * 1e9),
             root=root,
             xmp_beside=xmp_beside,
+            cluster=cluster,
+            send_files=send_files,
         )
         done = run(options, say, complain)
     if len(done.sessions) > 1:

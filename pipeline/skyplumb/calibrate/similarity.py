@@ -9,9 +9,13 @@ scale, turn and shift may be. Points are complex numbers here: one list is laid 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 Points = NDArray[np.complex128]

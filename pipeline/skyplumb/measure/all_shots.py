@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path, PurePosixPath
+from typing import Any, overload
 
+from skyplumb.errors import UnreadableError
+from skyplumb.intake.card import read_file
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS
@@ -39,6 +42,18 @@ class CardMeasures:
     """Files that crashed a worker, took too long or too much memory, or met a fault of ours."""
     gone: tuple[str, ...] = ()
     """Files that were on the card when it was listed and are not any more."""
+
+    def complaints(self, card: Path) -> Iterator[str]:
+        """A card that was pulled out, and what the workers did not come back from, in lines."""
+        if self.gone:
+            yield (
+                f"{card}: {len(self.gone)} of {len(self.measures)} files could not be "
+                "read any more: the card was pulled out, or they were moved. Put it back and call "
+                "again: it goes on from here."
+            )
+        for file, lost in self.lost.items():
+            if file not in self.gone:
+                yield lost_measure(PurePosixPath(file), lost).note
 
 
 def measure_all(
@@ -85,11 +100,13 @@ def measure_all(
         say(f"{len(found)} of {len(files)} frames were measured before")
     lost: dict[str, Lost] = {}
     if todo:
-        task = partial(_measured, card, memory_bytes)
+        task: Callable[[Any], Measure] = partial(_measured, card, memory_bytes)
+        items: Sequence[Any] = todo
+        if send:
+            task, items = partial(_measured_data, memory_bytes), Sent(card, todo, memory_bytes)
         with Progress(len(todo), quiet=quiet) as progress:
-            for number, result in run_all(
-                task, todo, workers(), partial(_limits, card, memory_bytes)
-            ):
+            limits = partial(_limits, card, memory_bytes)
+            for number, result in run_all(task, items, workers(), limits):
                 file = todo[number]
                 if isinstance(result, Lost):
                     lost[file.as_posix()] = result
@@ -117,6 +134,49 @@ def _measured(card: Path, memory_bytes: int, file: PurePosixPath) -> Measure:
     return measure_shot(card, file, memory_bytes=memory_bytes)
 
 
+@dataclass(frozen=True, slots=True)
+class SentFile:
+    """A file with its content, for a worker that does not see the card."""
+
+    name: str
+    data: bytes = b""
+    why_not: str = ""
+    """Why it could not be read."""
+
+
+class Sent(Sequence[SentFile]):
+    """The files of a card, each read when it is asked for."""
+
+    def __init__(self, card: Path, files: Sequence[PurePosixPath], memory_bytes: int) -> None:
+        self._card, self._files, self._memory_bytes = card, files, memory_bytes
+
+    def __len__(self) -> int:
+        return len(self._files)
+
+    @overload
+    def __getitem__(self, number: int) -> SentFile: ...
+    @overload
+    def __getitem__(self, number: slice) -> Sequence[SentFile]: ...
+    def __getitem__(self, number: int | slice) -> SentFile | Sequence[SentFile]:
+        """One file of them, read now."""
+        if isinstance(number, slice):
+            return Sent(self._card, self._files[number], self._memory_bytes)
+        file = self._files[number]
+        try:
+            return SentFile(file.as_posix(), read_file(self._card, file, self._memory_bytes))
+        except UnreadableError as error:
+            return SentFile(file.as_posix(), why_not=str(error))
+
+
+def _measured_data(memory_bytes: int, sent: SentFile) -> Measure:
+    """The same for a file that was sent along."""
+    from skyplumb.measure.shot import measure_data
+
+    if sent.why_not:
+        return Measure(sent.name, "unreadable", sent.why_not)
+    return measure_data(sent.data, sent.name, memory_bytes)
+
+
 def bare(measure: Measure) -> Measure:
     """The same without its arrays."""
     nothing = Measure("", "", "")
@@ -129,12 +189,15 @@ def lost_measure(file: PurePosixPath, lost: Lost) -> Measure:
     return Measure(file.as_posix(), "unreadable", f"{file}: {words}")
 
 
-def _limits(card: Path, memory_bytes: int, file: PurePosixPath) -> Limits:
+def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> Limits:
     """What a file may take, by its size."""
-    try:
-        size = (card / file).stat().st_size
-    except OSError:
-        size = 0
+    if isinstance(file, SentFile):
+        size = len(file.data)
+    else:
+        try:
+            size = (card / file).stat().st_size
+        except OSError:
+            size = 0
     return Limits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
 
 

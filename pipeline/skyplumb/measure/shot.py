@@ -16,10 +16,17 @@ from skyplumb.records import Measure, ShotInfo
 
 def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES) -> Measure:
     """Measure one file; a file that cannot be read is a result, not an error."""
-    name = file.as_posix()
-    info = ShotInfo()
     try:
         data = read_file(card, file, memory_bytes)
+    except UnreadableError as error:
+        return Measure(file.as_posix(), "unreadable", str(error))
+    return measure_data(data, file.as_posix(), memory_bytes)
+
+
+def measure_data(data: bytes, name: str, memory_bytes: int = MEMORY_BYTES) -> Measure:
+    """Measure one file by its content."""
+    info = ShotInfo()
+    try:
         info = read_info(data, name, memory_bytes)
         plate = decode(data, name, info.mosaic_claim, memory_bytes)
     except UnreadableError as error:

@@ -70,7 +70,7 @@ class Lost:
     """What happened; for a fault the exception and where it was raised."""
 
 
-class _LostError(Exception):
+class LostError(Exception):
     """A `Lost` on its way through a future."""
 
     def __init__(self, lost: Lost) -> None:
@@ -81,8 +81,9 @@ class _LostError(Exception):
 class Workers(Protocol):
     """Where tasks run: processes of this machine, or those of a cluster."""
 
-    count: int
-    """How many work at a time."""
+    @property
+    def count(self) -> int:
+        """How many work at a time."""
 
     def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
         """Start a task; its future raises what the task raised, or that it was lost."""
@@ -129,7 +130,8 @@ def run_all(
     left = iter(range(len(items)))
     in_hand: dict[Future[R], int] = {}
     while True:
-        for index in islice(left, _IN_HAND_PER_WORKER * workers.count - len(in_hand)):
+        room = _IN_HAND_PER_WORKER * workers.count - len(in_hand)
+        for index in islice(left, max(room, 0)):  # workers may have gone
             in_hand[workers.submit(task, items[index], limits(items[index]))] = index
         if not in_hand:
             return
@@ -141,7 +143,7 @@ def _result(future: Future[Any]) -> Any:
     """What a future holds."""
     try:
         return future.result()
-    except _LostError as error:
+    except LostError as error:
         return error.lost
 
 
@@ -206,7 +208,7 @@ class Here:
         if isinstance(answer, tuple):
             future.set_result(answer[0])
         else:
-            future.set_exception(_LostError(answer) if isinstance(answer, Lost) else answer)
+            future.set_exception(LostError(answer) if isinstance(answer, Lost) else answer)
         return future
 
     def stop(self) -> None:
@@ -237,7 +239,7 @@ class _Hand:
 
         Raises
         ------
-        _LostError
+        LostError
             If there is none.
         Exception
             A `UserError` that the task raised.
@@ -249,21 +251,21 @@ class _Hand:
                 if not line.poll(None if math.isinf(limits.seconds) else limits.seconds):
                     self.stop(for_good=False)
                     words = f"not done after {limits.seconds:.0f} s"
-                    raise _LostError(Lost("slow", words))
+                    raise LostError(Lost("slow", words))
                 answer = line.recv()
             except (EOFError, OSError):
                 self.stop(for_good=False)
                 if self.stopped:
-                    raise _LostError(Lost("crashed", "stopped")) from None
+                    raise LostError(Lost("crashed", "stopped")) from None
                 continue
             if isinstance(answer, UserError):
                 raise answer
             if isinstance(answer, Lost):
                 if answer.how == "memory":
                     self.stop(for_good=False)  # what it could not free goes with it
-                raise _LostError(answer)
+                raise LostError(answer)
             return answer[0]
-        raise _LostError(Lost("crashed", "its process ended, twice"))
+        raise LostError(Lost("crashed", "its process ended, twice"))
 
     def stop(self, for_good: bool = True) -> None:
         """Kill the process."""
@@ -283,7 +285,7 @@ class _Hand:
         ours, theirs = context.Pipe()
         with _interrupt_blocked(), self._lock:
             if self.stopped:
-                raise _LostError(Lost("crashed", "stopped"))
+                raise LostError(Lost("crashed", "stopped"))
             process = context.Process(target=_work, args=(theirs,), daemon=True)
             with _one_thread_a_library(), _no_main_module():
                 process.start()
