@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shlex
@@ -13,6 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -20,6 +22,17 @@ import pytest
 
 from skyplumb import _terminal
 from skyplumb.calibrate import patterns
+from skyplumb.demo import (
+    Body,
+    Clock,
+    DrawnRun,
+    DrawnSite,
+    Lens,
+    Mount,
+    Night,
+    Sky,
+    render_card,
+)
 from skyplumb.measure.lock import held
 from skyplumb.measure.workers import Here, Limits
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
@@ -348,3 +361,41 @@ def test_nothing_is_fetched_from_a_network_even_with_an_empty_cache(
     done = skyplumb("audit", small_card, "--out", tmp_path / "out")
     assert done.code == 0, done.stderr
     assert done.rows[f"{FEN}/MIST_0008.dng"]["solved"] == "true"
+
+
+# The tracker
+
+
+def test_a_tracker_set_for_the_other_hemisphere_gets_its_page_and_its_mend(
+    skyplumb: Command, tmp_path: Path, pattern_cache: None
+) -> None:
+    # Every star runs 2 x 15 arcsec/s x 15 s / 138 arcsec/px = 3.3 px times cos(dec): rejected.
+    lens = Lens("Lerchau Weit 24mm F2", 24.0, 2.0, fwhm_px=2.4, beta=3.0, radial_px=1.0)
+    run = DrawnRun(lens, datetime(2026, 9, 12, 21, 0), 15.0, 6, ra_deg=313.0, dec_deg=10.0)
+    night = Night(
+        DrawnSite(47.2, 11.8, 1900.0),
+        Body("Mistel 3", "Lerchau", "LM-30178", width_px=1200, height_px=800, pixel_um=16.0),
+        Mount(rate_error=-2.0),
+        (run,),
+        Sky(satellites_per_h=0.0),
+        Clock(utc_offset_h=0.0, gps=True),
+        seed=5,
+        faint_to_mag=8.0,
+    )
+    card = render_card(tmp_path / "drawn", nights=(night,), jobs=1)
+    done = skyplumb("audit", card, "--out", tmp_path / "out")
+    assert done.code == 0, done.stderr
+    lights = [row for row in done.rows.values() if row["kind"] == "light"]
+    assert [row["verdict"] for row in lights] == ["reject"] * 6
+    assert {row["cause"] for row in lights} == {"drive"}
+    assert "set the hemisphere" in done.stdout
+    (page,) = (tmp_path / "out").glob("*/report.html")
+    assert "set the hemisphere" in page.read_text(encoding="utf-8")
+    (told,) = (tmp_path / "out").glob("*/summary.json")
+    ((summed,),) = (one["runs"] for one in json.loads(told.read_text("utf-8"))["sessions"])
+    figures = summed["mount"]
+    axis = [figures[name] for name in figures if name.startswith("axis_") and "sigma" not in name]
+    assert not any(axis), "where such a drive's axis points says nothing"
+    sigmas = [value for name, value in figures.items() if name.endswith("_sigma")]
+    assert all(value is None or value >= 0 for value in sigmas)
+    assert figures["rate_name"] == "turning the wrong way"
