@@ -23,14 +23,16 @@ from inventednight import lay_down
 from shipped import REPORTS
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
+from skyplumb.output.earlier import better_is_there
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
 from skyplumb.output.links import LEDGER, Laid, link_frames
 from skyplumb.output.page.render import LIBRARY
+from skyplumb.output.place import CardMark, write_mark
 from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import RATINGS, write_xmp, xmp_packet
 from skyplumb.plain import plain
-from skyplumb.records import NAN
+from skyplumb.records import NAN, Measure
 from skyplumb.summary import FrameSummary, RunSummary, read_summary
 
 
@@ -750,3 +752,16 @@ def test_a_part_that_fails_loses_no_other_part(
     assert read_summary(folder / "summary.json")[0].session == night.session
     assert list((folder / "xmp").rglob("*.xmp"))
     assert len(files_in(tmp_path / "links")) == len(kept(night))
+
+
+def test_results_of_another_card_are_never_the_better_ones_of_this(tmp_path: Path) -> None:
+    # Two cards of one camera: the same night, the same names.
+    folder = tmp_path / "out" / "2026-09-12-moor"
+    folder.mkdir(parents=True)
+    table = "file,kind,taken_camera\na.dng,light,\nb.dng,light,\n"
+    (folder / "frames.csv").write_text(table, encoding="utf-8")
+    mine, other = tmp_path / "mine", tmp_path / "other"
+    write_mark(folder, CardMark(str(other), {"a.dng": "1", "b.dng": "2"}))
+    lost = [Measure(name, "unreadable", "") for name in ("a.dng", "b.dng")]
+    assert better_is_there(tmp_path / "out", folder.name, lost, other)
+    assert not better_is_there(tmp_path / "out", folder.name, lost, mine)

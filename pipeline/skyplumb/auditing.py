@@ -275,7 +275,9 @@ def judge_night(night: Night) -> Session | UserError | None:
     None where an earlier audit left a more complete result, since the card is gone now; an error
     where its files could not be written, so that those of the others are.
     """
-    if night.gone and better_is_there(night.options.out, night.name, night.measures):
+    if night.gone and better_is_there(
+        night.options.out, night.name, night.measures, night.options.card
+    ):
         return None
     options = night.options
     store = Store(options.out / STORE_FOLDER)

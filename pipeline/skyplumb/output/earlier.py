@@ -6,13 +6,16 @@ import csv
 from collections.abc import Sequence, Set
 from pathlib import Path
 
+from skyplumb.output.place import holds_card
 from skyplumb.records import Measure
 
 
-def better_is_there(out: Path, name: str, measures: Sequence[Measure]) -> bool:
-    """Whether an earlier audit could read more of this session's files than this one."""
+def better_is_there(out: Path, name: str, measures: Sequence[Measure], card: Path) -> bool:
+    """Whether an earlier audit of the same card could read more of this session's files."""
     mine = {one.file: one.kind != "unreadable" for one in measures}
     for table in out.glob(f"{name}*/frames.csv"):
+        if not holds_card(table.parent, card):
+            continue
         rows = [row for row in table_rows(table) if row["file"] in mine]
         read = [row for row in rows if row["kind"] not in ("unreadable", "")]
         if len(read) > sum(mine.values()):

@@ -90,6 +90,12 @@ def write_mark(folder: Path, mark: CardMark) -> None:
     write_atomic(folder / MARK, json.dumps(told, indent=1).encode("ascii") + b"\n")
 
 
+def holds_card(folder: Path, card: Path) -> bool:
+    """Whether a folder's results are of a card in this place, which may be gone by now."""
+    held = _read(folder)
+    return held is not None and held.card == str(card.absolute())
+
+
 def _read(folder: Path) -> CardMark | None:
     """The mark of a folder; None if it has none that can be read."""
     try:
