@@ -25,6 +25,8 @@ check: $(STAMP) ## What CI runs besides the tests: style and types
 	$(BIN)/ruff format --check pipeline tests
 	$(BIN)/ruff check pipeline tests
 	$(BIN)/mypy pipeline/skyplumb
+	$(BIN)/mypy --platform win32 pipeline/skyplumb
+	$(BIN)/mypy --platform darwin pipeline/skyplumb
 
 bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame; print tables
 	$(BIN)/python -m tests.bench

@@ -145,7 +145,12 @@ function aloft(time, colour, width, shade) {
       shade,
       { data: { values: [{ height: 0 }] }, mark: { type: "rule", color: colour("ink"), opacity: 0.5 }, encoding: { y } },
       { mark: { type: "line", strokeWidth: 1.6 }, encoding: { x: time(false), y, ...lines } },
-      { transform: [{ filter: `datum.time === ${data.sky.time[0]}` }], mark: { type: "text", align: "left", dx: 4, dy: -7, fontSize: 11 }, encoding: { x: time(false), y, text: { field: "body" }, color: lines.color } },
+      ...bodies.map(([body, heights], n) => ({
+        data: { values: [{ body, height: heights[0], time: data.sky.time[0] }] },
+        // The higher one's name above its line, the other's below, so that they never meet.
+        mark: { type: "text", align: "left", dx: 4, dy: heights[0] > bodies[1 - n][1][0] || (n === 0 && heights[0] === bodies[1][1][0]) ? -7 : 9, fontSize: 11 },
+        encoding: { x: time(false), y, text: { field: "body" }, color: lines.color },
+      })),
     ],
   };
 }
@@ -225,7 +230,7 @@ function drawNight(element, choose) {
     const y = {
       field: panel.field, type: "quantitative",
       scale: { ...(far ? { type: "symlog", constant: 1 } : { zero: fromZero, nice: true, ...wider }), reverse: panel.down },
-      axis: { tickCount: 3, format: high >= 1000 ? "~s" : "~g", minExtent: 34, ...title(panel.title, far ? `${panel.unit}, log` : panel.unit) },
+      axis: { tickCount: 3, format: high >= 1000 ? "~s" : "~r", minExtent: 34, ...title(panel.title, far ? `${panel.unit}, log` : panel.unit) },
     };
     const layer = [shade, { mark: point, encoding: { x: time(n === data.night.length - 1), y, ...look(colour) } }];
     if (panel.error) {

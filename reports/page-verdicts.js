@@ -68,7 +68,8 @@ const verdictsByHand = (() => {
   function overrides() {
     const lines = frames.flatMap((frame) => {
       const word = said(frame);
-      if (!word) return [];
+      // What the results hold already stays in force until it is taken back in words.
+      if (!word) return frame.decided_by === "person" ? [`  - file: ${quoted(frame.file)}`, "    verdict: rules"] : [];
       return [`  - file: ${quoted(frame.file)}`, `    verdict: ${word.verdict}`, `    note: ${quoted(word.note ?? "")}`];
     });
     const head = "# Verdicts by hand; give this file to skyplumb audit with --overrides.\n";

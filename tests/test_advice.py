@@ -313,20 +313,20 @@ def test_faults_are_told_when_they_matter_and_stand_clear() -> None:
     sure = MountFit(axis_rate=np.zeros(3), covariance=small, latitude_deg=47.0)
     assert mount_faults(sure) == []
     off = replace(sure, axis_rate=np.array([np.radians(10 / 60), 0.0, 0.0]))
-    assert mount_faults(off) == ["polar axis 10.0 arcmin off"]
+    assert mount_faults(off) == ["polar axis 10.000 ± 0.034 arcmin off"]
     # The same, known to 5 arcmin only.
     vague = replace(off, covariance=np.diag([np.radians(5 / 60), 1e-5, 1e-5]) ** 2)
     assert mount_faults(vague) == []
     fast = replace(sure, axis_rate=np.array([0.0, 0.0, 0.004]))
-    assert mount_faults(fast) == ["drive 4000 ppm too fast"]
+    assert mount_faults(fast) == ["drive 4\u202f000 ± 10 ppm too fast"]
     solar = replace(sure, axis_rate=np.array([0.0, 0.0, -0.00273]))
     assert mount_faults(solar) == ["drive at solar rate"]
-    swings = replace(sure, periodic=Periodic(480.0, 12.0, 9.0))
-    assert mount_faults(swings) == ["periodic error 15.0 arcsec over 480 s"]
+    swings = replace(sure, periodic=Periodic(480.0, 12.0, 9.0), periodic_sigma=(0.23, 3.1))
+    assert mount_faults(swings) == ["periodic error 15.00 ± 0.23 arcsec over 480.0 ± 3.1 s"]
     sinks = replace(sure, slip_arcsec_per_min=20.0, slip_sigma=1.0)
-    assert mount_faults(sinks) == ["head slips 20.0 arcsec/min downwards"]
+    assert mount_faults(sinks) == ["head slips 20.0 ± 1.0 arcsec/min downwards"]
     bends = replace(sure, flexure_arcsec=600.0, flexure_sigma=30.0)
-    assert mount_faults(bends) == ["head bends 600 arcsec under a level camera"]
+    assert mount_faults(bends) == ["head bends 600 ± 30 arcsec under a level camera"]
     assert mount_faults(MountFit(why_not="too few frames")) == []
     still = fit_mount(shoot(Tracker(too_fast=-1.0), [PLAN]))
     assert mount_faults(still) == ["drive not tracking"]

@@ -405,12 +405,17 @@ def test_a_page_judged_anew_with_the_saved_changes_says_who_decided(
     again.select_option("[name=verdict]", "mine")
     assert names(again) == [file]
     assert "by hand; rules: reject" in again.locator("li.frame").inner_text()
-    # Saved again it is still there; given back to the rules it is gone.
+    # Saved again it is still there; given back to the rules that is said: the results hold it.
     assert file in saved(again, "overrides")
     again.locator("button.name").focus()
     again.keyboard.press("u")
-    assert "frames: []" in saved(again, "overrides")
     assert again.locator("li.frame .verdict").first.inner_text() == "reject"
+    path.write_text(saved(again, "overrides"), encoding="utf-8")
+    assert {name: one.verdict for name, one in load_overrides([path]).by_file.items()} == {
+        file: "rules"
+    }
+    done = skyplumb("audit", small_card, "--out", tmp_path / "out", "--overrides", path)
+    assert (done.rows[file]["decided_by"], done.rows[file]["verdict"]) == ("rules", "reject")
 
 
 # ---- made well --------------------------------------------------------------------------

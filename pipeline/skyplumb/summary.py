@@ -15,6 +15,7 @@ from typing import Annotated, Any, ClassVar
 
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
 
+from skyplumb.causes import CAUSES
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 
@@ -53,6 +54,21 @@ class Advice:
     together_frames: int = 0
     """How many would have been kept without either."""
     together_minutes: float = 0.0
+
+    @property
+    def saving(self) -> str:
+        """What the mend buys, in a sentence or two; empty if nothing."""
+        parts = []
+        if self.saves_frames:
+            frames = f"{self.saves_frames} {'frame' if self.saves_frames == 1 else 'frames'}"
+            parts.append(f"Saves {frames}, {self.saves_minutes:.0f} min.")
+        if self.together_with:
+            other = CAUSES.get(self.together_with)
+            parts.append(
+                f"With a mend of {other.label if other else self.together_with} both together save "
+                f"{self.together_frames}, {self.together_minutes:.0f} min."
+            )
+        return " ".join(parts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,6 +302,17 @@ class SessionSummary:
     sun_and_moon: SunMoonSummary | None = None
     """Null where time or site is unknown."""
     trace: Trace = field(default_factory=Trace)
+
+    @property
+    def judged_minutes(self) -> float:
+        """Exposure time of the judged frames, kept or not."""
+        return self.keep_minutes + sum(sum(run.loss_minutes.values()) for run in self.runs)
+
+    @property
+    def best_mend(self) -> Advice | None:
+        """The first of `advice`, where it saves a frame by itself or with another mend."""
+        best = self.advice[0] if self.advice else None
+        return best if best and (best.saves_frames or best.together_frames) else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from datetime import timedelta
 import numpy as np
 
 from skyplumb.causes import CAUSES, LASER_CAUTION, Cause, Comes
+from skyplumb.digits import with_error
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit
@@ -247,20 +248,24 @@ def mount_faults(fit: MountFit) -> list[str]:
     out = []
     total, sigma = fit.axis_total_error_arcmin, fit.axis_sigmas_arcmin[2]
     if total > max(3 * sigma, 2.0):
-        out.append(f"polar axis {total:.1f} arcmin off")
+        out.append(f"polar axis {with_error(total, sigma)} arcmin off")
     if fit.rate_name:
         out.append(f"drive at {fit.rate_name}")
     elif abs(fit.rate_error_ppm) > max(3 * fit.rate_sigma_ppm, 300.0):
-        out.append(f"drive {abs(fit.rate_error_ppm):.0f} ppm too {_fast(fit.rate_error_ppm)}")
+        rate = with_error(abs(fit.rate_error_ppm), fit.rate_sigma_ppm)
+        out.append(f"drive {rate} ppm too {_fast(fit.rate_error_ppm)}")
     if fit.periodic is not None and fit.periodic.amplitude_arcsec > 2.0:
+        swing, period = fit.periodic_sigma
         out.append(
-            f"periodic error {fit.periodic.amplitude_arcsec:.1f} arcsec over "
-            f"{fit.periodic.period_s:.0f} s"
+            f"periodic error {with_error(fit.periodic.amplitude_arcsec, swing)} arcsec over "
+            f"{with_error(fit.periodic.period_s, period)} s"
         )
     if abs(fit.slip_arcsec_per_min) > max(3 * fit.slip_sigma, 3.0):
-        out.append(f"head slips {fit.slip_arcsec_per_min:.1f} arcsec/min downwards")
+        slip = with_error(fit.slip_arcsec_per_min, fit.slip_sigma)
+        out.append(f"head slips {slip} arcsec/min downwards")
     if abs(fit.flexure_arcsec) > max(3 * fit.flexure_sigma, 150.0):
-        out.append(f"head bends {fit.flexure_arcsec:.0f} arcsec under a level camera")
+        bend = with_error(fit.flexure_arcsec, fit.flexure_sigma)
+        out.append(f"head bends {bend} arcsec under a level camera")
     return out
 
 

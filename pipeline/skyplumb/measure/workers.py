@@ -342,7 +342,7 @@ def _interrupt_blocked() -> Iterator[None]:
     Ctrl-C goes to every process of a terminal; the caller alone should hear it and stop the
     others. Where the system cannot block it, `_start_worker` covers the rest.
     """
-    if not hasattr(signal, "pthread_sigmask"):
+    if sys.platform == "win32":
         yield
         return
     # The first process started brings this helper with it, which would unblock the signal.
@@ -394,6 +394,8 @@ def in_words(error: BaseException) -> str:
 
 def cap_memory(memory_bytes: int) -> None:
     """Refuse this process more private memory than that, where the system can; 0 for no limit."""
+    if sys.platform == "win32":
+        return
     try:
         import resource
 

@@ -52,9 +52,7 @@ def write_index(out: Path) -> Path:
 
 
 def _row(told: SessionSummary, folder: str) -> Row:
-    lost = sum(minutes for run in told.runs for minutes in run.loss_minutes.values())
-    best = max(told.advice, key=lambda one: (one.saves_minutes, one.saves_frames), default=None)
-    useful = best is not None and best.saves_frames > 0
+    best = told.best_mend
     return Row(
         name=told.session,
         href=f"{quote(folder, safe='')}/report.html",
@@ -62,7 +60,7 @@ def _row(told: SessionSummary, folder: str) -> Row:
         keep=told.keep,
         lights=told.lights,
         keep_minutes=told.keep_minutes,
-        minutes=told.keep_minutes + lost,
-        mend=best.mend if best is not None and useful else "",
+        minutes=told.judged_minutes,
+        mend=f"{best.mend} {best.saving}" if best else "",
         notices=told.notices,
     )

@@ -13,8 +13,14 @@ from skyplumb.errors import UserError
 from skyplumb.plain import UNSEEN, text_of, visible
 
 _NOT_IN_NAMES = re.compile(r'[<>:"/\\|?*]')
-_DEVICES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
-"""Names that some systems keep for devices, whatever their ending."""
+_DEVICES = re.compile(
+    r"(con|prn|aux|nul|conin\$|conout\$|com[\d¹²³]|lpt[\d¹²³])\s*(\..*)?", re.IGNORECASE
+)
+"""Names that some systems keep for devices, whatever their ending (Microsoft, "Naming Files, Paths,
+and Namespaces", from memory)."""
+_LONG_PATH = 240
+"""From such a length on a path that is "not found" may be too long for the system: some take 259
+characters, folders 247 (same source)."""
 _MOST_BYTES = 120
 """Of a folder's or list's name, so that an ending and a number still fit in 255."""
 
@@ -34,7 +40,10 @@ def writing(path: Path, option: str) -> Iterator[None]:
         where = error.filename2 or error.filename or path
         why = error.strerror or str(error)
         mend = f"free some space there or point {option} to another folder"
-        if error.errno == errno.ENAMETOOLONG:
+        if isinstance(error, PermissionError):
+            mend = f"close it in other programs, allow writing there, or change {option}"
+        too_long = error.errno == errno.ENOENT and len(str(where)) >= _LONG_PATH
+        if error.errno == errno.ENAMETOOLONG or too_long:
             mend = f"point {option} to a folder with a shorter path, or rename the file"
         raise UserError(f"{visible(str(where))}: cannot be written ({why}); {mend}") from error
 
@@ -104,7 +113,7 @@ def on_card(card: Path, file: str) -> Path:
 
 def listed_path(root: Path, file: str) -> str:
     """A frame's path below `root` as a list has it; with \\ where the root begins with a drive."""
-    foreign = PureWindowsPath(root)
+    foreign = PureWindowsPath(str(root))
     if foreign.is_absolute() and foreign.drive:
         return str(foreign / relative(file))
     return str(on_card(root, file))

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from math import isnan
 from pathlib import Path
 
+from skyplumb.digits import with_error
 from skyplumb.summary import SessionSummary
 
 MOST_LOSSES = 3
@@ -18,23 +20,43 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
         lost_frames.update(run.loss)
         for cause, minutes in run.loss_minutes.items():
             lost_minutes[cause] += minutes  # type: ignore[assignment]
-    judged_minutes = told.keep_minutes + sum(lost_minutes.values())
     lines = [
         f"{told.session}: {told.keep} of {told.lights} light frames kept, "
-        f"{told.keep_minutes:.0f} of {judged_minutes:.0f} minutes"
+        f"{told.keep_minutes:.0f} of {told.judged_minutes:.0f} minutes"
     ]
     losses = sorted(lost_frames, key=lambda cause: (-lost_minutes[cause], cause))[:MOST_LOSSES]
     if losses:
         words = (f"{c} {lost_frames[c]} ({lost_minutes[c]:.0f} min)" for c in losses)
         lines.append(f"  lost to {', '.join(words)}")
-    best = max(told.advice, key=lambda one: (one.saves_minutes, one.saves_frames), default=None)
-    if best is not None and best.saves_frames:
-        lines.append(
-            f"  {best.mend} Saves {best.saves_frames} "
-            f"{'frame' if best.saves_frames == 1 else 'frames'}, {best.saves_minutes:.0f} min."
-        )
+    lines += _axis_lines(told)
+    best = told.best_mend
+    if best is not None:
+        lines.append(f"  {best.mend} {best.saving}")
         if best.caution:
             lines.append(f"  {best.caution}")
     lines += [f"  ! {notice}" for notice in told.notices]
     lines += [f"  {(folder / name).resolve()}" for name in ("report.html", "stackable.txt")]
     return tuple(lines)
+
+
+def _axis_lines(told: SessionSummary) -> list[str]:
+    """Where the polar axis points, a line a placement of the tripod; for a few test frames this
+    is what they were taken for."""
+    mounts = {run.mount.setup: run.mount for run in told.runs if run.mount.setup}
+    lines = []
+    for setup, mount in sorted(mounts.items()):
+        of = f" of placement {setup}" if len(mounts) > 1 else ""
+        total, sigma = mount.axis_total_error_arcmin, mount.axis_total_error_arcmin_sigma
+        up, along = mount.axis_alt_error_arcmin, mount.axis_az_error_arcmin
+        if isnan(total):
+            continue
+        line = f"  polar axis{of} {with_error(total, sigma)} arcmin from the pole"
+        if total < 2 * sigma:
+            line += ", no more than its error"
+        elif not (isnan(up) or isnan(along)):
+            high = with_error(abs(up), mount.axis_alt_error_arcmin_sigma)
+            far = with_error(abs(along), mount.axis_az_error_arcmin_sigma)
+            line += f": {high} too {'high' if up > 0 else 'low'}, {far} too far "
+            line += f"{'east' if along > 0 else 'west'} along the horizon"
+        lines.append(line)
+    return lines

@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 
 import pandas as pd
 
+from skyplumb.digits import with_error
+
 STAMP = re.compile(r"(\d{4})[:-](\d\d)[:-](\d\d)[T ](\d\d):(\d\d):(\d\d)")
 
 
@@ -77,14 +79,10 @@ def figure(value: object, digits: int = 3) -> str:
 
 
 def with_sigma(value: float | None, sigma: float | None) -> str:
-    """A value and its standard deviation to the same decimals: two digits of a deviation that
-    begins with 1 or 2, one of any other."""
+    """A value and its standard deviation, see `digits`; the value alone where that is unknown."""
     if value is None or not sigma or not math.isfinite(sigma):
         return figure(value)
-    power = math.floor(math.log10(sigma))
-    decimals = min(max(0, (1 if sigma < 3 * 10**power else 0) - power), 4)
-    both = (format(part, f"z,.{decimals}f").replace(",", "\u202f") for part in (value, sigma))
-    return " ± ".join(both).replace("-", "−")
+    return with_error(value, sigma)
 
 
 def setting(value: object) -> str:

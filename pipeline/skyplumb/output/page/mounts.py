@@ -93,7 +93,8 @@ def axis_of(mount: MountSummary) -> Plain | None:
     up = number(mount.axis_alt_error_arcmin)
     along = number(mount.axis_az_error_arcmin)
     axis: Plain = {"total": total, "sigma": sigma, "x": None, "y": None, "ring": []}
-    axis |= {"up": up, "along": along}
+    axis |= {"up": up, "up_sigma": number(mount.axis_alt_error_arcmin_sigma)}
+    axis |= {"along": along, "along_sigma": number(mount.axis_az_error_arcmin_sigma)}
     if up is None or along is None:
         return axis
     # An angle along the horizon is shorter on the sky by the cosine of the pole's altitude.

@@ -99,7 +99,7 @@ def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -
         "id": f"run-{place}",
         "run": run,
         "number": place,
-        "title": f"{optics}, {setting(exposure)} s" if exposure else optics,
+        "title": f"{optics}, {setting(exposure)}\u00a0s" if exposure else optics,
         "lens": lens,
         **settings,
         **count(mine),
