@@ -225,7 +225,7 @@ def test_three_frames_without_a_fit_still_show_the_way_the_sky_moved(
 
 
 def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
-    tracker = Tracker(droop_arcsec=12000.0)
+    tracker = Tracker(flexure_arcsec=12000.0)
     lights = shoot(tracker, [LONG], USUAL, 1)
     fit = fit_mount(lights)
     scenes = scenes_of(tracker, LONG, lights)

@@ -582,7 +582,7 @@ def test_too_few_frames_or_periods_show_no_periodic_error(plan: Plan) -> None:
 
 def test_flexure_is_told_from_axis_and_rate_by_three_targets() -> None:
     for seed in range(3):
-        fit = fit_mount(shoot(replace(LEANING, droop_arcsec=600.0), THREE, USUAL, seed))
+        fit = fit_mount(shoot(replace(LEANING, flexure_arcsec=600.0), THREE, USUAL, seed))
         # Within its own error, which is far below the flexure.
         assert fit.flexure_arcsec == pytest.approx(600.0, abs=3 * fit.flexure_sigma)
         assert fit.flexure_sigma < 60
@@ -592,7 +592,7 @@ def test_flexure_is_told_from_axis_and_rate_by_three_targets() -> None:
 
 
 def test_flexure_on_one_short_target_is_not_claimed_but_named_as_a_likeness() -> None:
-    fit = fit_mount(shoot(Tracker(droop_arcsec=600.0), [Plan(hour_deg=-10)], USUAL, 1))
+    fit = fit_mount(shoot(Tracker(flexure_arcsec=600.0), [Plan(hour_deg=-10)], USUAL, 1))
     assert np.isnan(fit.flexure_arcsec)
     # kappa cos(phi) cos(dec) cos(H) of rate: 1.8 per mille.
     assert fit.rate_error_ppm > 1000
@@ -617,7 +617,7 @@ def test_an_elastic_head_drifts_chiefly_east(phi: float, hour: float, dec: float
     plan = Plan(hour - 0.25, dec, frames=2, exposure_s=60.0, every_s=60.0, roll_deg=0.0)
     both = [
         attitudes(tracker, plan, np.array([0.0, 60.0]))
-        for tracker in (Tracker(at(phi), droop_arcsec=600.0), Tracker(at(phi)))
+        for tracker in (Tracker(at(phi), flexure_arcsec=600.0), Tracker(at(phi)))
     ]
     body = [Rotation.from_matrix(a @ b.T).as_rotvec() / ARCSEC for a, b in zip(*both, strict=True)]
     turned = body[1] - body[0]

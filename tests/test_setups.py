@@ -73,7 +73,7 @@ def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
         {"too_fast": 0.003},
         {"swing_arcsec": 20.0, "period_s": 480.0},
         {"sinks_arcsec_per_min": 20.0, "sinks_from_s": 2000.0},
-        {"droop_arcsec": 600.0},
+        {"flexure_arcsec": 600.0},
         {"knocks": ((700.0, 300.0, 200.0), (4000.0, -500.0, 100.0))},
     ],
 )

@@ -56,7 +56,7 @@ class Tracker:
     sinks_arcsec_per_min: float = 0.0
     """How fast the picture's middle is carried down once the head slips, with the camera level."""
     sinks_from_s: float = -1e9
-    droop_arcsec: float = 0.0
+    flexure_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
     knocks: tuple[tuple[float, float, float], ...] = ()
     """(time s, turn about the vertical arcsec, about the east-west line arcsec): the head is
@@ -95,7 +95,7 @@ class Tracker:
         up = np.array([0.0, 0.0, 1.0])
         forward = out[:, :, 2]
         level = np.cross(up, forward)  # turning about it lowers the view
-        flexure = Rotation.from_rotvec(self.droop_arcsec * ARCSEC * level).as_matrix()
+        flexure = Rotation.from_rotvec(self.flexure_arcsec * ARCSEC * level).as_matrix()
         return np.asarray((flexure @ out).transpose(0, 2, 1))
 
     def _sunk(self, aim: Floats, time_s: Floats) -> Floats:

@@ -89,8 +89,8 @@ def _sag(night: Night, rng: np.random.Generator) -> Mount:
     onset = setting.moment(int(rng.integers(4, MOTION_FRAMES - 6)), float(rng.uniform(0, 1)))
     return replace(
         night.mount,
-        creep_arcsec_per_min=float(per_frame / (setting.exposure_s / 60.0)),
-        creep_from_s=onset,
+        slip_arcsec_per_min=float(per_frame / (setting.exposure_s / 60.0)),
+        slip_from_s=onset,
     )
 
 
@@ -171,12 +171,12 @@ def _sag_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
         drawn = _night(int(night.iloc[0]["night"]), PLANS["sag"])
         run, mount = drawn.runs[0], drawn.mount
         middles = [run.start_of(n) + run.exposure_s / 2 for n in range(run.frames)]
-        slipping = night["true_altitude_deg"][np.array(middles) > mount.creep_from_s]
+        slipping = night["true_altitude_deg"][np.array(middles) > mount.slip_from_s]
         # It goes with the sine of the zenith distance; stated is the mean from the onset on.
-        true.append(mount.creep_arcsec_per_min * np.cos(np.radians(slipping)).mean())
+        true.append(mount.slip_arcsec_per_min * np.cos(np.radians(slipping)).mean())
         told = pd.to_datetime(night.iloc[0]["mount"]["slip_onset_utc"])
         begun = pd.to_datetime(night.iloc[0]["taken_utc"])
-        seconds = (told - begun).total_seconds() - mount.creep_from_s
+        seconds = (told - begun).total_seconds() - mount.slip_from_s
         late.append(seconds / (run.exposure_s + run.gap_s))
     off = np.abs(found / np.array(true) - 1)
     return [

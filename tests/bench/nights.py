@@ -221,8 +221,8 @@ def _sag(night: Night, setting: _Setting) -> Night:
     length = float(setting.rng.uniform(1.0, 8.0)) * setting.scale_arcsec_px
     mount = replace(
         night.mount,
-        creep_arcsec_per_min=length / (setting.exposure_s / 60.0) / setting.lean,
-        creep_from_s=setting.moment(int(setting.rng.integers(3, setting.frames - 4)), 0.0),
+        slip_arcsec_per_min=length / (setting.exposure_s / 60.0) / setting.lean,
+        slip_from_s=setting.moment(int(setting.rng.integers(3, setting.frames - 4)), 0.0),
     )
     return replace(night, mount=mount)
 

@@ -120,9 +120,9 @@ def demo_nights() -> tuple[Night, ...]:
         periodic_arcsec=2.0,
         periodic_s=480.0,
         periodic_phase_deg=70.0,
-        creep_arcsec_per_min=140.0,
-        creep_from_s=moment(slipping, 3),
-        creep_to_s=moment(slipping, 8),
+        slip_arcsec_per_min=140.0,
+        slip_from_s=moment(slipping, 3),
+        slip_to_s=moment(slipping, 8),
         gusts=Gusts(
             8.0, 42.0, decay_s=3.0, sway_hz=0.7, axis_deg=25.0, scatter_deg=15.0,
             from_s=moment(gusty, 2), to_s=moment(gusty, 4),

@@ -107,7 +107,7 @@ class Gusts:
     """Mean push; single ones are exponentially distributed."""
     decay_s: float = 2.0
     sway_hz: float = 0.0
-    """The camera swings back at this frequency; 0 lets it creep back."""
+    """The camera swings back at this frequency; 0 lets it come back slowly."""
     axis_deg: float = 0.0
     """Image angle of the usual push."""
     scatter_deg: float = 180.0
@@ -139,14 +139,14 @@ class Mount:
     """Amplitude of the periodic error, about the axis."""
     periodic_s: float = 600.0
     periodic_phase_deg: float = 0.0
-    elastic_arcsec: float = 0.0
+    flexure_arcsec: float = 0.0
     """Droop of a horizontal camera; it follows gravity as the camera turns."""
-    creep_arcsec_per_min: float = 0.0
-    """Slip of a horizontal camera downwards, from `creep_from_s` on or from a later new aim."""
-    creep_from_s: float = 0.0
-    creep_to_s: float = float("inf")
+    slip_arcsec_per_min: float = 0.0
+    """Slip of a horizontal camera downwards, from `slip_from_s` on or from a later new aim."""
+    slip_from_s: float = 0.0
+    slip_to_s: float = float("inf")
     """When somebody tightened the head."""
-    creep_roll: float = 0.0
+    slip_roll: float = 0.0
     """Roll that goes with the slip, as a share of it (a side-loaded head)."""
     gusts: Gusts | None = None
     knocks: tuple[Knock, ...] = ()

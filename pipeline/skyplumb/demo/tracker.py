@@ -91,8 +91,8 @@ class Tracker:
         # A picture thrown by (dx, dy): vectors in the camera turn about (-dy, dx). A camera
         # that turns one way sees them turn the other.
         turn = np.stack([-dy, dx, np.zeros_like(dx)], axis=-1)
-        if self.mount.elastic_arcsec or self.mount.creep_arcsec_per_min:
-            turn -= self._droop(at) - self._droop(anchor)
+        if self.mount.flexure_arcsec or self.mount.slip_arcsec_per_min:
+            turn -= self._flexure_and_slip(at) - self._flexure_and_slip(anchor)
         turned = Rotation.from_rotvec(turn * ARCSEC).as_matrix()
         return np.asarray(np.einsum("tij,tjk->tik", turned, self._carried(at)))
 
@@ -122,22 +122,22 @@ class Tracker:
         right, below, _ = np.moveaxis(self._carried(at) @ down, -1, 0)
         return np.stack([-below, right, np.zeros_like(right)], axis=-1)
 
-    def _droop(self, at: Floats) -> Floats:
+    def _flexure_and_slip(self, at: Floats) -> Floats:
         """How the camera has given way, arcsec about its own axes, shape (t, 3).
 
         Elastically it follows gravity's present pull; slipping adds up what gravity pulled
         since the onset, while the camera turned under it.
         """
         mount = self.mount
-        onset = max(mount.creep_from_s, self.aimed_s)
-        span = np.maximum(np.minimum(at, mount.creep_to_s) - onset, 0.0)
+        onset = max(mount.slip_from_s, self.aimed_s)
+        span = np.maximum(np.minimum(at, mount.slip_to_s) - onset, 0.0)
         nodes, weights = np.polynomial.legendre.leggauss(5)
         slip = np.zeros((at.size, 3))
         for node, weight in zip(nodes, weights, strict=True):
             slip += weight / 2.0 * self._torque(onset + span * (node + 1.0) / 2.0)
-        slipped = (mount.creep_arcsec_per_min * span / 60.0)[:, None]
-        roll = np.array([0.0, 0.0, mount.creep_roll])
-        return np.asarray(mount.elastic_arcsec * self._torque(at) + slipped * (slip + roll))
+        slipped = (mount.slip_arcsec_per_min * span / 60.0)[:, None]
+        roll = np.array([0.0, 0.0, mount.slip_roll])
+        return np.asarray(mount.flexure_arcsec * self._torque(at) + slipped * (slip + roll))
 
     def thrown(self, at_s: Floats) -> Floats:
         """How far knocks and gusts have thrown the picture, arcsec, shape (2, t)."""

@@ -143,11 +143,11 @@ def fault_budget(exposure: DrawnExposure) -> dict[str, float]:
         "sag": (
             replace(
                 perfect,
-                elastic_arcsec=mount.elastic_arcsec,
-                creep_arcsec_per_min=mount.creep_arcsec_per_min,
-                creep_from_s=mount.creep_from_s,
-                creep_to_s=mount.creep_to_s,
-                creep_roll=mount.creep_roll,
+                flexure_arcsec=mount.flexure_arcsec,
+                slip_arcsec_per_min=mount.slip_arcsec_per_min,
+                slip_from_s=mount.slip_from_s,
+                slip_to_s=mount.slip_to_s,
+                slip_roll=mount.slip_roll,
             ),
             "sidereal",
         ),
@@ -230,7 +230,7 @@ def mount_truth(night: Night, run_index: int) -> dict[str, float]:
     middle = DrawnExposure(night, run_index, run.frames // 2)
     sight = middle.tracker.attitude(np.array([middle.mid_s]))[0, 2]
     lean = float(np.sqrt(max(1.0 - (sight @ middle.dome.zenith) ** 2, 0.0)))
-    slipping = mount.creep_from_s < middle.mid_s < mount.creep_to_s
+    slipping = mount.slip_from_s < middle.mid_s < mount.slip_to_s
     return {
         "axis_alt_error_arcmin": mount.axis_alt_error_arcmin,
         "axis_az_error_arcmin": mount.axis_az_error_arcmin,
@@ -238,6 +238,6 @@ def mount_truth(night: Night, run_index: int) -> dict[str, float]:
         "rate_error_ppm": mount.rate_error * 1e6,
         "periodic_amplitude_arcsec": mount.periodic_arcsec,
         "periodic_period_s": mount.periodic_s,
-        "sag_arcsec_per_min": mount.creep_arcsec_per_min * lean if slipping else 0.0,
-        "elastic_arcsec": mount.elastic_arcsec,
+        "sag_arcsec_per_min": mount.slip_arcsec_per_min * lean if slipping else 0.0,
+        "flexure_arcsec": mount.flexure_arcsec,
     }
