@@ -6,7 +6,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.lens_shape import LensShape, ShapeStars, learn_lens, shape_stars
+from skyplumb.calibrate.lens_shape import (
+    LensShape,
+    ShapeStars,
+    learn_lens,
+    of_one_width,
+    shape_stars,
+)
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.motion import Motion, motion_of, on_axis_astigmatism, stretch_of
@@ -182,6 +188,28 @@ def test_few_stars_give_no_trail() -> None:
     motion = motion_of(None, np.zeros(2), Drift(), 2.0, PICTURE, Doubled(5.0, 10.0))
     assert np.isnan(motion.trail_px)
     assert motion.doubled_px == 5.0
+
+
+def test_what_has_no_width_in_common_gives_no_trail(lens: LensShape) -> None:
+    # Edges of clouds beside a lamp and some hot pixels: squared widths from 1 to 4000 px^2.
+    rng = np.random.default_rng(17)
+    count = 16
+    size = 10 ** rng.uniform(0, 3.6, count)
+    stretch = 0.3 * size
+    moments = np.stack([size, stretch, 0.1 * stretch], 1)
+    place = rng.uniform(-0.6, 0.6, (count, 2))
+    odd = ShapeStars(place, moments, np.full((count, 3), 0.02), np.full(count, 2.0))
+    assert stretch_of(odd, lens) is not None
+    assert stretch_of(of_one_width(odd), lens) is None
+
+
+def test_few_stars_of_one_width_all_count(lens: LensShape) -> None:
+    rng = np.random.default_rng(18)
+    moments = rng.uniform(1.5, 3.5, (12, 3))
+    frame = ShapeStars(
+        rng.uniform(-0.6, 0.6, (12, 2)), moments, np.full((12, 3), 0.02), np.full(12, 2.0)
+    )
+    assert len(of_one_width(frame).place) == 12
 
 
 def test_a_lens_without_frames_adds_nothing() -> None:

@@ -14,7 +14,9 @@ from skyplumb.calibrate.similarity import best_similarity
 from skyplumb.demo import DrawnExposure, Gusts, Mount
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.drift import drifts
+from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import judge
 from skyplumb.records import STAR_DTYPE, Measure
 
@@ -137,3 +139,13 @@ def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:
     assert len(bad) >= 4
     assert {frame.cause for frame in bad} <= {"wind", "knock"}
     assert sum(frame.cause == "wind" for frame in bad) >= len(bad) - 1
+
+
+def test_a_faint_tail_is_claimed_beside_calm_frames_alone() -> None:
+    night = narrow_night(Mount(gusts=Gusts(1.0, 25.0)), frames=8, seed=6)
+    lights = unsolved(measured(night), night)
+    together = frame_facts([Run("all", tuple(lights))])[0]["all"]
+    assert any(fact.motion.tail for fact in together)
+    for light in lights:
+        (alone,) = frame_facts([Run("one", (light,))])[0]["one"]
+        assert not alone.motion.tail

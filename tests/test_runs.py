@@ -1,11 +1,16 @@
-"""What the times between starts say of exposures."""
+"""What the times between starts say of exposures, and which frames are judged together."""
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
 from skyplumb.calibrate.light import Light
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.runs import exposure_notices
+from skyplumb.judge.runs import exposure_notices, group_runs
 from skyplumb.records import Measure, ShotInfo
+from test_registration import dots
 
 
 def light(start_s: float, exposure_s: float) -> Light:
@@ -29,3 +34,22 @@ def test_an_exposure_longer_than_until_the_next_start_cannot_be_true() -> None:
 
 def test_ordinary_nights_say_nothing() -> None:
     assert exposure_notices([light(64.0 * n, 60) for n in range(5)]) == []
+
+
+def undated(seed: int, moved_px: float = 0.0, name: str = "a") -> Light:
+    """A frame without a clock: stars strewn by lot, moved together."""
+    frame = dots(np.random.default_rng(seed), 60)
+    stars = frame.stars.copy()
+    stars["x"] += moved_px
+    frame = replace(frame, file=name, stars=stars)
+    return Light(frame, ShotNotes(frame.info), None, float(seed), False)
+
+
+def test_undated_frames_of_different_fields_are_not_held_against_one_another() -> None:
+    frames = [undated(1, name="a"), undated(2, name="b"), undated(3, name="c")]
+    assert [len(run.lights) for run in group_runs(frames)] == [1, 1, 1]
+
+
+def test_undated_frames_of_one_field_are_one_run() -> None:
+    frames = [undated(1, 2.5 * n, name=f"{n}") for n in range(4)]
+    assert [len(run.lights) for run in group_runs(frames)] == [4]

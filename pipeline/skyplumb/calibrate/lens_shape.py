@@ -28,6 +28,10 @@ SHARPEST_FRAMES = 12
 SHOWN_STARS = 150
 SHOWN_CELLS = (15, 10)
 """A star or so from each cell across and down, so that the shown ones cover the picture."""
+FEW_STARS = 40
+WIDTHS_WITHIN = 3.0
+"""Few stars of one frame have squared widths within so much of their median: a lens's corners
+are wider, but then hold few of them."""
 ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
 """Highest power of the place that so many stars can carry."""
 
@@ -93,6 +97,22 @@ def shape_stars(measure: Measure, least_snr: float = 12.0) -> ShapeStars:
         # Errors far below the scatter between stars would let a few bright ones decide.
         errors=np.maximum(np.stack([spread, spread, 2 * sxy], 1), 0.02),
         kurt=stars["kurt"].astype(np.float64),
+    )
+
+
+def of_one_width(frame: ShapeStars) -> ShapeStars:
+    """The same without what is no star beside the others, where they are few.
+
+    Edges of clouds, lamps and hot pixels pass for stars one by one, and have no width in common.
+    Many stars outvote them; of few, those far from the median width do not count.
+    """
+    if not 0 < len(frame.place) < FEW_STARS:
+        return frame
+    size = np.maximum(frame.moments[:, 0], 0.1)
+    share = size / np.median(size)
+    alike = (share < WIDTHS_WITHIN) & (share > 1 / WIDTHS_WITHIN)
+    return ShapeStars(
+        frame.place[alike], frame.moments[alike], frame.errors[alike], frame.kurt[alike]
     )
 
 

@@ -154,6 +154,8 @@ def mixture_of(distance: Floats, density: Floats, errors: Floats, sigma_px: floa
 
 def _climb(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:
     """Expectation maximisation from one start."""
+    # A copy of a frame lies on it to the last digit, where both laws are zero.
+    distance = np.maximum(distance, 1e-6)
     d2 = distance**2
     chance = 2 * np.pi * density * distance * np.exp(-np.pi * density * d2) + 1e-300
     # The nearest of points of density n lies at a mean square distance of 1 / (pi n).

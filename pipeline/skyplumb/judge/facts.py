@@ -16,6 +16,7 @@ from skyplumb.calibrate.lens_shape import (
     learn_lens,
     lens_doubt_px2,
     lens_report,
+    of_one_width,
     shape_stars,
 )
 from skyplumb.calibrate.light import Light, optics_key
@@ -35,6 +36,9 @@ from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.summary import LensReport
+
+TAIL_FRAMES = 3
+"""So many frames of a run at least show what the lens draws, as calm ones do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +76,7 @@ def frame_facts(
     out: dict[str, list[FrameFacts]] = {}
     for group in by_optics.values():
         lights = [light for run in group for light in run.lights]
-        shaped_frames = [shape_stars(light.measure) for light in lights]
+        shaped_frames = [of_one_width(shape_stars(light.measure)) for light in lights]
         lens = learn_lens(shaped_frames)
         stretches = [stretch_of(shaped, lens) for shaped in shaped_frames]
         shifts = [drift for run in group for drift in _drifts(run)]
@@ -83,7 +87,7 @@ def frame_facts(
             _frame_facts(*parts, lens=lens, astigmatism=astigmatism, kurt=kurt)
             for parts in zip(lights, shaped_frames, stretches, shifts, dimming, strict=True)
         ]
-        facts = _with_tails(facts, [lens_doubt_px2(lens, shaped) for shaped in shaped_frames])
+        doubts = [lens_doubt_px2(lens, shaped) for shaped in shaped_frames]
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
         measure = lights[0].measure
         report = lens_report(
@@ -91,7 +95,9 @@ def frame_facts(
         )
         start = 0
         for run in group:
-            out[run.name] = facts[start : start + len(run.lights)]
+            mine = slice(start, start + len(run.lights))
+            # Tails are faint: other exposures and gains draw a star's wings another way.
+            out[run.name] = _with_tails(facts[mine], doubts[mine])
             start += len(run.lights)
             reports[run.name] = report
     return out, reports
@@ -170,7 +176,12 @@ def _frame_facts(
 
 
 def _with_tails(facts: Sequence[FrameFacts], doubts: Sequence[float]) -> list[FrameFacts]:
-    """The same, with the trail of frames whose faint tails say more than their cores."""
+    """The same, with the trail of frames of a run whose faint tails say more than their cores.
+
+    Fewer frames than `TAIL_FRAMES` do not show what of a tail is the lens's.
+    """
+    if np.count_nonzero([np.isfinite(fact.motion.trail_px) for fact in facts]) < TAIL_FRAMES:
+        return list(facts)
     trail = np.array([fact.motion.trail_px for fact in facts])
     angle = np.array([fact.motion.trail_angle_deg for fact in facts])
     stars = [fact.light.measure.mean_star for fact in facts]

@@ -11,6 +11,7 @@ import numpy as np
 from skyplumb.calibrate.almanac import constellations
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.registration import register
 
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
@@ -35,7 +36,8 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
     """Group frames in order of time.
 
     A frame joins the latest run of its settings whose first solved frame lies within half a
-    field of its own pointing; one that was not solved joins the run before it.
+    field of its own pointing; one that was not solved joins the run before it. Without a clock
+    nothing lies before it: then its stars must be those of the run's first frame.
     """
     groups: list[list[Light]] = []
     settings: list[tuple[object, ...]] = []
@@ -80,6 +82,8 @@ def _same_field(group: Sequence[Light], light: Light) -> bool:
     """Within half a field of the run's first frame."""
     first = next((one.pointing for one in group if one.pointing.solved), None)
     here = light.pointing
+    if not light.clocked and (first is None or not here.solved):
+        return register(group[0].measure, light.measure) is not None
     if first is None or not here.solved or first.camera is None:
         return True
     ra, dec = np.radians([first.ra_deg, here.ra_deg]), np.radians([first.dec_deg, here.dec_deg])
