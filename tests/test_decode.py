@@ -595,6 +595,11 @@ class TestMosaic:
     ) -> None:
         assert mosaic_of(self.mosaic(levels)).tolist() == [[1]]
 
+    def test_one_channel_with_a_trace_of_a_lattice_is_no_mosaic(self) -> None:
+        # A twenty-fifth of the noise, clear over so many cells: interpolation leaves as much.
+        assert mosaic_of(self.mosaic((700, 700.6, 700.6, 700))).tolist() == [[1]]
+        assert mosaic_of(self.mosaic((700, 702.0, 702.0, 700)))[0, 1] == 1
+
     @pytest.mark.parametrize("claim", ["", "COLOR", "RGB", "RRGB", "CYGM", "GRGB"])
     def test_what_is_no_colour_order_counts_as_no_claim(self, claim: str) -> None:
         assert mosaic_of(self.mosaic((700, 700, 700, 700)), claim).tolist() == [[1]]

@@ -296,6 +296,12 @@ def clipping_level(samples: NDArray[Any]) -> float:
     return float(edges[pile - 1])
 
 
+LEAST_CONTRAST = 0.05
+"""Of the noise of a sample: green that is 30 % brighter than red and blue under a sky of half an
+electron, beside a read noise of 3 electrons. Less is what a single channel's handling leaves, such
+as interpolation or rounding, and too little to matter to any star."""
+
+
 def mosaic_of(samples: NDArray[Any], claim: str = "") -> NDArray[np.uint8]:
     """The colour pattern of a FITS picture, by its claim and by its own samples.
 
@@ -353,12 +359,15 @@ def _green_diagonal(samples: NDArray[Any]) -> tuple[int | None, int | None]:
     )
     main, main_error = _typical(a - d)
     other, other_error = _typical(b - c)
-    contrast, contrast_error = _typical(((a + d) - (b + c)) / 2)
+    between = ((a + d) - (b + c)) / 2
+    contrast, contrast_error = _typical(between)
+    noise = float(np.subtract(*np.percentile(between, (84.0, 16.0)))) / 2
     least, most, size = *sorted((abs(main), abs(other))), abs(contrast)
     told = most > 5.0 * max(main_error, other_error) and most > 0.25 * size and least < 0.5 * most
     equal = int(abs(other) < abs(main)) if told else None
     # Two greens may differ by a hundredth, and red and blue be alike: neither may decide alone.
     bright = size > 5.0 * contrast_error and (told or most < 0.5 * size)
+    bright = bright and size > LEAST_CONTRAST * noise
     return equal, int(contrast < 0.0) if bright else None
 
 
