@@ -79,3 +79,15 @@ def test_what_shines_in_a_dark_is_hot(lone: bool) -> None:
 def test_the_dark_of_another_body_says_nothing() -> None:
     dark = Measure("d", "dark", "", ShotInfo(serial="F2"), 1500, 1000, table(WARM))
     assert hot_rows(mark_hot([light("0", 10.0, 1)], [dark])[0]) == []
+
+
+def test_what_is_much_narrower_than_the_catalogues_stars_is_hot() -> None:
+    one = light("0", 10.0, 1)
+    stars = one.measure.stars.copy()
+    stars["mxx"] = stars["myy"] = 3.0
+    stars["mxx"][:2] = stars["myy"][:2] = 0.4
+    # A narrow star that the catalogue holds is a star, and a faint one of usual width too.
+    stars["mxx"][5] = stars["myy"][5] = 0.4
+    more = np.concatenate([stars, stars[10:11]])
+    one = replace(one, measure=replace(one.measure, stars=more))
+    assert hot_rows(mark_hot([one], [])[0]) == [0, 1]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -316,6 +316,22 @@ def test_a_wide_lens_that_is_no_fisheye_is_solved_into_its_corners() -> None:
     solution = solve_lens([wide], 1800.0)
     assert off_arcsec(solution, shot) < 6  # 115 arcsec a pixel
     assert len(solution.pointings[0].star) > 0.9 * len(wide.measure.stars)
+
+
+def test_hundreds_of_hot_pixels_do_not_hide_the_sky() -> None:
+    field = exposure(Shot())
+    stars = field.measure.stars
+    rng = np.random.default_rng(21)
+    hot = np.zeros(400, stars.dtype)
+    hot["x"], hot["y"] = rng.uniform(0, [[WIDTH], [HEIGHT]], (2, 400))
+    # Brighter than all but some twenty stars, and as wide as one pixel and its neighbours.
+    hot["flux"] = np.sort(stars["flux"])[-20] * rng.uniform(0.8, 1.2, 400)
+    hot["snr"], hot["mxx"], hot["myy"] = 100.0, 0.3, 0.3
+    both = np.concatenate([stars, hot])
+    both = both[np.argsort(-both["flux"], kind="stable")]
+    field = replace(field, measure=replace(field.measure, stars=both))
+    # The twenty real ones among the 150 brightest make too few patterns without a closer look.
+    assert off_arcsec(solve_lens([field], FOCAL), Shot()) < 3.0
 
 
 def test_random_dots_are_not_solved() -> None:

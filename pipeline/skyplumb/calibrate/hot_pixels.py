@@ -2,7 +2,8 @@
 
 A lone bright pixel is narrower than any star and never enters a star table. A bright pair
 or a warm cluster may pass for a star in one frame; but it shows in a dark too, and it stays
-where it is when the camera points elsewhere. On a well-tracked run the stars stay as well,
+where it is when the camera points elsewhere; and in a solved frame it is narrower than the
+stars that the catalogue holds. On a well-tracked run the stars stay as well,
 so that only frames of different pointings are compared.
 """
 
@@ -15,6 +16,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
 from skyplumb.calibrate.light import Light
 from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
@@ -24,6 +26,8 @@ Floats = NDArray[np.float64]
 SAME_PLACE_PX = 0.6
 MOVED_PX = 5.0
 """The sky must have moved on the sensor by more than this."""
+FEWEST_KNOWN = 20
+"""So many stars of the catalogue say how wide the frame's stars are."""
 OTHER_POINTINGS = 8
 SEEN_IN = 2
 """So many other pointings must show the same bright place."""
@@ -53,7 +57,7 @@ def mark_hot(lights: Sequence[Light], darks: Sequence[Measure]) -> list[Light]:
         for number in numbers:
             light = lights[number]
             others = [solved[n] for n in np.flatnonzero(_moved(light, ra, dec))]
-            hot = _near(light, known) | _standing_still(light, others)
+            hot = _near(light, known) | _standing_still(light, others) | _too_narrow(light)
             if hot.any():
                 out[number] = _flagged(light, hot)
     return out
@@ -103,6 +107,17 @@ def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
     still = seen >= SEEN_IN
     still[light.pointing.star] = False
     return still
+
+
+def _too_narrow(light: Light) -> NDArray[np.bool_]:
+    """Which stars that the catalogue does not hold are much narrower than those it does."""
+    stars, matched = light.measure.stars, light.pointing.star
+    size = stars["mxx"] + stars["myy"]
+    if len(matched) < FEWEST_KNOWN:
+        return np.zeros(len(stars), bool)
+    narrow = size < np.median(size[matched]) / WIDTHS_WITHIN
+    narrow[matched] = False
+    return np.asarray(narrow)
 
 
 def _moved(light: Light, ra_rad: Floats, dec_rad: Floats) -> NDArray[np.bool_]:

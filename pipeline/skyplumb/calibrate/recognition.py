@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
+from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, FEWEST_MATCHES, Pairs, pair_stars
 from skyplumb.calibrate.similarity import MOST_TRIALS
 from skyplumb.calibrate.sky import ObservedSky
@@ -19,6 +20,9 @@ from skyplumb.records import NAN, Measure
 Floats = NDArray[np.float64]
 
 PATTERN_STARS = 150
+FEWEST_PATTERN_STARS = 5
+NARROW_SHARE = 0.3
+"""So many detections much narrower than the bright stars are hot pixels."""
 SEARCH_LIMIT = 200_000
 """Star patterns tried before a frame counts as unsolved; a count, so that the outcome
 does not depend on the machine's speed."""
@@ -91,8 +95,39 @@ def recognise(
     hint_deg : tuple of float
         Right ascension and declination, roughly; NaN if unknown.
     """
-    if len(measure.stars) < 5:
-        return None
+    for table in _star_tables(measure):
+        start = _recognised(table, focal_px, say, known, hint_deg)
+        if start is not None:
+            return start
+    return None
+
+
+def _star_tables(measure: Measure) -> Iterator[Measure]:
+    """The frame's stars, and once more without what is narrower than its bright stars.
+
+    Hot pixels by the hundred push the stars out of the brightest ones that make patterns.
+    """
+    stars = measure.stars
+    if len(stars) < FEWEST_PATTERN_STARS:
+        return
+    yield measure
+    size = (stars["mxx"] + stars["myy"]).astype(np.float64)
+    brightest = np.argsort(-stars["flux"], kind="stable")
+    light = np.cumsum(np.maximum(np.nan_to_num(stars["flux"][brightest]), 0.0).astype(np.float64))
+    half = brightest[: int(np.searchsorted(light, light[-1] / 2)) + 1]
+    wide = size > float(np.median(size[half])) / WIDTHS_WITHIN
+    if FEWEST_PATTERN_STARS <= np.count_nonzero(wide) < (1 - NARROW_SHARE) * len(stars):
+        yield replace(measure, stars=stars[wide])
+
+
+def _recognised(
+    measure: Measure,
+    focal_px: float,
+    say: Callable[[str], None] | None,
+    known: Camera | None,
+    hint_deg: tuple[float, float],
+) -> Start | None:
+    """One star table, near its hint or by patterns of the whole sky."""
     guess = _guess(measure, focal_px, known)
     narrow = guess is not None and guess.width_deg < NARROW_DEG
     if narrow and (start := _near_hint(measure, guess, known, hint_deg)):
