@@ -124,6 +124,42 @@ class Camera:
             y * factor + (p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) / corner,
         )
 
+    def turned(self, directions: Floats) -> Floats:
+        """How a pinhole's pixels move with a small turn about each camera axis, px/rad.
+
+        Parameters
+        ----------
+        directions : ndarray, shape (n, 3)
+            In camera axes.
+
+        Returns
+        -------
+        ndarray, shape (n, 2, 3)
+            The derivative of `project`; NaN out of the lens's view.
+        """
+        z = directions[:, 2]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            x = np.where(z > 0.02, directions[:, 0] / z, np.nan)
+            y = np.where(z > 0.02, directions[:, 1] / z, np.nan)
+        k1, k2, k3 = self.radial
+        p1, p2 = self.tangential
+        corner = self.corner
+        q = (x * x + y * y) / corner**2
+        factor = 1 + q * (k1 + q * (k2 + q * k3))
+        slope = 2 * (k1 + q * (2 * k2 + q * 3 * k3)) / corner**2
+        xy = x * y * slope + 2 * (p1 * x + p2 * y) / corner
+        xx = factor + x * x * slope + (2 * p1 * y + 6 * p2 * x) / corner
+        yy = factor + y * y * slope + (6 * p1 * y + 2 * p2 * x) / corner
+        # How the pinhole's own x and y move with each turn.
+        moved = np.empty((len(x), 2, 3))
+        moved[:, 0, 0], moved[:, 0, 1], moved[:, 0, 2] = -x * y, 1 + x * x, -y
+        moved[:, 1, 0], moved[:, 1, 1], moved[:, 1, 2] = -1 - y * y, x * y, x
+        bent = np.empty_like(moved)
+        across = self.parity * self.focal_px
+        bent[:, 0] = across * (xx[:, None] * moved[:, 0] + xy[:, None] * moved[:, 1])
+        bent[:, 1] = self.focal_px * (xy[:, None] * moved[:, 0] + yy[:, None] * moved[:, 1])
+        return bent
+
     def _decentre(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """The tangential part alone."""
         p1, p2 = self.tangential
@@ -225,23 +261,23 @@ def fit_attitude(
         Measured minus projected, px.
     """
     normal = np.eye(3)
-
-    def off() -> Floats:
-        return matched.pixels - camera.project(matched.directions @ attitude.T)
+    seen = matched.directions @ attitude.T
+    off = matched.pixels - camera.project(seen)
 
     def step(weighting: Weighting) -> Floats:
-        nonlocal attitude, normal
-        seen = matched.directions @ attitude.T
+        nonlocal attitude, normal, seen, off
         jacobian = _turned(camera, seen)
-        normal, slope = _normal_equations(jacobian, off(), matched.weights**2 * weighting.weights)
+        normal, slope = _normal_equations(jacobian, off, matched.weights**2 * weighting.weights)
         turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
         attitude = rotation(turn) @ attitude
-        return off() * matched.weights[:, None]
+        seen = matched.directions @ attitude.T
+        off = matched.pixels - camera.project(seen)
+        return off * matched.weights[:, None]
 
-    start = cauchy_weighting(off() * matched.weights[:, None], free=3, efficiency=EFFICIENCY)
+    start = cauchy_weighting(off * matched.weights[:, None], free=3, efficiency=EFFICIENCY)
     last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
     sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
-    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), off()
+    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), off
 
 
 def fit_camera(
@@ -304,6 +340,8 @@ def fit_camera(
 
 def _turned(camera: Camera, seen: Floats) -> Floats:
     """How pixels move with a small turn about each camera axis, px/rad, shape (n, 2, 3)."""
+    if camera.projection == PINHOLE:
+        return camera.turned(seen)
     step = 1e-6
     there = camera.project(seen)
     return np.stack(

@@ -86,7 +86,7 @@ def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
     places = _places(light)
     if len(known) == 0 or len(places) == 0:
         return np.zeros(len(places), bool)
-    distance, _ = cKDTree(known).query(places)
+    distance, _ = cKDTree(known).query(places, distance_upper_bound=SAME_PLACE_PX)
     return np.asarray(distance < SAME_PLACE_PX)
 
 
@@ -102,7 +102,7 @@ def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
     for other in others[::step][:OTHER_POINTINGS]:
         there = _places(other)
         if len(there):
-            distance, _ = cKDTree(there).query(places)
+            distance, _ = cKDTree(there).query(places, distance_upper_bound=SAME_PLACE_PX)
             seen += distance < SAME_PLACE_PX
     still = seen >= SEEN_IN
     still[light.pointing.star] = False

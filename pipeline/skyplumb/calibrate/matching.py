@@ -81,6 +81,7 @@ def pair_stars(
     attitude: Floats,
     sigma_px: float,
     reach: float = 1.1,
+    around: Around | None = None,
 ) -> Pairs:
     """Pair stars with the catalogue.
 
@@ -95,6 +96,8 @@ def pair_stars(
         How far off that may be; the search starts there.
     reach : float
         Only stars so far from the optical axis, in half diagonals.
+    around : Around, optional
+        The catalogue there, where it was asked for before.
     """
     from scipy.spatial import cKDTree
 
@@ -103,7 +106,9 @@ def pair_stars(
     pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)
     near = np.hypot(*((pixels - camera.middle) / _half_diagonal(camera)).T) <= reach
     rows, pixels = rows[near], pixels[near]
-    known, seen, places = _expected(measure, sky, camera, attitude, reach)
+    known, seen, places = _expected(
+        measure, around or stars_around(measure, sky, camera, attitude), camera, attitude, reach
+    )
     if len(rows) == 0 or len(known) < 2:
         return _no_pairs()
     k = min(NEIGHBOURS, len(places))
@@ -200,10 +205,17 @@ def _half_diagonal(camera: Camera) -> float:
     return float(np.hypot(camera.width_px, camera.height_px) / 2)
 
 
-def _expected(
-    measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats, reach: float
-) -> tuple[NDArray[np.int64], Floats, Floats]:
-    """Catalogue stars that should show: their rows, sky-frame directions and pixels."""
+@dataclass(frozen=True, slots=True)
+class Around:
+    """The catalogue in and around a picture."""
+
+    rows: NDArray[np.int64]
+    seen: Floats
+    """Shape (n, 3): the directions in which they are seen."""
+
+
+def stars_around(measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats) -> Around:
+    """The brightest stars around where a frame is believed to point, off by some pixels or not."""
     known = catalogue()
     ra, dec = sky.icrs(attitude[2][None, :])
     axis = unit_vectors(ra, dec)[0]
@@ -213,7 +225,15 @@ def _expected(
     most = 4 * count + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
     near = np.flatnonzero(known.directions[:whole_sky] @ axis > np.cos(radius))[:most]
-    seen = sky.directions(known.ra_rad[near], known.dec_rad[near])
+    return Around(near, sky.directions(known.ra_rad[near], known.dec_rad[near]))
+
+
+def _expected(
+    measure: Measure, around: Around, camera: Camera, attitude: Floats, reach: float
+) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Catalogue stars that should show: their rows, sky-frame directions and pixels."""
+    count = len(measure.stars)
+    near, seen = around.rows, around.seen
     places = camera.project(seen @ attitude.T)
     half = np.array([camera.width_px, camera.height_px]) / 2
     with np.errstate(invalid="ignore"):

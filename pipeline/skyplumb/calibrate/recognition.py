@@ -12,7 +12,13 @@ from skyplumb.calibrate import patterns
 from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
 from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
-from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, FEWEST_MATCHES, Pairs, pair_stars
+from skyplumb.calibrate.matching import (
+    CERTAIN_LOG_ODDS,
+    FEWEST_MATCHES,
+    Pairs,
+    pair_stars,
+    stars_around,
+)
 from skyplumb.calibrate.similarity import MOST_TRIALS
 from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.records import NAN, Measure
@@ -380,11 +386,15 @@ def fit_frame(
 ) -> FittedFrame | None:
     """Attitude of one frame from a start off by about `sigma_px`; None without certain pairs."""
     fitted: FittedFrame | None = None
+    around = stars_around(measure, sky, camera, attitude)
     for _ in range(3):
-        pairs = pair_stars(measure, sky, camera, attitude, sigma_px)
+        pairs = pair_stars(measure, sky, camera, attitude, sigma_px, around=around)
         if len(pairs.star) < FEWEST_MATCHES:
             return None
         attitude, covariance, residuals = fit_attitude(camera, pairs.matched, attitude)
         sigma_px = 1.2 * pairs.sigma_px + 0.1
+        same = fitted is not None and np.array_equal(fitted.pairs.star, pairs.star)
         fitted = FittedFrame(attitude, covariance, residuals, pairs)
+        if same:
+            break
     return fitted if fitted is not None and fitted.pairs.certain else None
