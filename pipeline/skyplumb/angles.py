@@ -33,6 +33,27 @@ def between_axes_deg(a_deg: float, b_deg: float) -> float:
     return abs(axis_deg(a_deg - b_deg))
 
 
+def turn_of(matrix: Floats) -> Floats:
+    """The turn whose `rotation` is a matrix, shape (3,), rad; the inverse of Rodrigues' formula."""
+    sine = (
+        np.array(
+            [
+                matrix[2, 1] - matrix[1, 2],
+                matrix[0, 2] - matrix[2, 0],
+                matrix[1, 0] - matrix[0, 1],
+            ]
+        )
+        / 2
+    )
+    size, cosine = float(np.sqrt(sine @ sine)), (float(np.trace(matrix)) - 1) / 2
+    if cosine < -0.9:
+        # Near half a turn the axis is in the symmetric part.
+        from scipy.spatial.transform import Rotation
+
+        return np.asarray(Rotation.from_matrix(matrix).as_rotvec())
+    return np.asarray(sine * (np.arctan2(size, cosine) / size if size > 1e-12 else 1.0))
+
+
 def rotation(turn_rad: Floats) -> Floats:
     """Matrix of a turn about an axis by the length of its vector (Rodrigues' formula).
 

@@ -13,6 +13,7 @@ from skyplumb.judge.mount.regression import (
     Model,
     Observations,
     Regression,
+    criteria,
     pointing_scatter_arcsec,
     regress,
 )
@@ -136,10 +137,8 @@ def _best_of(
     data: Observations, models: Sequence[Model], like: Regression, most: int = 3
 ) -> list[Regression]:
     """The most promising of many models, compared with the weights of a fit already made."""
-    quick = sorted(
-        (regress(data, model, like.weights) for model in models), key=lambda f: f.criterion
-    )
-    return [regress(data, fit.model) for fit in quick[:most]]
+    order = np.argsort(criteria(data, models, like.weights), kind="stable")
+    return [regress(data, models[n]) for n in order[:most]]
 
 
 def _onsets(data: Observations) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -132,21 +133,60 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     else:
         last = cauchy_weighting(solve(Weighting(weights, np.ones(count))), **scale)
     scatter = float(last.sigma[0])
-    # Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian
-    # criterion with unknown noise, and the correction for few data of Hurvich & Tsai 1989.
-    number = 3 * count
+    criterion = _criterion(data, model, free, residual, scatter) + _prior_penalty(solution)
+    covariance = covariance * max(scatter, 1.0) ** 2
+    return Regression(model, solution, covariance, criterion, weights, scatter, residual)
+
+
+def _criterion(
+    data: Observations, model: Model, free: int, residual: Floats, scatter: float
+) -> float:
+    """What a model costs, but for how likely its axis error is.
+
+    Robust sum of squares, so that one gust does not buy a fault of its own; Bayesian criterion with
+    unknown noise, and the correction for few data of Hurvich & Tsai 1989.
+    """
+    number = residual.size
     squares = cauchy_loss(residual, scatter, EFFICIENCY)
     searched = model.slip_onset is not None and not data.slips_from_start(model)
     free += int(bool(model.period_s)) + int(searched) - int(not model.rate)
     spare = max(number - free - 1, 1)
-    criterion = (
+    return float(
         number * np.log(squares / number + 1e-4)
         + free * np.log(number)
         + 2 * free * (free + 1) / spare
-        + _prior_penalty(solution)
     )
-    covariance = covariance * max(scatter, 1.0) ** 2
-    return Regression(model, solution, covariance, criterion, weights, scatter, residual)
+
+
+def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Floats:
+    """Criterion of each of many models, of `regress` with the same weights, solved together.
+
+    Parameters
+    ----------
+    data : Observations
+    models : sequence of Model
+        With the same faults, such as onsets or periods to choose from.
+    weights : ndarray, shape (n,)
+    """
+    found: list[float] = []
+    information = weights[:, None, None] * data.information
+    for start in range(0, len(models), AT_ONCE):
+        some = models[start : start + AT_ONCE]
+        designs = np.stack([_columns(data, model) for model in some])
+        free = designs.shape[-1] + 3 * data.segments
+        solution, _, starts = _solve(data, designs, information)
+        left = data.turn - (designs @ solution[:, None, :, None])[..., 0]
+        left -= starts[:, data.segment]
+        residuals = np.einsum("nij,knj->kni", data.root, left)
+        scale = Scale(free=free, efficiency=EFFICIENCY, least=LEAST_SCATTER)
+        for model, one, residual in zip(some, solution, residuals, strict=True):
+            scatter = float(cauchy_weighting(residual, **scale).sigma[0])
+            found.append(_criterion(data, model, free, residual, scatter) + _prior_penalty(one))
+    return np.array(found)
+
+
+AT_ONCE = 64
+"""So many models are solved together: of 300 frames they take 3 MB."""
 
 
 def respond(data: Observations, fit: Regression, turn: Floats) -> Floats:
@@ -171,32 +211,38 @@ def _solve(
 ) -> tuple[Floats, Floats, Floats]:
     """Weighted least squares with a free start a segment, the starts eliminated by hand.
 
-    Returns the solution, its covariance, and the starts, shape (segments, 3).
+    `design` has shape (..., n, 3, terms): any number of them are solved together. Returns the
+    solutions, shape (..., terms), their covariances, and the starts, shape (..., segments, 3).
     """
-    count = data.segments
-    by_segment = np.zeros((count, 3, 3))
-    np.add.at(by_segment, data.segment, information)
-    inverse = np.linalg.inv(by_segment)
+    member = np.arange(data.segments)[:, None] == data.segment
+    inverse = np.linalg.inv(_summed(member, information))
     pulled = information @ design
     pushed = (information @ data.turn[:, :, None])[:, :, 0]
-    sums = np.zeros((count, 3, design.shape[2]))
-    np.add.at(sums, data.segment, pulled)
-    totals = np.zeros((count, 3))
-    np.add.at(totals, data.segment, pushed)
+    sums = _summed(member, pulled)
+    totals = _summed(member, pushed[:, :, None])[..., 0]
     started = inverse @ sums
-    normal = _stacked(design).T @ _stacked(pulled) - _stacked(sums).T @ _stacked(started)
-    slope = _stacked(design).T @ pushed.ravel() - _stacked(started).T @ totals.ravel()
-    scale = np.sqrt(np.maximum(np.diag(normal), 1e-30))
-    covariance = np.linalg.pinv(normal / np.outer(scale, scale), rcond=1e-12, hermitian=True)
-    covariance = covariance / np.outer(scale, scale)
-    solution = covariance @ slope
-    starts = (inverse @ (totals - sums @ solution)[:, :, None])[:, :, 0]
+    turned = np.swapaxes(_stacked(design), -1, -2)
+    normal = turned @ _stacked(pulled) - np.swapaxes(_stacked(sums), -1, -2) @ _stacked(started)
+    slope = turned @ pushed.ravel() - np.swapaxes(_stacked(started), -1, -2) @ totals.ravel()
+    size = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-30))
+    sizes = size[..., :, None] * size[..., None, :]
+    covariance = np.linalg.pinv(normal / sizes, rcond=1e-12, hermitian=True) / sizes
+    solution = (covariance @ slope[..., None])[..., 0]
+    left = totals - (sums @ solution[..., None, :, None])[..., 0]
+    starts = (inverse @ left[..., None])[..., 0]
     return solution, covariance, starts
+
+
+def _summed(member: NDArray[np.bool_], blocks: Floats) -> Floats:
+    """Blocks of three rows, shape (..., n, 3, terms), summed by segment."""
+    flat = blocks.reshape(*blocks.shape[:-2], -1)
+    sums = member.astype(float) @ flat
+    return np.asarray(sums.reshape(*sums.shape[:-1], *blocks.shape[-2:]))
 
 
 def _stacked(blocks: Floats) -> Floats:
     """Blocks of three rows each as one tall matrix."""
-    return blocks.reshape(-1, blocks.shape[-1])
+    return blocks.reshape(*blocks.shape[:-3], -1, blocks.shape[-1])
 
 
 def _columns(data: Observations, model: Model) -> Floats:

@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import turn_of
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light, lens_key
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
@@ -84,10 +85,8 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
 
 def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
     """Rotation of the camera from `a` to `b` beyond that of the sky, arcsec, in sky axes."""
-    from scipy.spatial.transform import Rotation
-
     # rows of an attitude are the camera axes in the sky frame
-    change = Rotation.from_matrix(b.attitude.T @ a.attitude).as_rotvec() * RAD_TO_ARCSEC
+    change = turn_of(b.attitude.T @ a.attitude) * RAD_TO_ARCSEC
     if earth_fixed:
         # The sky turns about the pole, westwards. A tracker turns about one axis, so however
         # long it ran, its rotation vector less the sky's is in proportion to the time.
