@@ -136,31 +136,52 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
 
     Both in arcsec; only frames that share a segment with the one before have an entry.
     """
-    rates: dict[int, Floats] = {}
-    for n in range(1, len(samples)):
-        a, b = samples[n - 1], samples[n]
-        if a.segment == b.segment and b.time_s > a.time_s:
-            rates[n] = excess_rotation_arcsec(a, b, True) / (b.time_s - a.time_s)
-    out = {}
-    for n, rate in rates.items():
-        a, b = samples[n - 1], samples[n]
-        seconds = b.time_s - a.time_s
-        near = [rates[m] for m in range(n - 3, n + 4) if m in rates and m != n]
-        usual = np.median(near, axis=0) if near else np.zeros(3)
-        # Of two frames alone none says what is usual; a camera at rest did not jump, though,
-        # whether its pointings are held against the Earth or the stars.
-        turns = np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [[0, 0, 1], [0, 0, 2]], axis=1)
-        if not near and turns.min() < STILL:
-            usual = rate
-        # What counts is where the camera points; a turn about its own axis is measured badly.
-        moves = np.cross(np.array([rate, *near]) - usual, b.forward) * seconds
-        others = np.linalg.norm(moves[1:], axis=1)
-        # Both as the root mean square length of two numbers, sqrt(2) sigma.
-        noise = float(np.sqrt(np.trace(a.covariance[:2, :2] + b.covariance[:2, :2])))
-        if len(near) > 1:
-            noise = max(noise, float(np.sqrt(2) * np.median(others)) / median_length(2))
-        out[n] = (moves[0], max(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC))
-    return out
+    count = len(samples)
+    seconds = np.diff([one.time_s for one in samples], prepend=np.nan)
+    segment = np.array([one.segment for one in samples])
+    told = np.flatnonzero((np.diff(segment, prepend=-1) == 0) & (seconds > 0))
+    if len(told) == 0:
+        return {}
+    rates = np.full((count, 3), np.nan)
+    for n in told:
+        rates[n] = excess_rotation_arcsec(samples[n - 1], samples[n], True) / seconds[n]
+    # Up to six neighbours of each, NaN where there are none.
+    places = told[:, None] + np.array([-3, -2, -1, 1, 2, 3])
+    there = (places >= 0) & (places < count)
+    near = np.where(there[..., None], rates[np.clip(places, 0, count - 1)], np.nan)
+    lone = np.isnan(near[..., 0]).all(1)
+    own = rates[told]
+    usual = np.where(lone[:, None], 0.0, _median(near))
+    # Of two frames alone none says what is usual; a camera at rest did not jump, though, whether
+    # its pointings are held against the Earth or the stars.
+    over = own[:, None] / SIDEREAL_RATE_ARCSEC_S - np.array([[0.0, 0, 1], [0, 0, 2]])
+    rests = lone & (np.linalg.norm(over, axis=2).min(1) < STILL)
+    usual[rests] = own[rests]
+    # What counts is where the camera points; a turn about its own axis is measured badly.
+    forward = np.array([samples[n].forward for n in told])[:, None]
+    both = np.concatenate([own[:, None], near], 1) - usual[:, None]
+    moves = np.cross(both, forward) * seconds[told, None, None]
+    others = np.linalg.norm(moves[:, 1:], axis=2)
+    # Both as the root mean square length of two numbers, sqrt(2) sigma.
+    spread = np.array([np.trace(one.covariance[:2, :2]) for one in samples])
+    noise = np.sqrt(spread[told - 1] + spread[told])
+    scattered = np.sqrt(2) * _median(others[..., None])[:, 0] / median_length(2)
+    many = np.count_nonzero(np.isfinite(others), axis=1) > 1
+    noise = np.where(many, np.fmax(noise, scattered), noise)
+    limits = np.maximum(STEP_SIGMAS * noise, LEAST_STEP_ARCSEC)
+    return {
+        int(n): (move, float(limit))
+        for n, move, limit in zip(told, moves[:, 0], limits, strict=True)
+    }
+
+
+def _median(values: Floats) -> Floats:
+    """Median of the known values of each set, shape (n, m, k) -> (n, k); NaN of none."""
+    ordered = np.sort(values, axis=1)  # NaN at the end
+    known = np.count_nonzero(np.isfinite(values), axis=1)[:, None]
+    low, high = np.maximum((known - 1) // 2, 0), np.minimum(known // 2, values.shape[1] - 1)
+    middle = (np.take_along_axis(ordered, low, 1) + np.take_along_axis(ordered, high, 1)) / 2
+    return np.asarray(middle[:, 0])
 
 
 def tracked_only(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
