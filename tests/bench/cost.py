@@ -14,7 +14,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -24,6 +24,7 @@ import sep
 
 from skyplumb.demo import Body, Clock, DrawnRun, DrawnSite, Lens, Mount, Night
 
+from .beside import beside_table
 from .cards import KEPT, drawn_card
 from .tables import Table, aim
 
@@ -31,6 +32,10 @@ FRAMES_OF_EACH_LENS = 4
 MOST_RATIO = 1.25
 LEAST_SPEEDUP = 1.9
 MOST_MB = 700.0
+READER_MB_S = 200.0
+"""Of an SD card of the UHS-II kind in its reader: 100 to 250 MB/s (common practice, no source)."""
+MOST_LARGE_MB = 900.0
+"""For a frame of 61 megapixels."""
 
 # What the audit and its workers used, told at its end. Linux keeps the peak of a process apart
 # from that of the one that started it only in /proc.
@@ -89,6 +94,16 @@ def cost_night() -> Night:
     return Night(DrawnSite(46.9, 10.3, 1500.0), body, Mount(), runs, clock=clock, seed=24)
 
 
+def large_night() -> Night:
+    """One frame of 61 megapixels."""
+    body = Body("C61", "Tarn", "TB-LARGE", width_px=9504, height_px=6336, pixel_um=3.76)
+    lens = Lens("Tarn Bench 50mm", 50.0, 2.8, fwhm_px=2.8, beta=3.0, radial_px=2.0)
+    run = DrawnRun(lens, datetime(2026, 8, 14, 22, 0), 60.0, 1, ra_deg=305.0, dec_deg=40.0,
+                   folder="50mm")  # fmt: skip
+    clock = Clock(utc_offset_h=0.0, gps=True)
+    return Night(DrawnSite(46.9, 10.3, 1500.0), body, Mount(), (run,), clock=clock, seed=61)
+
+
 def cost_tables(jobs: int, say: Callable[[str], None], rounds: int = 3) -> list[Table]:
     """Draw the frames if they are not there yet, measure, and give the tables."""
     card = drawn_card("cost", [cost_night()], "dng", jobs) / "card"
@@ -110,7 +125,17 @@ def cost_tables(jobs: int, say: Callable[[str], None], rounds: int = 3) -> list[
             whole[workers].append(_audit(card, workers))
         short.append(_audit(few, 1))
         say(f"cost, round {number} of {rounds}")
-    return [_table(units, whole, short, len(files), len(firsts))]
+    large = drawn_card("cost-large", [large_night()], "dng", jobs) / "card"
+    say("cost of a large frame")
+    size_mb = float(np.mean([file.stat().st_size for file in files])) / 1e6
+    table = _table(units, whole, short, len(files), len(firsts), size_mb)
+    memory = aim(
+        "peak memory of a worker on 61 megapixels, MB",
+        _audit(large, 1).worker_mb,
+        MOST_LARGE_MB,
+        of=1,
+    )
+    return [replace(table, rows=[*table.rows, memory]), beside_table(files)]
 
 
 def _unit_s(file: Path) -> tuple[float, float]:
@@ -147,6 +172,7 @@ def _table(
     short: Sequence[_Audit],
     frames: int,
     few: int,
+    size_mb: float,
 ) -> Table:
     decode_s, find_s = (float(np.median([unit[n] for unit in units])) for n in (0, 1))
     unit_s = float(np.median([sum(unit) for unit in units]))
@@ -168,6 +194,8 @@ def _table(
         aim("audit, s a frame without its start-up", frame_s, None, of=len(short)),
         aim("  of it in the workers, s", workers_s, None, of=len(short)),
         aim("audit over the unit", frame_s / unit_s, MOST_RATIO, of=len(short)),
+        aim(f"cores that keep up with a reader of {READER_MB_S:g} MB/s, files of {size_mb:.0f} MB",
+            READER_MB_S / size_mb * frame_s, None, of=len(short)),
         aim("start-up of the audit, once a card, s", start_s, None, of=len(short)),
         aim(f"all of a card of {frames} over the unit, 1 worker", total_s[1] / frames / unit_s,
             None, of=len(short)),
