@@ -149,7 +149,7 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
     places = told[:, None] + np.array([-3, -2, -1, 1, 2, 3])
     there = (places >= 0) & (places < count)
     near = np.where(there[..., None], rates[np.clip(places, 0, count - 1)], np.nan)
-    lone = np.isnan(near[..., 0]).all(1)
+    lone: NDArray[np.bool_] = np.asarray(np.isnan(near[..., 0]).all(1))
     own = rates[told]
     usual = np.where(lone[:, None], 0.0, _median(near))
     # Of two frames alone none says what is usual; a camera at rest did not jump, though, whether
