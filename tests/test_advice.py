@@ -293,6 +293,8 @@ def test_the_drive_is_told_by_name_by_percent_or_by_its_swing() -> None:
         **steady,  # type: ignore[arg-type]
     )
     # The hypotenuse of 12 and 9.
+    little = replace(swings, periodic=Periodic(480.0, 1.2, 1.5))
+    assert "swings" not in only("drive", little).mend  # too little to draw any of these trails
     mend = only("drive", swings).mend
     assert "15 arcsec to either side every 8.0 min" in mend and "too" not in mend
 

@@ -225,12 +225,14 @@ def test_a_folder_that_changed_notes_left_behind_is_said(
 def test_without_out_results_lie_beside_the_card_and_never_on_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from skyplumb.auditing import default_out
+    from skyplumb.output.paths import default_out
 
     (tmp_path / "work").mkdir()
     monkeypatch.chdir(tmp_path / "work")
     (tmp_path / "night").mkdir()
     assert default_out(tmp_path / "night") == tmp_path / "night-audit"
+    assert not (tmp_path / "night-audit").exists()  # nothing is left where the audit is refused
+    assert default_out(Path(tmp_path.anchor)) == tmp_path / "work" / "card-audit"
     volume = tmp_path / "NO NAME"
     (volume / "DCIM" / "100MOOR").mkdir(parents=True)
     for card in (volume / "DCIM", volume / "DCIM" / "100MOOR"):
@@ -238,6 +240,17 @@ def test_without_out_results_lie_beside_the_card_and_never_on_it(
     (tmp_path / "shut-audit").write_text("a file in the way")
     (tmp_path / "shut").mkdir()
     assert default_out(tmp_path / "shut") == tmp_path / "work" / "shut-audit"
+
+
+@pytest.mark.parametrize("option", ["--out", "--link-into", "--xmp-beside"])
+def test_a_file_where_results_should_lie_is_said_before_the_work(
+    skyplumb: Command, spy: Spy, small_card: Path, tmp_path: Path, option: str
+) -> None:
+    (tmp_path / "file").write_text("in the way")
+    places = {"--out": tmp_path / "out"} | {option: tmp_path / "file" / "below"}
+    done = skyplumb("audit", small_card, *(word for pair in places.items() for word in pair))
+    assert (done.code, spy.measured) == (2, [])
+    assert done.stderr == f"{tmp_path / 'file'}: is a file; give {option} a folder\n"
 
 
 def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) -> None:

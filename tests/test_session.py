@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 import shutil
 import subprocess
@@ -52,6 +53,16 @@ def test_the_function_and_the_command_write_the_same(
     assert Finished(tmp_path, 0, "", "").files == audited.files
     assert (done.kept, done.lights, done.incomplete) == (9, 10, False)
     assert any(line.startswith(f"{done.sessions[0].name}: 9 of 10") for line in told)
+
+
+def test_the_function_takes_every_option_of_the_command() -> None:
+    from skyplumb import cli
+
+    command = set(inspect.signature(cli.audit).parameters) - {"worker_memory"}
+    assert set(inspect.signature(skyplumb.audit).parameters) == command | {
+        "worker_memory_gb",
+        "say",
+    }
 
 
 def test_a_card_that_is_not_there_is_one_line(tmp_path: Path) -> None:

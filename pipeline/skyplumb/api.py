@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from skyplumb.auditing import Audited, Options, default_out
+from skyplumb.auditing import Audited, Options
 from skyplumb.auditing import audit as run
 from skyplumb.intake.memory import MEMORY_BYTES
+from skyplumb.output.paths import default_out
 
 AnyPath = str | Path
 

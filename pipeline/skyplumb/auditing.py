@@ -44,7 +44,7 @@ from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.index import write_index
 from skyplumb.output.page import pictures
-from skyplumb.output.paths import refuse_card
+from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import calibration_table, session_result
 from skyplumb.output.told import session_lines
@@ -175,6 +175,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     for option in ("out", "link_into", "xmp_beside"):
         if (target := getattr(options, option)) is not None:
             refuse_card(target, options.card, f"--{option.replace('_', '-')}")
+            refuse_no_folder(target, f"--{option.replace('_', '-')}")
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
         store = Store(options.out / STORE_FOLDER, warn)
@@ -204,24 +205,6 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         tuple(sorted(written, key=lambda session: session.name)),
         incomplete=bool(measured.gone) or len(written) < len(nights),
     )
-
-
-def default_out(card: Path) -> Path:
-    """Where results go if nobody says: `<card>-audit` beside the card's folder.
-
-    In the working folder where that cannot be written, or where it would lie on the memory card
-    itself, which is told by its folder DCIM (the standard's name for it).
-    """
-    whole = card.resolve()
-    name = f"{whole.name or 'card'}-audit"
-    on_card = any(part.casefold() == "dcim" for part in whole.parts)
-    if not on_card and not (whole.parent / "DCIM").exists():
-        try:
-            (whole.parent / name).mkdir(exist_ok=True)
-            return whole.parent / name
-        except OSError:
-            pass
-    return Path.cwd() / name
 
 
 def nights_of(

@@ -13,7 +13,7 @@ from skyplumb.causes import CAUSES, LASER_CAUTION, Cause, Comes
 from skyplumb.digits import with_error
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
-from skyplumb.judge.mount import MountFit
+from skyplumb.judge.mount import MountFit, Periodic
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
 from skyplumb.records import ShotInfo
 from skyplumb.summary import Advice
@@ -162,10 +162,10 @@ def _drive(lost: Sequence[_Lost]) -> str | None:
         return "The drive turned the wrong way: set the hemisphere."
     if fit.rate_name:
         parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal.")
-    elif abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and abs(fit.rate_error_ppm) > 300:
-        way = "fast" if fit.rate_error_ppm > 0 else "slow"
+    elif _rate_matters(fit):
+        way = _fast(fit.rate_error_ppm)
         parts.append(f"The drive ran {abs(fit.rate_error_ppm) / 1e4:.2f} % too {way}.")
-    if fit.periodic is not None:
+    if fit.periodic is not None and _swing_matters(fit.periodic):
         parts.append(
             f"It swings {fit.periodic.amplitude_arcsec:.0f} arcsec to either side every "
             f"{fit.periodic.period_s / 60:.1f} min, which only shorter exposures avoid."
@@ -251,10 +251,10 @@ def mount_faults(fit: MountFit) -> list[str]:
         out.append(f"polar axis {with_error(total, sigma)} arcmin off")
     if fit.rate_name:
         out.append(f"drive at {fit.rate_name}")
-    elif abs(fit.rate_error_ppm) > max(3 * fit.rate_sigma_ppm, 300.0):
+    elif _rate_matters(fit):
         rate = with_error(abs(fit.rate_error_ppm), fit.rate_sigma_ppm)
         out.append(f"drive {rate} ppm too {_fast(fit.rate_error_ppm)}")
-    if fit.periodic is not None and fit.periodic.amplitude_arcsec > 2.0:
+    if fit.periodic is not None and _swing_matters(fit.periodic):
         swing, period = fit.periodic_sigma
         out.append(
             f"periodic error {with_error(fit.periodic.amplitude_arcsec, swing)} arcsec over "
@@ -267,6 +267,14 @@ def mount_faults(fit: MountFit) -> list[str]:
         bend = with_error(fit.flexure_arcsec, fit.flexure_sigma)
         out.append(f"head bends {bend} arcsec under a level camera")
     return out
+
+
+def _rate_matters(fit: MountFit) -> bool:
+    return abs(fit.rate_error_ppm) > max(3 * fit.rate_sigma_ppm, 300.0)
+
+
+def _swing_matters(periodic: Periodic) -> bool:
+    return periodic.amplitude_arcsec > 2.0
 
 
 def _fast(ppm: float) -> str:

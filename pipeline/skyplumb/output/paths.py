@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import re
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
@@ -135,6 +136,39 @@ def refuse_card(target: Path, card: Path, option: str) -> None:
         shown = visible(str(target))
         raise UserError(
             f"{shown}: lies on the card, which is never written to; choose another {option}"
+        )
+
+
+def default_out(card: Path) -> Path:
+    """Where results go if nobody says: `<card>-audit` beside the card's folder.
+
+    In the working folder where that cannot be written, or where it would lie on the memory card
+    itself, which is told by its folder DCIM (the standard's name for it) or by being a whole disk.
+    """
+    whole = card.resolve()
+    name = f"{whole.name or 'card'}-audit"
+    on_card = whole.parent == whole or any(part.casefold() == "dcim" for part in whole.parts)
+    if not on_card and not (whole.parent / "DCIM").exists():
+        try:
+            (whole.parent / name).mkdir()
+            (whole.parent / name).rmdir()  # nothing stays where the audit is refused
+            return whole.parent / name
+        except FileExistsError:
+            if (whole.parent / name).is_dir():
+                return whole.parent / name
+        except OSError:
+            pass
+    return Path.cwd() / name
+
+
+def refuse_no_folder(target: Path, option: str) -> None:
+    """Stop before the work begins where what is to hold its results cannot."""
+    there = next((path for path in (target, *target.absolute().parents) if path.exists()), target)
+    if not there.is_dir():
+        raise UserError(f"{visible(str(there))}: is a file; give {option} a folder")
+    if not os.access(there, os.W_OK):
+        raise UserError(
+            f"{visible(str(there))}: may not be written to; allow it, or change {option}"
         )
 
 
