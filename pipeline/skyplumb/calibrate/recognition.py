@@ -101,14 +101,14 @@ def recognise(
     hint_deg : tuple of float
         Right ascension and declination, roughly; NaN if unknown.
     """
-    for table in _star_tables(measure):
+    for table in star_tables(measure):
         start = _recognised(table, focal_px, say, known, hint_deg)
         if start is not None:
             return start
     return None
 
 
-def _star_tables(measure: Measure) -> Iterator[Measure]:
+def star_tables(measure: Measure) -> Iterator[Measure]:
     """The frame's stars, and once more without what is narrower than its bright stars.
 
     Hot pixels by the hundred push the stars out of the brightest ones that make patterns.
@@ -118,10 +118,8 @@ def _star_tables(measure: Measure) -> Iterator[Measure]:
         return
     yield measure
     size = (stars["mxx"] + stars["myy"]).astype(np.float64)
-    brightest = np.argsort(-stars["flux"], kind="stable")
-    light = np.cumsum(np.maximum(np.nan_to_num(stars["flux"][brightest]), 0.0).astype(np.float64))
-    half = brightest[: int(np.searchsorted(light, light[-1] / 2)) + 1]
-    wide = size > float(np.median(size[half])) / WIDTHS_WITHIN
+    brightest = np.argsort(-stars["flux"], kind="stable")[:PATTERN_STARS]
+    wide = size > float(np.percentile(size[brightest], 90)) / WIDTHS_WITHIN
     if FEWEST_PATTERN_STARS <= np.count_nonzero(wide) < (1 - NARROW_SHARE) * len(stars):
         yield replace(measure, stars=stars[wide])
 
