@@ -147,3 +147,18 @@ def test_air_lifts_stars_as_tables_say() -> None:
         bennett = 1 / np.tan(np.radians(seen + 7.31 / (seen + 4.4)))
         # His formula is good to 0.07'; for white light it is 1 % more than for ours.
         assert 60 * (seen - altitude) == pytest.approx(bennett, abs=0.08)
+
+
+def test_two_lenses_without_metadata_are_told_apart_by_their_stars() -> None:
+    shots = [Shot(azimuth_deg=60 + 70 * n) for n in range(4)]
+    focals = (5000.0, 8000.0, 5000.0, 8000.0)
+    lights = []
+    for n, (shot, focal) in enumerate(zip(shots, focals, strict=True)):
+        field = exposure(shot, seed=n + 1, focal=focal, faint=8.5)
+        measure = replace(field.measure, file=str(n))
+        lights.append(Light(measure, ShotNotes(ShotInfo()), None, float(n), False))
+    solved, _ = point_session(lights, lambda _: None)
+    assert [light.file for light in solved] == ["0", "1", "2", "3"]
+    for light, focal in zip(solved, focals, strict=True):
+        assert light.pointing.camera is not None
+        assert light.pointing.camera.focal_px == pytest.approx(focal, rel=1e-3)

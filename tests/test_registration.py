@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,8 +13,21 @@ from numpy.typing import NDArray
 from narrowfield import exposures_of, measured, narrow_night, unsolved
 from skyplumb.calibrate.registration import register
 from skyplumb.calibrate.similarity import best_similarity
-from skyplumb.demo import DrawnExposure, Gusts, Mount
+from skyplumb.demo import (
+    Body,
+    Clock,
+    DrawnExposure,
+    DrawnRun,
+    DrawnSite,
+    Gusts,
+    Lens,
+    Mount,
+    Night,
+    Sky,
+)
+from skyplumb.intake.notes import load_notes
 from skyplumb.intake.rules import load_rules
+from skyplumb.judge.calibrated import calibrate
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.mount import MountFit
@@ -149,3 +164,40 @@ def test_a_faint_tail_is_claimed_beside_calm_frames_alone() -> None:
     for light in lights:
         (alone,) = frame_facts([Run("one", (light,))])[0]["one"]
         assert not alone.motion.tail
+
+
+def test_a_second_at_fifty_millimetres_and_a_quarter_hour_at_four_hundred() -> None:
+    body = Body("Vesna", "Tarn", "T1", width_px=3000, height_px=2000, pixel_um=7.8)
+    site = DrawnSite(-31.0, 149.0, 1000.0)
+    told = {}
+    for name, focal_mm, exposure_s, mount in (
+        ("short", 50.0, 1.0, Mount()),
+        ("long", 400.0, 900.0, Mount()),
+        ("long, axis off", 400.0, 900.0, Mount(axis_alt_error_arcmin=8.0)),
+    ):
+        run = DrawnRun(
+            Lens("one", focal_mm, 4.0), datetime(2026, 1, 15, 12), exposure_s, 5,
+            ra_deg=90.0, dec_deg=-30.0, gap_s=3.0,
+        )  # fmt: skip
+        clock = Clock(utc_offset_h=0.0, gps=True)
+        night = Night(site, body, mount, (run,), Sky(satellites_per_h=0.0), clock, seed=4)
+        # With a place, the long lens needs no patterns of the whole sky.
+        hinted = [
+            replace(one, info=replace(one.info, ra_hint_deg=90.5, dec_hint_deg=-30.3))
+            for one in measured(night)
+        ]
+        done = calibrate(hinted, load_notes(None, Path("nowhere")), lambda _: None)
+        (told[name],) = done.judged(load_rules(None))
+    for run in told.values():
+        for frame in run.frames:
+            pointing = frame.facts.light.pointing
+            assert pointing.solved
+            assert pointing.ra_deg == pytest.approx(90.0, abs=0.02)
+            assert pointing.dec_deg == pytest.approx(-30.0, abs=0.02)
+            assert pointing.rms_px < 0.2
+    assert {frame.verdict for frame in told["short"].frames} == {"keep"}
+    assert {frame.verdict for frame in told["long"].frames} == {"keep"}
+    bad = told["long, axis off"].frames
+    # 8 arcmin at 15.75 arcsec a minute and degree: 32 arcsec in 900 s at most, 8 px of 4 arcsec.
+    assert {frame.verdict for frame in bad} == {"reject"}
+    assert {frame.cause for frame in bad} == {"axis"}

@@ -37,10 +37,7 @@ def point_session(
         by_lens[lens_key(light)].append(light)
     groups = []
     for mine in by_lens.values():
-        info = mine[0].info
-        fields = [_star_field(light) for light in mine]
-        found = find_lens(fields, info.focal_mm / info.pixel_um * 1000.0, say)
-        groups.append(_Group(mine, fields, found))
+        groups += _lens_groups(mine, say)
     verdict, evidence = _clock(groups)
     pointed: list[Light] = []
     for group in groups:
@@ -58,6 +55,30 @@ def point_session(
         notices = _unknowns(lights)
     order = {light.file: n for n, light in enumerate(lights)}
     return sorted(pointed, key=lambda light: order[light.file]), notices
+
+
+def _lens_groups(lights: list[Light], say: Callable[[str], None]) -> list[_Group]:
+    """Frames that the metadata gives to one lens, and apart those the stars give to another.
+
+    Where no focal length is written, frames of several lenses or cameras may lie together.
+    """
+    info = lights[0].info
+    focal_px = info.focal_mm / info.pixel_um * 1000.0
+    fields = [_star_field(light) for light in lights]
+    found = find_lens(fields, focal_px, say)
+    if np.isfinite(focal_px) or not found.strangers or len(found.strangers) == len(lights):
+        return [_Group(lights, fields, found)]
+    others = set(found.strangers)
+    parts = ([n for n in range(len(lights)) if n not in others], found.strangers)
+    at_home, away = ([lights[n] for n in part] for part in parts)
+    back = {n: k for k, n in enumerate(parts[0])}
+    kept = replace(
+        found,
+        attitudes=[found.attitudes[n] for n in parts[0]],
+        chosen=[back[n] for n in found.chosen],
+        strangers=[],
+    )
+    return [_Group(at_home, [fields[n] for n in parts[0]], kept), *_lens_groups(away, say)]
 
 
 def _star_field(light: Light) -> StarField:

@@ -74,6 +74,8 @@ class FoundLens:
     """From each frame's `plain` sky to camera axes; None if it was not recognised."""
     chosen: list[int] = field(default_factory=list)
     """The frames the camera was fitted to."""
+    strangers: list[int] = field(default_factory=list)
+    """Frames that were recognised as another lens's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,7 @@ def find_lens(
     camera: Camera | None = None
     attitudes: list[Floats | None] = [None] * len(exposures)
     misses, odds, replaced = 0, 0.0, False
+    strangers: set[int] = set()
     for number, exposure in enumerate(exposures):
         if camera is not None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
@@ -133,6 +136,8 @@ def find_lens(
                 camera, odds = start.camera, start.log_odds
             if _alike(camera, start.camera):
                 attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposure.plain)
+            else:
+                strangers.add(number)
     if camera is None:
         return FoundLens(None, attitudes)
     for number in range(len(exposures)):
@@ -142,7 +147,10 @@ def find_lens(
             start = recognise(exposures[number].measure, camera.focal_px, say, camera)
             if start is not None and _alike(camera, start.camera):
                 attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposures[number].plain)
-    return _calibrated(exposures, camera, attitudes)
+            elif start is not None:
+                strangers.add(number)
+    left = sorted(n for n in strangers if attitudes[n] is None)
+    return replace(_calibrated(exposures, camera, attitudes), strangers=left)
 
 
 def _alike(one: Camera, other: Camera) -> bool:
