@@ -178,7 +178,7 @@ def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -
     }
     assert first == (
         f"{SESSION}: {kept} of {len(LIGHTS)} light frames kept, "
-        f"{minutes['keep']:.0f} of {sum(minutes.values()):.0f} minutes"
+        f"{minutes['keep']:.0f} min of {sum(minutes.values()):.0f} min"
     )
     assert lost == "  lost to knock 1 (1 min)"
     assert mend.startswith("  Keep clear of tripod") and mend.endswith("Saves 1 frame, 1 min.")

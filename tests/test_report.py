@@ -9,6 +9,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,15 +19,17 @@ from PIL import Image
 
 from inventednight import invented_night
 from skyplumb.causes import CAUSES
-from skyplumb.output.page.figures import duration, figure, with_sigma
+from skyplumb.digits import duration
+from skyplumb.output.page.figures import figure, with_sigma
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
 from skyplumb.output.page.pictures import BESIDE_FROM, whiskers
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
 from skyplumb.output.result import SessionResult
+from skyplumb.output.told import session_lines
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.summary import MountSummary, SessionSummary
+from skyplumb.summary import MountSummary, RunSummary, SessionSummary
 
 
 class Page(HTMLParser):
@@ -492,3 +495,25 @@ def test_a_value_has_no_more_decimals_than_its_uncertainty(
     value: float, sigma: float | None, words: str
 ) -> None:
     assert with_sigma(value, sigma) == words
+
+
+def test_the_terminal_tells_the_axis_of_each_placement_of_the_tripod() -> None:
+    known = MountSummary(
+        "1",
+        axis_total_error_arcmin=15.9558,
+        axis_total_error_arcmin_sigma=0.0598,
+        axis_alt_error_arcmin=10.952,
+        axis_alt_error_arcmin_sigma=0.110,
+        axis_az_error_arcmin=-17.0015,
+        axis_az_error_arcmin_sigma=0.0614,
+    )
+    vague = MountSummary("2", axis_total_error_arcmin=3.0, axis_total_error_arcmin_sigma=2.0)
+    told = SessionSummary(
+        "night", runs=(RunSummary("a", mount=known), RunSummary("b", mount=vague))
+    )
+    axis = [line for line in session_lines(told, Path("night")) if "axis" in line]
+    assert axis == [
+        "  polar axis of placement 1 15.956 ± 0.060 arcmin from the pole: "
+        "10.95 ± 0.11 too high, 17.001 ± 0.061 too far west along the horizon",
+        "  polar axis of placement 2 3.0 ± 2.0 arcmin from the pole, no more than its error",
+    ]

@@ -1,4 +1,4 @@
-"""A number with its error as a reader takes it in."""
+"""A number with its error, and a length of time, as a reader takes them in."""
 
 from __future__ import annotations
 
@@ -25,3 +25,11 @@ def with_error(value: float, sigma: float) -> str:
         for part in (value, max(sigma, 10.0**-decimals))
     )
     return " ± ".join(shown).replace(",", "\u202f").replace("-", "−")
+
+
+def duration(seconds: float) -> str:
+    """Seconds as `3 h 05 min`, `12 min` or `40 s`."""
+    if seconds < 59.5:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"

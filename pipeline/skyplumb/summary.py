@@ -16,6 +16,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
 
 from skyplumb.causes import CAUSES
+from skyplumb.digits import duration
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 
@@ -61,12 +62,12 @@ class Advice:
         parts = []
         if self.saves_frames:
             frames = f"{self.saves_frames} {'frame' if self.saves_frames == 1 else 'frames'}"
-            parts.append(f"Saves {frames}, {self.saves_minutes:.0f} min.")
+            parts.append(f"Saves {frames}, {duration(60 * self.saves_minutes)}.")
         if self.together_with:
             other = CAUSES.get(self.together_with)
             parts.append(
                 f"With a mend of {other.label if other else self.together_with} both together save "
-                f"{self.together_frames}, {self.together_minutes:.0f} min."
+                f"{self.together_frames}, {duration(60 * self.together_minutes)}."
             )
         return " ".join(parts)
 

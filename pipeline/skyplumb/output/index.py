@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
 
+from skyplumb.digits import duration
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.paths import write_atomic
 from skyplumb.summary import SessionSummary, read_summary
@@ -46,7 +47,7 @@ def write_index(out: Path) -> Path:
         "lights": sum(row.lights for row in rows),
         "keep_minutes": sum(row.keep_minutes for row in rows),
     }
-    html = fill_template("index.html", page, (), {}, {})
+    html = fill_template("index.html", page, (), {"duration": duration}, {})
     write_atomic(out / INDEX, html.encode("utf-8", "backslashreplace"))
     return out / INDEX
 

@@ -6,7 +6,7 @@ from collections import Counter
 from math import isnan
 from pathlib import Path
 
-from skyplumb.digits import with_error
+from skyplumb.digits import duration, with_error
 from skyplumb.summary import SessionSummary
 
 MOST_LOSSES = 3
@@ -22,11 +22,11 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
             lost_minutes[cause] += minutes  # type: ignore[assignment]
     lines = [
         f"{told.session}: {told.keep} of {told.lights} light frames kept, "
-        f"{told.keep_minutes:.0f} of {told.judged_minutes:.0f} minutes"
+        f"{duration(60 * told.keep_minutes)} of {duration(60 * told.judged_minutes)}"
     ]
     losses = sorted(lost_frames, key=lambda cause: (-lost_minutes[cause], cause))[:MOST_LOSSES]
     if losses:
-        words = (f"{c} {lost_frames[c]} ({lost_minutes[c]:.0f} min)" for c in losses)
+        words = (f"{c} {lost_frames[c]} ({duration(60 * lost_minutes[c])})" for c in losses)
         lines.append(f"  lost to {', '.join(words)}")
     lines += _axis_lines(told)
     best = told.best_mend

@@ -91,14 +91,6 @@ def setting(value: object) -> str:
     return "–" if known is None else f"{known:.10g}" if known >= 1000 else f"{known:.3g}"
 
 
-def duration(seconds: float) -> str:
-    """Seconds as `3 h 05 min`, `12 min` or `40 s`."""
-    if seconds < 59.5:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
-
-
 def percent(share: float | None) -> str:
     """A share as `41 %`."""
     return "–" if share is None else f"{100 * share:.0f}\u202f%"

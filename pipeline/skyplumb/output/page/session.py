@@ -15,6 +15,7 @@ import pandas as pd
 
 from skyplumb import __version__
 from skyplumb.causes import CAUSES
+from skyplumb.digits import duration
 from skyplumb.output.page import figures
 from skyplumb.output.page.frames import (
     for_script,
@@ -135,7 +136,7 @@ def render(page: Plain) -> str:
         {
             "figure": figures.figure,
             "setting": figures.setting,
-            "duration": figures.duration,
+            "duration": duration,
             "visible": visible,
             "percent": figures.percent,
         },
