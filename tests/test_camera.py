@@ -7,6 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC, Camera, Matched, fit_attitude, fit_camera
 from skyplumb.demo.optics import Optics
 from skyplumb.demo.scene import Body, Lens
@@ -35,6 +36,30 @@ def test_scales_and_fields_are_the_published_ones() -> None:
     assert Camera(135.0, 24, 16).width_deg == pytest.approx(
         2 * np.degrees(np.arctan(12 / 135)), abs=1e-9
     )
+
+
+@pytest.mark.parametrize("parity", [1, -1])
+def test_pixels_move_with_a_turn_as_the_lens_itself_says(parity: int) -> None:
+    camera = Camera(2000.0, 3000, 2000, parity, 5.0, -3.0, (0.02, -0.01, 0.004), (0.001, -0.002))
+    way = np.random.default_rng(1).normal([0, 0, 1], [0.4, 0.25, 0], (200, 3))
+    way /= np.linalg.norm(way, axis=1, keepdims=True)
+    step = 1e-6
+
+    def there(turn: Floats) -> Floats:
+        return camera.project(way + step * np.cross(turn, way))
+
+    moved = [(there(axis) - there(-axis)) / (2 * step) for axis in np.eye(3)]
+    # Rounding of a difference of 2e-6 rad in pixels of 1e3 is 1e-7 px/rad of some 1e4.
+    assert camera.turned(way) == pytest.approx(np.stack(moved, -1), rel=1e-8, abs=1e-4)
+    assert np.isnan(camera.turned(np.array([[0.0, 0.0, -1.0]]))).all()
+
+
+@pytest.mark.parametrize("size", [0.0, 1e-9, 1e-5, 0.1, 2.5, 3.1])
+def test_turns_and_matrices_are_those_of_scipy(size: float) -> None:
+    axis = np.array([2.0, -1.0, 0.5])
+    turn = size * axis / np.linalg.norm(axis)
+    assert rotation(turn) == pytest.approx(Rotation.from_rotvec(turn).as_matrix(), abs=1e-15)
+    assert turn_of(rotation(turn)) == pytest.approx(turn, rel=1e-12, abs=1e-15)
 
 
 def test_the_scale_shrinks_towards_the_corner_as_a_pinholes_does() -> None:

@@ -23,7 +23,8 @@ from skyplumb.judge.advice import mount_faults
 from skyplumb.judge.cause import trail_causes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
-from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
+from skyplumb.judge.mount.regression import AT_ONCE, Model, criteria, observations_of, regress
+from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec, samples_of
 from tracker import (
     ARCMIN,
     ARCSEC,
@@ -547,6 +548,20 @@ def test_a_periodic_error_is_read_from_two_periods_at_four_frames_each(
         assert fit.periodic.amplitude_arcsec == pytest.approx(amplitude, rel=0.15)
         assert fit.periodic.period_s == pytest.approx(period, rel=0.15)
         assert fit.axis_az_error_arcmin == pytest.approx(-20, abs=3 * fit.axis_sigmas_arcmin[1])
+
+
+def test_models_solved_together_cost_what_each_costs_alone() -> None:
+    samples = samples_of(shoot(LEANING, list(THREE), USUAL, 3))
+    data = observations_of(samples, True, np.array([0.6, 0.0, 0.8]))
+    weights = np.linspace(0.2, 1.0, len(samples))
+    for models in (
+        [Model(slip_onset=float(onset)) for onset in np.linspace(-900, 900, AT_ONCE + 3)],
+        [Model(period_s=period, rate=False) for period in (400.0, 600.0, 900.0)],
+    ):
+        alone = [regress(data, model, weights).criterion for model in models]
+        assert np.isfinite(alone).all()
+        # Rounding: the same sums in another order.
+        assert criteria(data, models, weights) == pytest.approx(alone, rel=1e-9, abs=1e-9)
 
 
 def test_the_swing_within_an_exposure_follows_its_phase() -> None:

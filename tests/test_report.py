@@ -22,7 +22,7 @@ from skyplumb.causes import CAUSES
 from skyplumb.digits import duration
 from skyplumb.output.page.figures import figure, with_sigma
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
-from skyplumb.output.page.pictures import BESIDE_FROM, whiskers
+from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, to_bytes, whiskers
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
@@ -355,6 +355,17 @@ def test_a_page_of_three_hundred_noisy_frames_stays_under_twelve_megabytes() -> 
     assert page["judged"] == 300
     assert not page["beside"]
     assert len(render(page).encode()) < 12e6
+
+
+def test_pictures_that_were_kept_are_those_that_are_drawn() -> None:
+    noisy = noisy_night(3)
+    files = {run: some["file"].tolist() for run, some in lights(noisy).groupby("run")}
+    drawn = pictures_of(files, noisy.crops, noisy.fields)
+    assert from_bytes(to_bytes(drawn)) == drawn
+    assert all(one.strip and one.whiskers for one in drawn.values())
+    kept = session_page(replace(noisy, pictures=drawn, crops={}, fields={}))
+    assert kept["frames"] == session_page(noisy)["frames"]
+    assert from_bytes(b"anything else") is None
 
 
 def test_from_a_thousand_frames_the_strips_lie_beside_the_page() -> None:
