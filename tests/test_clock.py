@@ -13,8 +13,11 @@ from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import Site, lifted, unit_vectors
 from skyplumb.calibrate.solve import StarField
 from skyplumb.intake.notes import ShotNotes
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.mount import fit_mount
+from skyplumb.judge.verdict import judge
 from skyplumb.records import ShotInfo
-from test_pointing import NIGHT, SITE, Shot, exposure, no_downloads
+from test_pointing import NIGHT, SITE, Leaning, Shot, exposure, no_downloads
 
 __all__ = ["no_downloads"]
 
@@ -87,6 +90,30 @@ def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_
     said = float(notice.split("a clock ")[1].split(" h")[0])
     assert said == pytest.approx(abs(ahead_h), abs=0.3)
     assert f"h {way}" in notice or abs(ahead_h) == 12
+
+
+def test_after_the_notice_nothing_is_said_of_where_the_axis_points() -> None:
+    # A tracker whose axis is off by degrees; 8 frames over 49 minutes.
+    times = [NIGHT + timedelta(minutes=7 * n) for n in range(8)]
+    first = Shot(azimuth_deg=200, altitude_deg=30)
+    shots = [Leaning(utc=utc, first=first, lean_rad_s=2e-6) for utc in times]
+    tracked = night(list(shots))
+    told = {}
+    for ahead_h in (0.0, 5.0):
+        lights, notices = pointed(tracked, list(shots), ahead_h)
+        lights = [
+            replace(one, notes=ShotNotes(replace(one.info, exposure_s=240.0))) for one in lights
+        ]
+        mount = fit_mount(lights)
+        (run,) = judge(lights, load_rules(None), {lights[0].notes.setup: mount})
+        told[ahead_h] = (notices, mount)
+        claimed = [mount.axis_alt_error_arcmin, mount.axis_az_error_arcmin]
+        assert np.isfinite(claimed).all() == (ahead_h == 0.0)
+        for frame in run.frames:
+            assert np.isfinite(frame.scene.zenith_deg) == (ahead_h == 0.0)
+    assert told[0.0][0] == []
+    assert "The clock or the site is wrong" in told[5.0][0][0]
+    assert told[0.0][1].earth_fixed and not told[5.0][1].earth_fixed
 
 
 @pytest.mark.parametrize(
