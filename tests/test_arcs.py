@@ -75,3 +75,33 @@ def test_the_sky_turns_fifteen_degrees_an_hour() -> None:
 def test_unknown_exposures_are_bounded_by_their_arcs() -> None:
     words = stood_still_by_arcs(light(NAN, 2.507))
     assert "in 480 to 800 s" in words  # 600 s within a quarter
+
+
+@pytest.mark.parametrize(
+    ("drawn", "exposure_s", "focal_mm", "still"),
+    [
+        (1.0, 240.0, 50.0, True),
+        (0.8, 240.0, 50.0, True),  # 37 degrees from the equator
+        (0.5, 240.0, 50.0, False),  # a drive at half the sky's rate
+        (1.6, 240.0, 50.0, False),
+        (1.0, NAN, 50.0, False),
+        (1.0, 240.0, NAN, False),
+    ],
+)
+def test_straight_trails_as_long_as_the_skys_way_are_a_standing_cameras(
+    drawn: float, exposure_s: float, focal_mm: float, still: bool
+) -> None:
+    # 5 um at 50 mm are 20.6 arcsec a pixel; 240 s at the equator 3610 arcsec.
+    info = ShotInfo(exposure_s=exposure_s, focal_mm=focal_mm, pixel_um=5.0)
+    length = drawn * 15.041 * 240.0 / (206265 * 5e-3 / 50.0)
+    measure = Measure("a.fits", "light", "", info, arcs=150, arc_length_px=length)
+    words = stood_still_by_arcs(Light(measure, ShotNotes(info), None, 0.0))
+    assert ("as the sky moves in 240 s" in words) == still
+
+
+def test_drawn_trails_far_from_the_pole_are_told_as_untracked() -> None:
+    found = seen(exposed(star_trails((60_000.0, 40_000.0), 0.08), 6)).arcs
+    assert found.number >= 50
+    assert np.isnan(found.angle_deg)
+    # sqrt(60,000^2 + 40,000^2) px times 0.08 degrees.
+    assert found.length_px == pytest.approx(np.radians(0.08) * np.hypot(6e4, 4e4), rel=0.15)

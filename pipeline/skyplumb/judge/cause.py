@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import between_axes_deg
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
@@ -50,6 +51,10 @@ MOVED_WITH_IT = (
     "the sky moved with it from frame to frame, so it is no shaking but axis, drive or sag; the "
     "target's coordinates in the night notes would tell which"
 )
+FAR_FROM_POLE = 0.6
+"""Least cosine of the declination of straight trails: over a field of w degrees their direction
+turns by w tan(dec), and 30 degrees at most (`measure/arcs.py`) over 25 would not have been straight
+beyond 50 degrees. A drive at half the sky's rate draws less."""
 ARC_WITHIN = 0.25
 """Arcs of a camera that stands still are within so much of the sky's own turn."""
 
@@ -296,6 +301,8 @@ def stood_still_by_arcs(light: Light) -> str:
     sensor, while a lens draws conics: their angle is good to `ARC_WITHIN`.
     """
     measure, exposure = light.measure, light.info.exposure_s
+    if measure.arcs and np.isnan(measure.arc_deg):
+        return _stood_still_by_straight_trails(light)
     if not (measure.arcs and measure.arc_deg > 0):
         return ""
     seen = f"{measure.arcs} arcs of {measure.arc_deg:.2g} deg about one centre"
@@ -306,6 +313,29 @@ def stood_still_by_arcs(light: Light) -> str:
     if abs(lasted / exposure - 1) > ARC_WITHIN:
         return ""
     return f"{seen}, as the sky turns in {exposure:g} s"
+
+
+def _stood_still_by_straight_trails(light: Light) -> str:
+    """The same of trails that show no centre: so far from the pole that all run one way.
+
+    A standing camera draws the sky's own rate times the cosine of the declination, which is
+    bounded where directions do not turn over the picture; a drive of any usual rate draws less.
+    """
+    measure, info = light.measure, light.info
+    scale_arcsec_px = RAD_TO_ARCSEC * info.pixel_um / (info.focal_mm * 1000)
+    if light.pointing.solved:
+        scale_arcsec_px = light.pointing.scale_arcsec_px
+    if not (scale_arcsec_px > 0 and measure.arc_length_px > 0):
+        return ""
+    equator_s = measure.arc_length_px * scale_arcsec_px / SIDEREAL_RATE_ARCSEC_S
+    shortest, longest = equator_s / (1 + ARC_WITHIN), equator_s / FAR_FROM_POLE
+    # Of an unknown exposure nothing tells them from a camera that was pushed.
+    if not shortest < info.exposure_s < longest:
+        return ""
+    return (
+        f"{measure.arcs} straight trails of {measure.arc_length_px:.0f} px in one direction,"
+        f" as the sky moves in {info.exposure_s:g} s far from the pole"
+    )
 
 
 def _stood_still(scene: Scene) -> bool:
