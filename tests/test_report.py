@@ -515,7 +515,7 @@ def test_the_terminal_tells_the_axis_of_each_placement_of_the_tripod() -> None:
         axis_total_error_arcmin_sigma=0.0598,
         axis_alt_error_arcmin=10.952,
         axis_alt_error_arcmin_sigma=0.110,
-        axis_az_error_arcmin=-17.0015,
+        axis_az_error_arcmin=-17.0013,
         axis_az_error_arcmin_sigma=0.0614,
     )
     vague = MountSummary("2", axis_total_error_arcmin=3.0, axis_total_error_arcmin_sigma=2.0)
