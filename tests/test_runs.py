@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import numpy as np
 
+from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.pointing import Pointing
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.runs import exposure_notices, group_runs
 from skyplumb.records import Measure, ShotInfo
@@ -53,3 +55,13 @@ def test_undated_frames_of_different_fields_are_not_held_against_one_another() -
 def test_undated_frames_of_one_field_are_one_run() -> None:
     frames = [undated(1, 2.5 * n, name=f"{n}") for n in range(4)]
     assert [len(run.lights) for run in group_runs(frames)] == [4]
+
+
+def test_another_lens_that_looks_the_same_way_is_another_run() -> None:
+    frames = []
+    for n, focal_px in enumerate((5000.0, 5000.0, 8000.0)):
+        pointing = Pointing(
+            solved=True, camera=Camera(focal_px, 1500, 1000), ra_deg=80.0, dec_deg=10.0
+        )
+        frames.append(replace(undated(n, name=f"{n}"), pointing=pointing))
+    assert [len(run.lights) for run in group_runs(frames)] == [2, 1]

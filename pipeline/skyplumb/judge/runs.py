@@ -13,6 +13,8 @@ from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
 
+SAME_SCALE = 0.02
+"""Focal lengths that the stars show differ no more by focus and air."""
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
 
@@ -79,13 +81,18 @@ def same_exposure(ours_s: float, theirs_s: float) -> bool:
 
 
 def _same_field(group: Sequence[Light], light: Light) -> bool:
-    """Within half a field of the run's first frame."""
+    """Within half a field of the run's first frame, by the same lens."""
     first = next((one.pointing for one in group if one.pointing.solved), None)
     here = light.pointing
     if not light.clocked and (first is None or not here.solved):
         return register(group[0].measure, light.measure) is not None
     if first is None or not here.solved or first.camera is None:
         return True
+    if (
+        here.camera is not None
+        and abs(here.camera.focal_px / first.camera.focal_px - 1) > SAME_SCALE
+    ):
+        return False
     ra, dec = np.radians([first.ra_deg, here.ra_deg]), np.radians([first.dec_deg, here.dec_deg])
     cosine = np.sin(dec[0]) * np.sin(dec[1]) + np.cos(dec[0]) * np.cos(dec[1]) * np.cos(
         ra[0] - ra[1]
