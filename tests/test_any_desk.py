@@ -13,8 +13,8 @@ from pathlib import Path, PureWindowsPath
 
 import pytest
 
+from skyplumb.errors import UserError
 from skyplumb.output.paths import flat_names, listed_path, one_name, writing
-from skyplumb.records import UserError
 from smallcard import FEN, Finished
 
 PACKAGE = Path(__file__).parents[1] / "pipeline"
