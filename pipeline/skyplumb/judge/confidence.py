@@ -1,6 +1,6 @@
 """How sure a named cause is: a logistic law in the evidence, learnt on drawn nights.
 
-The law answers the chance that the cause named is the one that cost the frame most. Its seven
+The law answers the chance that the cause named is the one that cost the frame most. Its six
 numbers are the output of `python -m tests.bench.confidence`, which draws nights of one to
 three faults by lot, judges them and regresses right and wrong on the evidence below; nights of
 other numbers then say how well it holds.
@@ -42,7 +42,7 @@ class Evidence:
         )
 
 
-LAW = np.array([1.26, 2.99, -0.73, -2.49, -3.45, -0.36])
+LAW = np.array([0.80, 2.83, -0.39, -1.34, -2.82, -0.49])
 """Log odds for each of `Evidence.terms`."""
 
 
