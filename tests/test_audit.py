@@ -20,7 +20,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
 from skyplumb.measure.store import Store
-from skyplumb.measure.workers import Here, Limits
+from skyplumb.measure.workers import Here, WorkLimits
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
 
 Command = Callable[..., Finished]
@@ -66,7 +66,7 @@ class Spy(Here):
     def __init__(self) -> None:
         self.measured: list[str] = []
 
-    def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+    def submit(self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /) -> Future[Any]:
         if isinstance(item, PurePosixPath):
             self.measured.append(item.as_posix())
         return super().submit(task, item, limits)
@@ -360,7 +360,9 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     pulled = tmp_path / "pulled"
 
     class PulledOut(Spy):
-        def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+        def submit(
+            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
+        ) -> Future[Any]:
             if len(self.measured) == 6 and card.exists():
                 card.rename(pulled)
             return super().submit(task, item, limits)

@@ -17,7 +17,7 @@ import pytest
 from skyplumb.errors import UserError
 from skyplumb.measure import cluster
 from skyplumb.measure.cluster import ClusterWorkers
-from skyplumb.measure.workers import Limits, Lost, run_all
+from skyplumb.measure.workers import Lost, WorkLimits, run_all
 from smallcard import SKYPLUMB, Finished
 from test_audit import measures_kept, written
 
@@ -111,7 +111,7 @@ def test_a_task_that_crashes_hangs_or_refuses_costs_itself_alone(two: str) -> No
         assert (found[0], found[2]) == (1, 9)
         assert isinstance(found[1], Lost)
         assert found[1].how == "crashed"
-        ((_, slow),) = run_all(tasks.sleep, [60], hands.inner, lambda _: Limits(seconds=1.0))
+        ((_, slow),) = run_all(tasks.sleep, [60], hands.inner, lambda _: WorkLimits(seconds=1.0))
         assert isinstance(slow, Lost)
         assert slow.how == "slow"
         with pytest.raises(UserError, match="the disk is full"):

@@ -34,7 +34,7 @@ from skyplumb.demo import (
     render_card,
 )
 from skyplumb.measure.lock import held
-from skyplumb.measure.workers import Here, Limits
+from skyplumb.measure.workers import Here, WorkLimits
 from smallcard import FEN, MOOR, SKYPLUMB, Finished
 from test_audit import KNOCKED, LIGHTS, SESSION, SHARP, measures_kept, written
 
@@ -136,7 +136,9 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
     class PulledOut(Here):
         done = 0
 
-        def submit(self, task: Callable[[Any], Any], item: Any, limits: Limits, /) -> Future[Any]:
+        def submit(
+            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
+        ) -> Future[Any]:
             self.done += isinstance(item, PurePosixPath)
             if self.done == 5 and card.exists():
                 card.rename(tmp_path / "pulled")

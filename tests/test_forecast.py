@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from drawnseason import CALM, DrawnRig, scale_of, write_season
-from skyplumb.season.cross_validation import Model, fit_plain, leave_nights_out, model_of
+from skyplumb.season.cross_validation import SeasonModel, fit_plain, leave_nights_out, model_of
 from skyplumb.season.drift import Faults, population, refraction_arcsec_min, trail_arcsec
 from skyplumb.season.forecast import Ask, Crossing, crossing, predict
 from skyplumb.season.forecast_words import words
@@ -40,7 +40,7 @@ def season(folder: Path) -> Season:
 
 
 @pytest.fixture(scope="module")
-def model(season: Season) -> Model:
+def model(season: Season) -> SeasonModel:
     return model_of(counts_of(season.frames, season.runs))
 
 
@@ -135,7 +135,7 @@ def test_nights_that_may_come_are_those_that_came_the_better_the_more_there_were
 # The rig
 
 
-def test_the_hit_rate_falls_with_exposure_and_focal_length(model: Model) -> None:
+def test_the_hit_rate_falls_with_exposure_and_focal_length(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
     exposures = np.geomspace(5, 900, 8)
@@ -188,14 +188,14 @@ def test_one_night_gives_a_wide_answer_and_more_nights_a_narrower_one(tmp_path: 
     assert width[0] > 0.3
 
 
-def test_the_limit_in_force_decides(model: Model) -> None:
+def test_the_limit_in_force_decides(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
     strict, lax = (rig.rate(6.0, 240.0, limit_px=limit).middle for limit in (1.0, 3.0))
     assert strict < rig.rate(6.0, 240.0).middle < lax
 
 
-def test_what_is_mended_keeps_more(model: Model) -> None:
+def test_what_is_mended_keeps_more(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
     as_it_is = rig.rate(4.0, 240.0).middle
@@ -236,7 +236,7 @@ def test_an_audit_that_told_no_limit_was_judged_by_the_shipped_one(
 # Choosing the model
 
 
-def test_the_rig_is_believed_until_a_plain_regression_is_clearly_better(model: Model) -> None:
+def test_the_rig_is_believed_until_a_plain_regression_is_clearly_better(model: SeasonModel) -> None:
     assert model.check is not None
     assert model.used == "rig"
     assert model.check.frames == 6 * 4 * 12
@@ -307,7 +307,9 @@ def test_an_interval_that_spans_everything_is_no_answer() -> None:
     assert Crossing(0.9, 120, 60, inf).at_least
 
 
-def test_a_line_a_lens_comes_first_and_tables_are_asked_for(season: Season, model: Model) -> None:
+def test_a_line_a_lens_comes_first_and_tables_are_asked_for(
+    season: Season, model: SeasonModel
+) -> None:
     told = predict(season, model, Ask())
     lines = words(told).splitlines()
     assert [line.split(":")[0] for line in lines[:3]] == [lens.name for lens in told.lenses]
@@ -330,7 +332,9 @@ def test_json_holds_what_programs_were_promised(skyplumb: Command, folder: Path)
     assert skyplumb("forecast", folder, "--json").stdout == done.stdout
 
 
-def test_a_forecast_names_the_trade_rules_as_common_practice(season: Season, model: Model) -> None:
+def test_a_forecast_names_the_trade_rules_as_common_practice(
+    season: Season, model: SeasonModel
+) -> None:
     told = predict(season, model, Ask(focal_mm=20.0, fnumber=2.8, pixel_um=4.3))
     lens = told.lenses[0]
     # Common practice, no source: 500 / f, and (35 N + 30 p) / f.
@@ -340,7 +344,7 @@ def test_a_forecast_names_the_trade_rules_as_common_practice(season: Season, mod
 
 
 def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
-    season: Season, model: Model
+    season: Season, model: SeasonModel
 ) -> None:
     rates = [
         predict(season, model, Ask(focal_mm=135.0, axis_error_arcmin=axis)).lenses[0].rate.middle
@@ -355,26 +359,26 @@ def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
     assert there.wanted.middle[0] == pytest.approx(0.9, abs=2e-3)  # 0.01 arcmin
 
 
-def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: Model) -> None:
+def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: SeasonModel) -> None:
     (told,) = predict(season, model, Ask(exposure_s=240.0)).sturdier
     assert told.as_it_is.at < told.mended.at
     assert told.mended.low <= told.mended.at <= told.mended.high
 
 
-def test_a_longer_gap_favours_longer_exposures(season: Season, model: Model) -> None:
+def test_a_longer_gap_favours_longer_exposures(season: Season, model: SeasonModel) -> None:
     best = [predict(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0] for gap in (1.0, 30.0)]
     assert best[0].best_s < best[1].best_s
     assert best[0].best_minutes > best[1].best_minutes
     assert 0 < best[1].best_minutes < 60
 
 
-def test_the_gap_is_measured_from_the_clocks(season: Season, model: Model) -> None:
+def test_the_gap_is_measured_from_the_clocks(season: Season, model: SeasonModel) -> None:
     told = predict(season, model, Ask(focal_mm=85.0))
     # Drawn with 5 s between frames.
     assert (told.gap_s, told.gap_from) == (5.0, "measured")
 
 
-def test_exposures_beyond_those_audited_are_marked(season: Season, model: Model) -> None:
+def test_exposures_beyond_those_audited_are_marked(season: Season, model: SeasonModel) -> None:
     told = predict(season, model, Ask(focal_mm=200.0))
     lens = told.lenses[0]
     # 240 s at 85 mm ask more of the tracker than 60 s at 200 mm.

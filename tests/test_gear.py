@@ -19,7 +19,7 @@ from scipy import stats
 from drawnseason import DrawnRig, scale_of, windy, write_season
 from skyplumb.errors import UserError
 from skyplumb.season.comparison import Effect, _correct_for_number, effects
-from skyplumb.season.cross_validation import Model, model_of
+from skyplumb.season.cross_validation import SeasonModel, model_of
 from skyplumb.season.gear_charts import CHARTS, CONFIG
 from skyplumb.season.gear_page import gear_page, render
 from skyplumb.season.mixed_model import LOGIT, SURVIVAL, Prior, fit_mixed
@@ -56,7 +56,7 @@ def season(folder: Path) -> Season:
 
 
 @pytest.fixture(scope="module")
-def model(season: Season) -> Model:
+def model(season: Season) -> SeasonModel:
     return model_of(counts_of(season.frames, season.runs))
 
 
@@ -523,7 +523,7 @@ def test_what_is_the_same_in_all_runs_is_not_compared(season: Season) -> None:
 
 
 @pytest.fixture(scope="module")
-def page(season: Season, model: Model) -> dict:
+def page(season: Season, model: SeasonModel) -> dict:
     counted = tally(season)
     return gear_page(season, counted, model, effects(season.frames, season.runs))
 

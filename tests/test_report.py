@@ -24,7 +24,7 @@ from skyplumb.output.page.figures import figure, with_sigma
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
 from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, to_bytes, whiskers
 from skyplumb.output.page.session import render, session_page
-from skyplumb.output.page.strips import MOST_STARS, Stretch, Strip, stretch_of, strip_of
+from skyplumb.output.page.strips import MOST_STARS, GreyScale, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
 from skyplumb.output.result import SessionResult
 from skyplumb.output.told import session_lines
@@ -278,7 +278,7 @@ def measure(crops: Any, noise: float = 10.0) -> Measure:
     return Measure("a", "light", "", noise=noise, crops=np.asarray(crops, np.float32))
 
 
-def strip_with(measured: Measure, stretch: Stretch) -> Strip:
+def strip_with(measured: Measure, stretch: GreyScale) -> Strip:
     strip = strip_of(measured, stretch)
     assert strip is not None
     return strip
@@ -290,7 +290,7 @@ def pixels(strip: Strip) -> np.ndarray[Any, Any]:
 
 
 def test_a_stretch_runs_from_black_to_white_and_never_turns_back() -> None:
-    stretch = Stretch(black=-20, white=1000, bend=50)
+    stretch = GreyScale(black=-20, white=1000, bend=50)
     light = np.linspace(-100, 2000, 500, dtype=np.float32)
     grey = stretch.grey(light)
     assert grey[light <= -20].max() == 0
@@ -303,17 +303,17 @@ def test_a_strip_shows_the_crops_in_the_order_given() -> None:
     levels = [0, 100, 300, 900, 2700]
     crops = [np.full((49, 49), level) for level in levels]
     shown = measure(crops)
-    strip = strip_with(shown, Stretch(black=0, white=2700, bend=50))
+    strip = strip_with(shown, GreyScale(black=0, white=2700, bend=50))
     assert (strip.width_px, strip.height_px, strip.stars) == (5 * 50 - 1, 49, 5)
     greys = [pixels(strip)[24, 24 + 50 * n] for n in range(5)]
-    exact = Stretch(black=0, white=2700, bend=50).grey(np.array(levels, np.float32))
+    exact = GreyScale(black=0, white=2700, bend=50).grey(np.array(levels, np.float32))
     # 4 of 255: WebP at quality 85 is lossy, and its grey is squeezed to 16..235.
     np.testing.assert_allclose(greys, exact, atol=4)
 
 
 def test_of_many_stars_an_even_choice_with_both_ends_is_shown() -> None:
     crops = [np.full((9, 9), 10.0 * n) for n in range(100)]
-    strip = strip_with(measure(crops), Stretch(black=0, white=990, bend=1e6))
+    strip = strip_with(measure(crops), GreyScale(black=0, white=990, bend=1e6))
     row = pixels(strip)[4, 4::10].astype(int)
     assert strip.stars == len(row) == MOST_STARS
     # 6 of 255: as above, and the line between two tiles bleeds into crops this small.
@@ -324,7 +324,7 @@ def test_one_stretch_serves_a_run_and_follows_its_noise_and_peaks() -> None:
     faint = measure(np.full((3, 9, 9), 500.0), noise=10)
     bright = measure(np.full((3, 9, 9), 1500.0), noise=30)
     stretch = stretch_of([faint, bright])
-    assert stretch == Stretch(black=-40, white=1000, bend=100)
+    assert stretch == GreyScale(black=-40, white=1000, bend=100)
 
 
 def test_crops_without_a_noise_figure_are_stretched_by_their_own_scatter() -> None:

@@ -16,7 +16,7 @@ from types import ModuleType
 import pytest
 
 from skyplumb.errors import UserError
-from skyplumb.measure.workers import Limits, LocalWorkers, Lost, cores, run_all
+from skyplumb.measure.workers import LocalWorkers, Lost, WorkLimits, cores, run_all
 
 TASKS = """
 import os, signal, sys, time
@@ -159,7 +159,9 @@ def test_what_the_user_can_mend_ends_it(tasks: ModuleType, two: LocalWorkers) ->
 def test_an_item_over_its_time_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
     items = [0.0, 60.0, 0.01, 0.02, 0.0]
     began = time.monotonic()
-    got = dict(run_all(tasks.sleep, items, two, lambda s: Limits(seconds=1.0 if s > 1 else 50.0)))
+    got = dict(
+        run_all(tasks.sleep, items, two, lambda s: WorkLimits(seconds=1.0 if s > 1 else 50.0))
+    )
     assert time.monotonic() - began < 30  # half of what it would sleep
     assert got.pop(1) == Lost("slow", "not done after 1 s")
     assert got == {0: 0.0, 2: 0.01, 3: 0.02, 4: 0.0}
@@ -167,7 +169,7 @@ def test_an_item_over_its_time_costs_itself_alone(tasks: ModuleType, two: LocalW
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit of private memory is Linux's")
 def test_an_item_over_its_memory_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
-    capped = Limits(memory_bytes=1_000_000_000)
+    capped = WorkLimits(memory_bytes=1_000_000_000)
     got = dict(run_all(tasks.fill, [10, 2000, 20, 300], two, lambda _: capped))
     assert got.pop(1) == Lost("memory", "needs more than 1 GB of memory")
     assert got == {0: 10_000_000, 2: 20_000_000, 3: 300_000_000}

@@ -129,7 +129,7 @@ class Audited:
 
 
 @dataclass(frozen=True, slots=True)
-class Night:
+class SessionTask:
     """One session for a worker to judge; the star tables are in the store."""
 
     name: str
@@ -214,7 +214,7 @@ def nights_of(
     rules: Rules,
     overrides: Overrides,
     options: Options,
-) -> list[Night]:
+) -> list[SessionTask]:
     """The card's sessions, in order of their names."""
     lost = dict(measured.lost)
     measures = {one.file: one for one in measured.measures}
@@ -228,7 +228,7 @@ def nights_of(
         mine = tuple(one for one in measures.values() if names[one.file] == name)
         files = {one.file for one in mine}
         nights.append(
-            Night(
+            SessionTask(
                 name,
                 mine,
                 {file: measured.keys[file] for file in files if file in measured.keys},
@@ -252,7 +252,7 @@ def nights_of(
     return nights
 
 
-def judge_night(night: Night) -> Session | UserError | None:
+def judge_night(night: SessionTask) -> Session | UserError | None:
     """Calibrate and judge one session and write its files; a worker's task.
 
     None where an earlier audit left a more complete result, since the card is gone now; an error
@@ -287,7 +287,7 @@ def judge_night(night: Night) -> Session | UserError | None:
     return Session(night.name, written.folder, told.lights, told.keep, faults, lines)
 
 
-def _trace(night: Night, lost: Mapping[str, Lost]) -> Trace:
+def _trace(night: SessionTask, lost: Mapping[str, Lost]) -> Trace:
     """What the session is made from and with."""
     return Trace(
         version=__version__,
@@ -313,7 +313,7 @@ def judge_session(
     return calibrated.judged(rules), calibrated.excluded, list(calibrated.notices)
 
 
-def _result(night: Night, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
+def _result(night: SessionTask, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
     """A session calibrated and judged."""
     calibrated = _calibrated(night, store, measures)
     judged = overrule(calibrated.judged(night.rules), night.overrides)
@@ -325,7 +325,7 @@ def _result(night: Night, store: Store, measures: tuple[Measure, ...]) -> Sessio
 
 
 def _pictures(
-    night: Night, store: Store, measures: tuple[Measure, ...], calibrated: Calibrated
+    night: SessionTask, store: Store, measures: tuple[Measure, ...], calibrated: Calibrated
 ) -> dict[str, pictures.Picture]:
     """What the frames look like, from the store where nothing has changed."""
     name = f"pictures {night.name}"
@@ -344,7 +344,7 @@ def _pictures(
     return found
 
 
-def _calibrated(night: Night, store: Store, measures: tuple[Measure, ...]) -> Calibrated:
+def _calibrated(night: SessionTask, store: Store, measures: tuple[Measure, ...]) -> Calibrated:
     """What does not depend on rules, from the store where nothing has changed."""
     depends = depends_on(measures, night.keys, night.notes)
     kept = store.get_blob(_blob(night), depends)
@@ -359,12 +359,12 @@ def _calibrated(night: Night, store: Store, measures: tuple[Measure, ...]) -> Ca
     return found
 
 
-def _blob(night: Night) -> str:
+def _blob(night: SessionTask) -> str:
     return f"session {night.name}"
 
 
 def _with_arrays(
-    night: Night, store: Store, measures: Sequence[Measure], arrays: Sequence[str]
+    night: SessionTask, store: Store, measures: Sequence[Measure], arrays: Sequence[str]
 ) -> list[Measure]:
     """The measures with some of their arrays.
 
@@ -388,7 +388,7 @@ def _with_arrays(
 
 
 def _judge_all(
-    nights: Sequence[Night],
+    nights: Sequence[SessionTask],
     options: Options,
     store: Store,
     workers: _Workers,
@@ -464,7 +464,9 @@ def _is_judged(measure: Measure, notes: Notes) -> bool:
     return measure.kind == "light" and not notes.for_shot(measure.file, measure.info).left_out
 
 
-def _say_stale(nights: Sequence[Night], written: Sequence[Session], out: Path, warn: Say) -> None:
+def _say_stale(
+    nights: Sequence[SessionTask], written: Sequence[Session], out: Path, warn: Say
+) -> None:
     """Folders of sessions that this card does not make any more, such as after a changed clock."""
     shots = {(m.file, m.info.taken_camera) for night in nights for m in night.measures}
     folders = {session.folder.name for session in written} | {night.name for night in nights}

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.sky import ObservedSky, Site, sidereal_angle_rad
-from skyplumb.calibrate.zenith import SIDEREAL_RAD_S, Evidence, Zenith
+from skyplumb.calibrate.zenith import SIDEREAL_RAD_S, Zenith, ZenithEvidence
 
 CONTRADICTED = 30.0
 """Chi squared of two numbers: by chance one night in three million. The errors that neighbouring
@@ -81,7 +81,7 @@ class ClockVerdict:
         )
 
 
-def clock_verdict(given: Given, evidence: Evidence | None) -> ClockVerdict:
+def clock_verdict(given: Given, evidence: ZenithEvidence | None) -> ClockVerdict:
     """Hold clock and site against the sky."""
     here = given.zenith()
     misfit = evidence.misfit(here) if evidence is not None and evidence.best else 0.0
@@ -97,7 +97,7 @@ def clock_verdict(given: Given, evidence: Evidence | None) -> ClockVerdict:
     return ClockVerdict(" and ".join(wrong), tuple(_offers(given, evidence)))
 
 
-def _offers(given: Given, evidence: Evidence | None) -> list[str]:
+def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
     """Corrections that the stars allow, in words."""
     if evidence is None or evidence.best is None:
         return []

@@ -12,7 +12,7 @@ from skyplumb.calibrate.clock import CONTRADICTED, ClockVerdict, clock_verdict, 
 from skyplumb.calibrate.light import Light, lens_key
 from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
 from skyplumb.calibrate.solve import FoundLens, StarField, find_lens, point_lens
-from skyplumb.calibrate.zenith import Air, Evidence, evidence_of, refraction_of
+from skyplumb.calibrate.zenith import Air, ZenithEvidence, evidence_of, refraction_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,7 @@ def _star_field(light: Light) -> StarField:
     )
 
 
-def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, Evidence | None]:
+def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, ZenithEvidence | None]:
     """Clock and site against the stars of all lenses together."""
     fields = [
         field
@@ -111,7 +111,7 @@ def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, Evidence | None]:
 
 
 def _skies(
-    fields: Sequence[StarField], evidence: Evidence | None, wrong: bool
+    fields: Sequence[StarField], evidence: ZenithEvidence | None, wrong: bool
 ) -> list[ObservedSky]:
     """The sky each frame is believed to be of.
 

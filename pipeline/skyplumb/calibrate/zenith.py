@@ -219,7 +219,7 @@ def _span(columns: Sequence[Floats], held: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
+class ZenithEvidence:
     """The zenith of a night by all its lenses together."""
 
     lenses: list[Refraction]
@@ -243,11 +243,13 @@ class Evidence:
         )
 
 
-def evidence_of(lenses: Sequence[Refraction], air: Air) -> Evidence | None:
+def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None:
     """Search the whole sky for the zenith; None without lenses."""
     if not lenses:
         return None
-    evidence = Evidence(list(lenses), air, [max(lens.variance(None), 1e-12) for lens in lenses])
+    evidence = ZenithEvidence(
+        list(lenses), air, [max(lens.variance(None), 1e-12) for lens in lenses]
+    )
     grid = _grid()
     scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
     starts = [grid[n] for chi2, n in scored[:STARTS] if np.isfinite(chi2)]
@@ -264,7 +266,7 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> Evidence | None:
         )
         # The scatter at the best zenith is what the errors are.
         variances = [max(lens.variance(best, amount), 1e-12) for lens in lenses]
-        evidence = Evidence(list(lenses), air, variances, best, amount)
+        evidence = ZenithEvidence(list(lenses), air, variances, best, amount)
     return evidence
 
 
@@ -278,7 +280,7 @@ def _grid() -> list[Zenith]:
     return found
 
 
-def _climbed(evidence: Evidence, start: Zenith, least_step_deg: float) -> Zenith:
+def _climbed(evidence: ZenithEvidence, start: Zenith, least_step_deg: float) -> Zenith:
     """The best zenith near a start, by a pattern search with shrinking steps."""
     at, least, step = start, evidence.chi2(start), np.radians(GRID_DEG / 2)
     while step > np.radians(least_step_deg):

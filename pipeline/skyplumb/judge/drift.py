@@ -62,7 +62,7 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True)
-class Rate:
+class SkyRate:
     """How fast stars moved across the sensor between two frames."""
 
     of_image: Floats
@@ -96,7 +96,7 @@ def drifts(
     An interval with a long pause or a jump in it has no rate.
     """
     count = len(pointings)
-    intervals: list[Rate | None] = []
+    intervals: list[SkyRate | None] = []
     for n in range(count - 1):
         seconds, shutters = mid_s[n + 1] - mid_s[n], (exposure_s[n], exposure_s[n + 1])
         if not _no_pause(seconds, shutters):
@@ -160,7 +160,7 @@ def displacement_during(
 
 
 def _rate_during(
-    intervals: Sequence[Rate | None], n: int, usual: Floats
+    intervals: Sequence[SkyRate | None], n: int, usual: Floats
 ) -> tuple[Floats, float] | None:
     """Rate of the sky on the sensor during frame `n`, and how far it may be off, px/s."""
     near = {m: intervals[m] for m in range(n - 2, n + 2) if 0 <= m < len(intervals)}
@@ -201,7 +201,7 @@ def _difference(a: Floats | None, b: Floats | None) -> float:
     return float(np.hypot(*(a - b)[:2]))
 
 
-def rate_between(a: Pointing, b: Pointing, seconds: float) -> Rate | None:
+def rate_between(a: Pointing, b: Pointing, seconds: float) -> SkyRate | None:
     """Rate of the stars' images from one frame to the next; None where one was not solved."""
     if not (a.solved and b.solved and seconds > 0):
         return None
@@ -221,12 +221,12 @@ def rate_between(a: Pointing, b: Pointing, seconds: float) -> Rate | None:
     noise = camera.focal_px * np.sqrt(
         a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
     )
-    return Rate(np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds))
+    return SkyRate(np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds))
 
 
 def _registered(
     before: Measure, after: Measure, seconds: float, shutters: tuple[float, float]
-) -> Rate | None:
+) -> SkyRate | None:
     """Rate from one frame to the next by their own stars; None if they do not say it."""
     found = register(before, after) if seconds > 0 else None
     if found is None:
@@ -236,7 +236,7 @@ def _registered(
         drawn_px = float(np.hypot(*rate[:2])) * exposure
         if drawn_px / np.sqrt(12) > LONGEST_OF_STARS * _half_length_px(measure):
             return None
-    return Rate(rate, found.sigma_px / seconds)
+    return SkyRate(rate, found.sigma_px / seconds)
 
 
 def _half_length_px(measure: Measure) -> float:
@@ -269,7 +269,7 @@ def _no_pause(seconds: float, shutters: tuple[float, float]) -> bool:
     return seconds - open_s <= longest
 
 
-def _no_jump(before: Pointing, rate: Rate | None) -> bool:
+def _no_jump(before: Pointing, rate: SkyRate | None) -> bool:
     """Whether a tracker at fault, or a camera that stood still, may have moved the sky so."""
     if rate is None:
         return False

@@ -14,7 +14,7 @@ from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS
 from skyplumb.measure.store import Store
-from skyplumb.measure.workers import Limits, Lost, Workers, run_all
+from skyplumb.measure.workers import Lost, Workers, WorkLimits, run_all
 from skyplumb.records import Measure
 
 SECONDS_A_FRAME = 60.0
@@ -189,7 +189,7 @@ def lost_measure(file: PurePosixPath, lost: Lost) -> Measure:
     return Measure(file.as_posix(), "unreadable", f"{file}: {words}")
 
 
-def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> Limits:
+def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> WorkLimits:
     """What a file may take, by its size."""
     if isinstance(file, SentFile):
         size = len(file.data)
@@ -198,7 +198,7 @@ def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> Li
             size = (card / file).stat().st_size
         except OSError:
             size = 0
-    return Limits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
+    return WorkLimits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
 
 
 def _is_there(card: Path, file: PurePosixPath) -> bool:

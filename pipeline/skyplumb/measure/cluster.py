@@ -23,7 +23,7 @@ from typing import Any, TypeVar
 from skyplumb import __version__
 from skyplumb.errors import UserError
 from skyplumb.measure.store import MEASURE_VERSION
-from skyplumb.measure.workers import Here, Limits, LocalWorkers, Lost, LostError
+from skyplumb.measure.workers import Here, LocalWorkers, Lost, LostError, WorkLimits
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -97,7 +97,7 @@ class ClusterWorkers:
         """How many work at a time, by now: workers may come and go."""
         return max(1, int(sum(self._client.nthreads().values())))
 
-    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+    def submit(self, task: Callable[[T], R], item: T, limits: WorkLimits, /) -> Future[R]:
         """Start a task; its future raises what the task raised, or that it was lost."""
         answer: Future[R] = Future()
         with warnings.catch_warnings():
@@ -180,7 +180,7 @@ def _other_version(worker: str, theirs: str, mine: str) -> str:
 _hands = threading.local()
 
 
-def _done_there(wanted: str, task: Callable[[Any], Any], item: Any, limits: Limits) -> Any:
+def _done_there(wanted: str, task: Callable[[Any], Any], item: Any, limits: WorkLimits) -> Any:
     """On a worker: the result in a tuple of one, a `Lost` or a `UserError`."""
     if about() != wanted:
         return UserError(_other_version(f"{platform.node()}:{os.getpid()}", about(), wanted))

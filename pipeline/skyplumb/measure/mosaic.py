@@ -44,7 +44,7 @@ def green_half_size(plate: Plate) -> Image:
     return out
 
 
-class Sky:
+class SkyLevel:
     """Level and noise of the sky over the half-size green image."""
 
     def __init__(self, half: Image) -> None:
@@ -92,7 +92,7 @@ def _without_overshoot(smooth: Image) -> Image:
 class Mosaic:
     """Samples above the sky anywhere on the plate, with their colour class."""
 
-    def __init__(self, plate: Plate, sky: Sky) -> None:
+    def __init__(self, plate: Plate, sky: SkyLevel) -> None:
         self.plate = plate
         self.sky = sky
         self.height, self.width = plate.samples.shape

@@ -18,7 +18,7 @@ from skyplumb.measure.arcs import Arcs, find_arcs
 from skyplumb.measure.crops import mean_star, no_crops, star_crops
 from skyplumb.measure.detect import SMOOTHED_PX2, Detections, detect
 from skyplumb.measure.flags import BIT
-from skyplumb.measure.mosaic import GREEN, Mosaic, Sky, green_half_size
+from skyplumb.measure.mosaic import GREEN, Mosaic, SkyLevel, green_half_size
 from skyplumb.measure.thumbnail import thumbnail_of
 from skyplumb.records import STAR_DTYPE, Plate
 
@@ -69,7 +69,7 @@ def measure_stars(plate: Plate) -> StarMeasure:
     if not finite.all():
         half = np.where(finite, half, np.float32(np.median(half[finite]) if finite.any() else 0))
     thumbnail = thumbnail_of(half)
-    sky = Sky(half)
+    sky = SkyLevel(half)
     mosaic = Mosaic(plate, sky)
     nothing = StarMeasure(
         sky_level=sky.level, noise=sky.noise * mosaic.per_cell, thumbnail=thumbnail

@@ -52,7 +52,7 @@ _environment = threading.RLock()
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class WorkLimits:
     """What one item may take."""
 
     seconds: float = math.inf
@@ -85,7 +85,7 @@ class Workers(Protocol):
     def count(self) -> int:
         """How many work at a time."""
 
-    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+    def submit(self, task: Callable[[T], R], item: T, limits: WorkLimits, /) -> Future[R]:
         """Start a task; its future raises what the task raised, or that it was lost."""
 
     def stop(self) -> None:
@@ -102,7 +102,7 @@ def run_all(
     task: Callable[[T], R],
     items: Sequence[T],
     workers: Workers,
-    limits: Callable[[T], Limits] = lambda _: Limits(),
+    limits: Callable[[T], WorkLimits] = lambda _: WorkLimits(),
 ) -> Iterator[tuple[int, R | Lost]]:
     """Do a task for every item and yield the results as they come.
 
@@ -164,7 +164,7 @@ class LocalWorkers:
         self._threads: list[threading.Thread] = []
         self._waiting = 0
 
-    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+    def submit(self, task: Callable[[T], R], item: T, limits: WorkLimits, /) -> Future[R]:
         """Start a task; a process more is started here if all are busy."""
         job = _Job(Future(), task, item, limits)
         self._todo.put(job)
@@ -201,7 +201,7 @@ class Here:
 
     count = 1
 
-    def submit(self, task: Callable[[T], R], item: T, limits: Limits, /) -> Future[R]:
+    def submit(self, task: Callable[[T], R], item: T, limits: WorkLimits, /) -> Future[R]:
         """Do the task; no limit holds."""
         future: Future[R] = Future()
         answer = _answer(task, item, 0)
@@ -222,7 +222,7 @@ class _Job:
     future: Future[Any]
     task: Callable[[Any], Any]
     item: Any
-    limits: Limits
+    limits: WorkLimits
 
 
 class _Hand:
@@ -234,7 +234,7 @@ class _Hand:
         self._process: BaseProcess | None = None
         self._line: Connection | None = None
 
-    def do(self, task: Callable[[Any], Any], item: Any, limits: Limits) -> Any:
+    def do(self, task: Callable[[Any], Any], item: Any, limits: WorkLimits) -> Any:
         """The task's result.
 
         Raises

@@ -82,7 +82,7 @@ class Check:
 
 
 @dataclass(frozen=True, slots=True)
-class Model:
+class SeasonModel:
     """What the season says of hit rates, or why it says nothing."""
 
     counts: Counts
@@ -115,13 +115,13 @@ class Model:
         return self.rig.rate(scale, exposure_s, dec_deg, better, limit_px=limit_px)
 
 
-def model_of(counts: Counts) -> Model:
+def model_of(counts: Counts) -> SeasonModel:
     """Fit both models and choose."""
     nights = len(np.unique(counts.night))
     if nights == 0:
-        return Model(counts, why_not="no tracked frame of known image scale and exposure")
+        return SeasonModel(counts, why_not="no tracked frame of known image scale and exposure")
     check = leave_nights_out(counts) if nights >= FEWEST_NIGHTS else None
-    return Model(counts, fit_rig(counts), fit_plain(counts), check)
+    return SeasonModel(counts, fit_rig(counts), fit_plain(counts), check)
 
 
 def fit_plain(counts: Counts) -> Plain | None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from skyplumb.errors import UserError
-from skyplumb.season.cross_validation import Model
+from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.drift import ARCMIN, SIDEREAL_ARCSEC_MIN
 from skyplumb.season.rig_model import Better, Rate
 from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season, label_of
@@ -122,7 +122,7 @@ class Sturdier:
 class Forecast:
     """The answer."""
 
-    model: Model
+    model: SeasonModel
     lenses: tuple[LensForecast, ...]
     wanted_s: float
     gap_s: float
@@ -142,7 +142,7 @@ class _Basis:
     """What all lenses of a forecast share."""
 
     season: Season
-    model: Model
+    model: SeasonModel
     ask: Ask
     pixel_um: float
     gap_s: float
@@ -175,7 +175,7 @@ class _Basis:
         return float(mine.median()) if len(mine) else nan
 
 
-def predict(season: Season, model: Model, ask: Ask) -> Forecast:
+def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
     """Forecast one lens, or every lens of the season if none is asked for.
 
     Raises
@@ -294,7 +294,7 @@ def _sturdier(basis: _Basis, exposure_s: float) -> Sturdier:
     return Sturdier(exposure_s, beyond(basis.better), beyond(Better(all_mended=True)))
 
 
-def _better(model: Model, ask: Ask, notices: list[str]) -> Better | None:
+def _better(model: SeasonModel, ask: Ask, notices: list[str]) -> Better | None:
     """What to forecast with; None for the nights as they were."""
     if isnan(ask.axis_error_arcmin) or model.rig is None:
         return None

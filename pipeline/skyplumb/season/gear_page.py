@@ -16,7 +16,7 @@ from skyplumb.output.page.render import fill_template
 from skyplumb.plain import guarded, plain
 from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
-from skyplumb.season.cross_validation import Model
+from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.rig_model import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
@@ -57,7 +57,7 @@ TITLES = {
 }
 
 
-def gear_page(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
+def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequence[Effect]) -> Plain:
     """Everything the page shows, as texts, numbers and lists; what is not known is None."""
     frames = labelled(season.frames)
     nights = sorted(frames["night"].astype(str).unique())
@@ -110,7 +110,7 @@ def render(page: Plain) -> str:
     return fill_template("gear.html", page, ("gear.js",), filters, {})
 
 
-def facts(season: Season, tally: Tally, model: Model, effects: Sequence[Effect]) -> Plain:
+def facts(season: Season, tally: Tally, model: SeasonModel, effects: Sequence[Effect]) -> Plain:
     """tally.json: what the page tells, without the page."""
     return {
         "sessions": season.sessions,
@@ -181,7 +181,7 @@ def _groups(frames: pd.DataFrame, runs: pd.DataFrame, nights: list[str]) -> Plai
     }
 
 
-def _curves(frames: pd.DataFrame, runs: pd.DataFrame, model: Model) -> list[Plain]:
+def _curves(frames: pd.DataFrame, runs: pd.DataFrame, model: SeasonModel) -> list[Plain]:
     """The model's hit rate along exposure for each lens of the season."""
     if model.rig is None:
         return []
@@ -209,7 +209,7 @@ def _curves(frames: pd.DataFrame, runs: pd.DataFrame, model: Model) -> list[Plai
     return out
 
 
-def _model(model: Model) -> Plain:
+def _model(model: SeasonModel) -> Plain:
     """The model in figures."""
     told: Plain = {"used": model.used, "why_not": model.why_not}
     if model.check is not None:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import position_axis_deg
 from skyplumb.output.page import strips
-from skyplumb.output.page.strips import Stretch, chosen_crops, stretch_of, strip_of, whole_picture
+from skyplumb.output.page.strips import GreyScale, chosen_crops, stretch_of, strip_of, whole_picture
 from skyplumb.records import FieldShapes, Measure
 
 BESIDE_FROM = 1000
@@ -104,7 +104,7 @@ def drawn_by() -> str:
 
 def _picture(
     measure: Measure | None,
-    stretch: Stretch,
+    stretch: GreyScale,
     shapes: FieldShapes | None,
     most_whiskers: int,
     beside: bool,

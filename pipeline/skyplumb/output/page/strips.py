@@ -24,7 +24,7 @@ _GAP_GREY = 70
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class GreyScale:
     """How sample units become grey: inverse hyperbolic sine between two ends.
 
     Close to the sky it is a straight line, so that noise and faint wings show; far above
@@ -47,7 +47,7 @@ class Stretch:
         return np.round(255 * np.nan_to_num(level)).astype(np.uint8)
 
 
-def stretch_of(measures: Iterable[Measure]) -> Stretch:
+def stretch_of(measures: Iterable[Measure]) -> GreyScale:
     """The stretch for one run.
 
     Black lies two standard deviations of the sky below it, white at the median peak of the
@@ -61,7 +61,7 @@ def stretch_of(measures: Iterable[Measure]) -> Stretch:
     noise = noise if noise > 0 else 1.0
     peak = _median([_median(np.nanmax(_finite(m.crops), axis=(1, 2))) for m in shown])
     white = peak if peak > 10 * noise else 10 * noise
-    return Stretch(black=-2 * noise, white=float(white), bend=5 * noise)
+    return GreyScale(black=-2 * noise, white=float(white), bend=5 * noise)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +88,7 @@ def whole_picture(measure: Measure) -> bytes:
     return picture.getvalue()
 
 
-def strip_of(measure: Measure, stretch: Stretch) -> Strip | None:
+def strip_of(measure: Measure, stretch: GreyScale) -> Strip | None:
     """Stars side by side from the optical axis outwards; None without crops."""
     if not measure.crops.size:
         return None
