@@ -15,7 +15,13 @@ from skyplumb.calibrate.lens_shape import (
 )
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
-from skyplumb.judge.motion import Motion, motion_of, on_axis_astigmatism, stretch_of
+from skyplumb.judge.motion import (
+    Motion,
+    motion_of,
+    on_axis_astigmatism,
+    stretch_of,
+    with_double,
+)
 from skyplumb.measure.flags import BIT
 from skyplumb.records import STAR_DTYPE, Measure
 
@@ -77,8 +83,7 @@ def frame(
 
 def trail_of(one: ShapeStars, lens: LensShape) -> Motion:
     """The trail of a frame of Gaussian stars, without pointings."""
-    nothing = Doubled()
-    return motion_of(stretch_of(one, lens), np.zeros(2), Drift(), 2.0, PICTURE, nothing)
+    return motion_of(stretch_of(one, lens), np.zeros(2), Drift(), 2.0, PICTURE)
 
 
 def plain_length(one: ShapeStars, lens: LensShape) -> tuple[float, float]:
@@ -185,7 +190,7 @@ def test_a_turn_of_the_field_makes_one_side_worse(lens: LensShape) -> None:
 
 def test_few_stars_give_no_trail() -> None:
     assert stretch_of(frame(count=7), NO_LENS) is None
-    motion = motion_of(None, np.zeros(2), Drift(), 2.0, PICTURE, Doubled(5.0, 10.0))
+    motion = with_double(Motion(), Doubled(5.0, 10.0))
     assert np.isnan(motion.trail_px)
     assert motion.doubled_px == 5.0
 

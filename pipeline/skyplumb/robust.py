@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -104,10 +105,19 @@ def robust_sigma(residuals: Floats, freedom: float = 1.0) -> float:
         NaN if there are none.
     """
     lengths, dimensions = _lengths(residuals)
+    return _scale_of(lengths, dimensions, freedom)
+
+
+def _scale_of(lengths: Floats, dimensions: int, freedom: float) -> float:
+    """`robust_sigma` of residuals whose lengths are known."""
     lengths = lengths[np.isfinite(lengths)]
-    if lengths.size == 0:
+    count = lengths.size
+    if count == 0:
         return float("nan")
-    return float(np.median(lengths)) / median_length(dimensions) / float(np.sqrt(freedom))
+    # The median, without the checks for NaN that cost more than a short list itself.
+    lengths.partition([(count - 1) // 2, count // 2])
+    median = (float(lengths[(count - 1) // 2]) + float(lengths[count // 2])) / 2
+    return median / median_length(dimensions) / math.sqrt(freedom)
 
 
 def mad_sigma(values: Floats) -> float:
@@ -155,11 +165,12 @@ def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
     freedom = max(count - free, 1) / max(count, 1)
     sigma = np.ones(len(lengths))
     for one in [None] if group is None else np.unique(group):
-        mine = np.full(len(lengths), True) if one is None else group == one
-        found = robust_sigma(residuals[mine], freedom)
-        sigma[mine] = max(found, least) if np.isfinite(found) else 1.0
+        mine = slice(None) if one is None else group == one
+        found = _scale_of(lengths[mine], dimensions, freedom)
+        sigma[mine] = max(found, least) if math.isfinite(found) else 1.0
     cut = cauchy_cut(dimensions, efficiency)
-    weights = np.where(np.isfinite(lengths), 1 / (1 + (lengths / (cut * sigma)) ** 2), 0.0)
+    weights = 1 / (1 + (lengths / (cut * sigma)) ** 2)
+    weights[~np.isfinite(lengths)] = 0.0
     return Weighting(weights, sigma)
 
 
@@ -203,8 +214,9 @@ def reweighted(
         residuals = solve(weighting)
         weighting = cauchy_weighting(residuals, **scale)
         if before is not None:
-            moved = np.abs(residuals - before).reshape(len(residuals), -1).max(axis=1, initial=0)
-            if np.nanmax(moved / weighting.sigma, initial=0.0) < SETTLED:
+            moved = np.abs(residuals - before)
+            sigma = weighting.sigma if moved.ndim == 1 else weighting.sigma[:, None]
+            if not np.any(moved > SETTLED * sigma):  # NaN of a star behind the lens moves nothing
                 break
         before = residuals
     return weighting
@@ -262,4 +274,4 @@ def _lengths(residuals: Floats) -> tuple[Floats, int]:
     """Lengths of residuals, and of how many numbers each is."""
     if residuals.ndim == 1:
         return np.abs(residuals), 1
-    return np.linalg.norm(residuals, axis=1), residuals.shape[1]
+    return np.sqrt(np.einsum("nd,nd->n", residuals, residuals)), residuals.shape[1]

@@ -6,6 +6,7 @@ picture (FITS rows that run upwards) has `parity` -1: its x axis is turned round
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -59,7 +60,7 @@ class Camera:
     def corner(self) -> float:
         """Distance of the picture's corner from its middle in focal lengths: of a pinhole the
         tangent of the angle there, of a fisheye nearly the angle."""
-        return float(np.hypot(self.width_px, self.height_px) / 2 / self.focal_px)
+        return math.hypot(self.width_px, self.height_px) / 2 / self.focal_px
 
     @property
     def middle(self) -> Floats:
@@ -102,14 +103,14 @@ class Camera:
             share = np.where(angle <= self._fisheye_edge(), share, np.nan)
             dx, dy = self._decentre(x * share, y * share)
         else:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                x = np.where(z > 0.02, x / z, np.nan)
-                y = np.where(z > 0.02, y / z, np.nan)
+            ahead = np.where(z > 0.02, z, np.nan)
+            x, y = x / ahead, y / ahead
             dx, dy = self._distort(x, y)
         middle = self.middle
-        return np.stack(
-            [middle[0] + self.parity * self.focal_px * dx, middle[1] + self.focal_px * dy], -1
-        )
+        pixels = np.empty((*np.shape(dx), 2))
+        pixels[..., 0] = middle[0] + self.parity * self.focal_px * dx
+        pixels[..., 1] = middle[1] + self.focal_px * dy
+        return pixels
 
     def _distort(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         """A pinhole's picture in focal lengths -> the lens's."""
@@ -137,10 +138,8 @@ class Camera:
         ndarray, shape (n, 2, 3)
             The derivative of `project`; NaN out of the lens's view.
         """
-        z = directions[:, 2]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            x = np.where(z > 0.02, directions[:, 0] / z, np.nan)
-            y = np.where(z > 0.02, directions[:, 1] / z, np.nan)
+        z = np.where(directions[:, 2] > 0.02, directions[:, 2], np.nan)
+        x, y = directions[:, 0] / z, directions[:, 1] / z
         k1, k2, k3 = self.radial
         p1, p2 = self.tangential
         corner = self.corner
@@ -354,13 +353,11 @@ def _normal_equations(
 ) -> tuple[Floats, Floats]:
     """Left and right side of weighted least squares; stars behind the lens have no say."""
     good = np.isfinite(residuals[:, 0] + residuals[:, 1])
-    j = np.where(good[:, None, None], jacobian, 0.0)
-    r = np.where(good[:, None], residuals, 0.0)
-    weighed = np.where(good, weights, 0.0)[:, None, None] * j
-    return (
-        np.einsum("nki,nkj->ij", weighed, j, optimize=True),
-        np.einsum("nki,nk->i", weighed, r),
-    )
+    if not good.all():
+        jacobian, residuals, weights = jacobian[good], residuals[good], weights[good]
+    j = jacobian.reshape(-1, jacobian.shape[-1])
+    weighed = (weights[:, None, None] * jacobian).reshape(j.shape).T
+    return weighed @ j, weighed @ residuals.ravel()
 
 
 def camera_columns(camera: Camera, seen: Floats, names: Sequence[str] = ()) -> Floats:
@@ -371,11 +368,31 @@ def camera_columns(camera: Camera, seen: Floats, names: Sequence[str] = ()) -> F
     """
     there = camera.project(seen)
     steps = {"focal_px": camera.focal_px * 1e-6, "centre_x": 1e-2, "centre_y": 1e-2}
+    exact = _pinhole_columns(camera, seen) if camera.projection == PINHOLE else {}
     columns = [
-        (_moved(camera, name, steps.get(name, 1e-6)).project(seen) - there) / steps.get(name, 1e-6)
+        exact[name]
+        if name in exact
+        else (_moved(camera, name, steps.get(name, 1e-6)).project(seen) - there)
+        / steps.get(name, 1e-6)
         for name in names or _free(camera)
     ]
     return np.concatenate([np.stack(columns, -1), _turned(camera, seen)], -1)
+
+
+def _pinhole_columns(camera: Camera, seen: Floats) -> dict[str, Floats]:
+    """How a pinhole's pixels move with its distortion and axis: those it is linear in."""
+    z = np.where(seen[:, 2] > 0.02, seen[:, 2], np.nan)
+    x, y = seen[:, 0] / z, seen[:, 1] / z
+    corner, r2 = camera.corner, x * x + y * y
+    across, none = camera.parity * camera.focal_px, 0.0 * x
+    q = r2 / corner**2
+    moves = {"centre_x": (none + 1 / across, none), "centre_y": (none, none + 1 / camera.focal_px)}
+    moves |= {f"k{n}": (x * q**n, y * q**n) for n in (1, 2, 3)}
+    moves["p1"] = (2 * x * y / corner, (r2 + 2 * y * y) / corner)
+    moves["p2"] = ((r2 + 2 * x * x) / corner, 2 * x * y / corner)
+    return {
+        name: np.stack([across * dx, camera.focal_px * dy], -1) for name, (dx, dy) in moves.items()
+    }
 
 
 def prior_sigmas(camera: Camera, centre_sigma_px: float) -> Floats:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,9 @@ from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
 from skyplumb.calibrate.light import Light
 from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
+
+if TYPE_CHECKING:
+    from scipy.spatial import cKDTree
 
 Floats = NDArray[np.float64]
 
@@ -54,10 +58,11 @@ def mark_hot(lights: Sequence[Light], darks: Sequence[Measure]) -> list[Light]:
         solved = [lights[n] for n in numbers if lights[n].pointing.solved]
         ra = np.radians([light.pointing.ra_deg for light in solved])
         dec = np.radians([light.pointing.dec_deg for light in solved])
+        trees: dict[str, cKDTree] = {}
         for number in numbers:
             light = lights[number]
             others = [solved[n] for n in np.flatnonzero(_moved(light, ra, dec))]
-            hot = _near(light, known) | _standing_still(light, others) | _too_narrow(light)
+            hot = _near(light, known) | _standing_still(light, others, trees) | _too_narrow(light)
             if hot.any():
                 out[number] = _flagged(light, hot)
     return out
@@ -90,22 +95,31 @@ def _near(light: Light, known: Floats) -> NDArray[np.bool_]:
     return np.asarray(distance < SAME_PLACE_PX)
 
 
-def _standing_still(light: Light, others: Sequence[Light]) -> NDArray[np.bool_]:
-    """Which unmatched stars stand at the same place in frames of other pointings."""
+def _standing_still(
+    light: Light, others: Sequence[Light], trees: dict[str, cKDTree]
+) -> NDArray[np.bool_]:
+    """Which unmatched stars stand at the same place in frames of other pointings.
+
+    `trees` keeps the others' places by file, since many frames ask the same ones.
+    """
     from scipy.spatial import cKDTree
 
-    places = _places(light)
-    seen = np.zeros(len(places), int)
-    if not light.pointing.solved or len(places) == 0:
-        return seen > 0
+    still = np.zeros(len(light.measure.stars), bool)
+    if not light.pointing.solved:
+        return still
+    unmatched = np.setdiff1d(np.arange(len(still)), light.pointing.star)
+    if len(unmatched) == 0:
+        return still
+    places = _places(light)[unmatched]
+    seen = np.zeros(len(unmatched), int)
     step = max(1, len(others) // OTHER_POINTINGS)
     for other in others[::step][:OTHER_POINTINGS]:
-        there = _places(other)
-        if len(there):
-            distance, _ = cKDTree(there).query(places, distance_upper_bound=SAME_PLACE_PX)
+        if len(other.measure.stars):
+            if other.file not in trees:
+                trees[other.file] = cKDTree(_places(other))
+            distance, _ = trees[other.file].query(places, distance_upper_bound=SAME_PLACE_PX)
             seen += distance < SAME_PLACE_PX
-    still = seen >= SEEN_IN
-    still[light.pointing.star] = False
+    still[unmatched] = seen >= SEEN_IN
     return still
 
 

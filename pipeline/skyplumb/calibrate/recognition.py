@@ -379,20 +379,45 @@ class FittedFrame:
     pairs: Pairs
 
 
+SETTLED_SHARE = 0.05
+"""A fit that moves by less than so much of its own error is not worth another pairing."""
+SHARP_PX = 1.0
+"""Pairs that scatter by more are not of simple stars, and settle late."""
+
+
 def fit_frame(
-    measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats, sigma_px: float
+    measure: Measure,
+    sky: ObservedSky,
+    camera: Camera,
+    attitude: Floats,
+    sigma_px: float,
+    rough: bool = False,
 ) -> FittedFrame | None:
-    """Attitude of one frame from a start off by about `sigma_px`; None without certain pairs."""
+    """Attitude of one frame from a start off by about `sigma_px`; None without certain pairs.
+
+    A `rough` one is the first of certain, sharp pairs: good to a part of a pixel, a start for
+    better.
+    """
     fitted: FittedFrame | None = None
     around = stars_around(measure, sky, camera, attitude)
     for _ in range(3):
         pairs = pair_stars(measure, sky, camera, attitude, sigma_px, around=around)
         if len(pairs.star) < FEWEST_MATCHES:
             return None
+        start = attitude
         attitude, covariance, residuals = fit_attitude(camera, pairs.matched, attitude)
         sigma_px = 1.2 * pairs.sigma_px + 0.1
-        same = fitted is not None and np.array_equal(fitted.pairs.star, pairs.star)
+        again = fitted is not None
         fitted = FittedFrame(attitude, covariance, residuals, pairs)
-        if same:
+        sharp = pairs.certain and pairs.sigma_px < SHARP_PX
+        if (rough and sharp) or (again and _settled(start, fitted)):
             break
     return fitted if fitted is not None and fitted.pairs.certain else None
+
+
+def _settled(start: Floats, fitted: FittedFrame) -> bool:
+    """Whether a fit has not left its start by a part of its error that matters."""
+    turn = fitted.attitude @ start.T
+    moved = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
+    errors = np.sqrt(np.diag(fitted.covariance))
+    return bool(np.all(np.abs(moved) / 2 < SETTLED_SHARE * errors))

@@ -239,12 +239,13 @@ def lifted(directions: Floats, zenith: Floats, amount: float = 1.0) -> Floats:
     amount : float
         Of the air, over that of 1013 hPa and 10 C.
     """
-    cosine = np.clip(np.sum(directions * zenith, axis=-1, keepdims=True), LOWEST_COSINE, 1.0)
+    cosine = np.einsum("...i,...i->...", directions, zenith)[..., None]
+    cosine = np.minimum(np.maximum(cosine, LOWEST_COSINE), 1.0)
     sine = np.sqrt(np.maximum(1 - cosine**2, 1e-12))
     tangent = sine / cosine
     up = (zenith - cosine * directions) / sine
     moved = directions + amount * (REFRACTION_A * tangent + REFRACTION_B * tangent**3) * up
-    return np.asarray(moved / np.linalg.norm(moved, axis=-1, keepdims=True))
+    return np.asarray(moved / np.sqrt(np.einsum("...i,...i->...", moved, moved))[..., None])
 
 
 def sidereal_angle_rad(utc: datetime) -> float:

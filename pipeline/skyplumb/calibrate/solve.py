@@ -177,7 +177,7 @@ def _near_neighbours(
         assert there is not None
         for start in _carried(there, exposure.time_s - exposures[near].time_s):
             for sigma_px in (START_PX, FAR_START_PX):
-                fitted = fit_frame(exposure.measure, exposure.plain, camera, start, sigma_px)
+                fitted = fit_frame(exposure.measure, exposure.plain, camera, start, sigma_px, True)
                 if fitted is not None:
                     return fitted.attitude
     return None

@@ -102,25 +102,27 @@ class Refraction:
 
         `variance` is that of one row.
         """
-        left = self._left(self.rows)
+        left = self._rows_left
         if zenith is None:
             return float(left @ left) / variance
         if self.under_horizon(zenith) > STRAY_SHARE:
             return float("inf")
-        bend = self._left(self._bend(zenith))
-        amount = air.amount(float(left @ bend) / variance, float(bend @ bend) / variance)
-        left = left - amount * bend
-        return float(left @ left) / variance + ((amount - air.mean) / air.sigma) ** 2
+        pull, strength = self.pull(zenith)
+        amount = air.amount(pull / variance, strength / variance)
+        squares = float(left @ left) + amount * (amount * strength - 2 * pull)
+        return squares / variance + ((amount - air.mean) / air.sigma) ** 2
 
     def under_horizon(self, zenith: Zenith) -> float:
         """Part of the stars below the horizon of this zenith."""
         up = zenith.at(self.times_s)[self.frame]
-        return float(np.mean(np.sum(self.seen * up, axis=1) < BELOW_HORIZON))
+        return float(np.mean(np.einsum("ni,ni->n", self.seen, up) < BELOW_HORIZON))
 
     def pull(self, zenith: Zenith) -> tuple[float, float]:
         """How strongly the residuals ask for a zenith's bend, and for how much of it."""
-        bend = self._left(self._bend(zenith))
-        return float(self._left(self.rows) @ bend), float(bend @ bend)
+        # What a camera could do of the bend is taken out of its square, not out of each row.
+        bend = self._bend(zenith)
+        camera = bend @ self.basis
+        return float(self._rows_left @ bend), float(bend @ bend - camera @ camera)
 
     def variance(self, zenith: Zenith | None, amount: float = 1.0) -> float:
         """Variance of one row by its scatter, times what neighbouring stars have in common."""
@@ -149,11 +151,19 @@ class Refraction:
         return np.concatenate([moved.ravel(), np.zeros(len(self.rows) - moved.size)])
 
     @cached_property
+    def _rows_left(self) -> Floats:
+        return self._left(self.rows)
+
+    @cached_property
+    def _attitude_of_each(self) -> Floats:
+        return self.attitudes[self.frame]
+
+    @cached_property
     def _unlifted(self) -> Floats:
         return self._pixels(self.seen)
 
     def _pixels(self, directions: Floats) -> Floats:
-        axes = np.einsum("nij,nj->ni", self.attitudes[self.frame], directions)
+        axes = np.einsum("nij,nj->ni", self._attitude_of_each, directions)
         return self.camera.project(axes)
 
 

@@ -20,7 +20,7 @@ from skyplumb.calibrate.lens_shape import (
     shape_stars,
 )
 from skyplumb.calibrate.light import Light, optics_key
-from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
+from skyplumb.judge.doubled import FEWEST_PAIRS, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
 from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
 from skyplumb.judge.motion import (
@@ -30,6 +30,7 @@ from skyplumb.judge.motion import (
     on_axis_astigmatism,
     rough_motion,
     stretch_of,
+    with_double,
 )
 from skyplumb.judge.runs import Run
 from skyplumb.judge.transparency import extinctions_mag
@@ -147,14 +148,14 @@ def _frame_facts(
         ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
         angle = float(np.degrees(np.arctan2(quadrupole_cross, quadrupole_plus)) / 2)
     picture = (light.measure.width_px, light.measure.height_px)
-    motion = motion_of(stretch, astigmatism, drift, kurt, picture, Doubled())
+    motion = motion_of(stretch, astigmatism, drift, kurt, picture)
     # Two rests widen the stars along their line; across it they are as wide as ever.
     narrow = float(shapes.fwhm_px(motion.across_px2, kurt))
     width = narrow if np.isfinite(narrow) else fwhm
     doubled = doubled_stars(light.measure, width, motion.trail_px)
     if not doubled.seen and len(shaped.place) >= FEWEST_PAIRS:
         doubled = double_peak(light.measure.mean_star, width)
-    motion = motion_of(stretch, astigmatism, drift, kurt, picture, doubled)
+    motion = with_double(motion, doubled)
     if stretch is None and not doubled.seen:
         motion = rough_motion(light.measure)
     if np.isfinite(motion.across_px2):

@@ -189,11 +189,10 @@ def motion_of(
     drift: Drift,
     kurt: float,
     picture: tuple[int, int],
-    doubled: Doubled,
 ) -> Motion:
     """Trail of one frame from its stretch, with the astigmatism at the centre taken out."""
     if stretch is None:
-        return with_double(Motion(), doubled)
+        return Motion()
     quadrupole = stretch.centre[1:] - astigmatism
     sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
     if np.isfinite(drift.length_px):
@@ -226,7 +225,7 @@ def motion_of(
         lens_like=abs(stretch.radial_sigmas) > LENS_SIGMAS,
     )
     corners = float(trail_over_field(motion, picture, 2).max())
-    return with_double(replace(motion, trail_worst_px=max(corners, length)), doubled)
+    return replace(motion, trail_worst_px=max(corners, length))
 
 
 def with_double(motion: Motion, doubled: Doubled) -> Motion:

@@ -57,15 +57,19 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
             settings.append(key)
         else:
             groups[home].append(light)
-    return [_run(n, group) for n, group in enumerate(groups, 1)]
+    return _with_constellations(
+        [Run(_name(n, group[0]), tuple(group)) for n, group in enumerate(groups, 1)]
+    )
 
 
-def _run(number: int, group: Sequence[Light]) -> Run:
-    run = Run(_name(number, group[0]), tuple(group))
-    first = run.first_pointing
-    if first is None:
-        return run
-    return replace(run, constellation=constellations([first.ra_deg], [first.dec_deg])[0])
+def _with_constellations(runs: Sequence[Run]) -> list[Run]:
+    """The same, each in the constellation of its first solved frame; all are asked for at once."""
+    firsts = {run.name: first for run in runs if (first := run.first_pointing) is not None}
+    found = constellations(
+        [first.ra_deg for first in firsts.values()], [first.dec_deg for first in firsts.values()]
+    )
+    named = dict(zip(firsts, found, strict=True))
+    return [replace(run, constellation=named.get(run.name, run.constellation)) for run in runs]
 
 
 def _same_exposure(a: Light, b: Light) -> bool:
