@@ -148,6 +148,14 @@ class SessionTask:
     """Files that have no measure, and why."""
     calibration: tuple[Measure, ...] = ()
     """Darks, flats and bias of the card's other sessions."""
+    whole: str = ""
+    """Digest of what the calibration of all its measures follows from."""
+
+    def depends(self, measures: tuple[Measure, ...]) -> str:
+        """Digest of what the calibration of some or all of its measures follows from."""
+        if self.whole and measures is self.measures:
+            return self.whole
+        return depends_on(measures, self.keys, self.notes)
 
 
 def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
@@ -227,11 +235,12 @@ def nights_of(
     for name in sorted(set(names.values())):
         mine = tuple(one for one in measures.values() if names[one.file] == name)
         files = {one.file for one in mine}
+        keys = {file: measured.keys[file] for file in files if file in measured.keys}
         nights.append(
             SessionTask(
                 name,
                 mine,
-                {file: measured.keys[file] for file in files if file in measured.keys},
+                keys,
                 tuple(entry for entry in aside if names[entry.file.as_posix()] == name),
                 notes,
                 rules,
@@ -247,6 +256,7 @@ def nights_of(
                     for one in measures.values()
                     if one.kind in FOLDERS and one.file not in files
                 ),
+                depends_on(mine, keys, notes),
             )
         )
     return nights
@@ -297,7 +307,7 @@ def _trace(night: SessionTask, lost: Mapping[str, Lost]) -> Trace:
         overrides_digest=digest(
             [night.overrides.by_file[file].model_dump() for file in sorted(night.overrides.by_file)]
         ).hex(),
-        calibration_digest=depends_on(night.measures, night.keys, night.notes),
+        calibration_digest=night.depends(night.measures),
         libraries={"python": platform.python_version()}
         | {name: version(name) for name in (*LIBRARIES, "astropy", "exiv2", "rawpy", "sep")},
         options={"worker_memory_gb": night.options.memory_bytes / 1e9},
@@ -329,7 +339,7 @@ def _pictures(
 ) -> dict[str, pictures.Picture]:
     """What the frames look like, from the store where nothing has changed."""
     name = f"pictures {night.name}"
-    depends = depends_on(measures, night.keys, night.notes) + pictures.drawn_by()
+    depends = night.depends(measures) + pictures.drawn_by()
     kept = store.get_blob(name, depends)
     found = pictures.from_bytes(kept) if kept is not None else None
     if found is None:
@@ -346,7 +356,7 @@ def _pictures(
 
 def _calibrated(night: SessionTask, store: Store, measures: tuple[Measure, ...]) -> Calibrated:
     """What does not depend on rules, from the store where nothing has changed."""
-    depends = depends_on(measures, night.keys, night.notes)
+    depends = night.depends(measures)
     kept = store.get_blob(_blob(night), depends)
     if kept is not None:
         some = _with_arrays(night, store, measures, ("stars",))
@@ -398,10 +408,7 @@ def _judge_all(
     """Judge every session, several at a time; one that cannot be written stops no other."""
     written: list[Session] = []
     refused: list[UserError] = []
-    ready = all(
-        store.has_blob(_blob(night), depends_on(night.measures, night.keys, night.notes))
-        for night in nights
-    )
+    ready = all(store.has_blob(_blob(night), night.depends(night.measures)) for night in nights)
     few = sum(len(night.measures) for night in nights) <= FEW_FRAMES
     hands = Here() if ready and few else workers.get()
     with Progress(len(nights), quiet=options.quiet, verb="judged", what="sessions") as progress:

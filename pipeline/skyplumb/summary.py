@@ -30,9 +30,7 @@ Number = Annotated[
 ]
 """NaN where unknown, which is null in the file."""
 
-_CONFIG = ConfigDict(
-    use_attribute_docstrings=True, json_schema_serialization_defaults_required=True
-)
+_CONFIG = ConfigDict(json_schema_serialization_defaults_required=True)
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,7 +348,12 @@ def read_summary(path: Path) -> tuple[SessionSummary, ...]:
 
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of summary.json."""
-    told = _adapter().json_schema(mode="serialization")
+    # Meanings are read from the source, which takes longer than all else and only a schema needs.
+    _CONFIG["use_attribute_docstrings"] = True
+    try:
+        told = TypeAdapter(Summary).json_schema(mode="serialization")
+    finally:
+        del _CONFIG["use_attribute_docstrings"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **_without(told, "title", "default"),

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +73,15 @@ class Scene:
     zenith_deg: float = NAN
     sidereal_px: float = NAN
     """How far a camera that stands still would have trailed here."""
+
+
+class Scenes(tuple[Scene, ...]):
+    """The frames of a run, with what all of them share worked out once."""
+
+    @cached_property
+    def usual_counts(self) -> Floats:
+        """Stars in each cell of the coarse grid where the run shows many."""
+        return np.asarray(np.percentile([_grid_counts(scene.light) for scene in self], 75, axis=0))
 
 
 @dataclass(frozen=True, slots=True)
@@ -391,12 +401,12 @@ def _lost_stars_cause(scenes: Sequence[Scene], number: int) -> str:
 
     Against the run's other frames, so that a hill that is always there is no fault.
     """
-    counts = np.array([_grid_counts(scene.light) for scene in scenes])
-    usual = np.percentile(counts, 75, axis=0)
+    run = scenes if isinstance(scenes, Scenes) else Scenes(scenes)
+    usual = run.usual_counts
     cells = usual >= 4
     if np.count_nonzero(cells) < 8:
         return "cloud"
-    ratio = counts[number][cells] / usual[cells]
+    ratio = _grid_counts(scenes[number].light)[cells] / usual[cells]
     gone = ratio < EMPTY_CELL
     there = ratio[~gone]
     if gone.mean() >= 0.15 and len(there) and np.median(there) > FULL_CELL:

@@ -14,7 +14,7 @@ import numpy as np
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
-from skyplumb.judge.cause import Scene, explain, scene_of
+from skyplumb.judge.cause import Scene, Scenes, explain, scene_of
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import Motion, trail_over_field
@@ -130,7 +130,9 @@ def _judge_run(
     findings = [
         _findings(fact, levels, limits) or _lens_findings(optics, levels, limits) for fact in facts
     ]
-    scenes = [scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts]
+    scenes = Scenes(
+        scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts
+    )
     worth = weights(facts)
     judged = []
     for number, (fact, found) in enumerate(zip(facts, findings, strict=True)):
