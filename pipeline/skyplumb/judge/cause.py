@@ -262,7 +262,10 @@ def trail_causes(
         return {"knock": 1.0}, ""
     if not np.isfinite(length):
         return {"unexplained": 1.0}, ""
-    if _stood_still(scene) or scene.light.file in mount.untracked:
+    # One frame of a driven run may move as the sky does by a swing of the drive; a camera at rest
+    # is so for the whole run, which the mount's fit has seen.
+    fitted = mount.frames > 0 and not mount.why_not
+    if (not fitted and _stood_still(scene)) or scene.light.file in mount.untracked:
         return {"untracked": 1.0}, ""
     if mount.backwards:
         return {"drive": 1.0}, ""
