@@ -22,6 +22,7 @@ app = typer.Typer(
     no_args_is_help=True,
     invoke_without_command=True,
     pretty_exceptions_enable=False,
+    rich_markup_mode=None,  # frames and colours double the time of --help
 )
 
 DEMO_LIBRARIES = ("imagecodecs", "tifffile")
@@ -55,7 +56,7 @@ def about(
         raise typer.Exit
 
 
-@app.command()
+@app.command(short_help="Find which frames of a card to stack, and why not the others.")
 def audit(
     card: Annotated[Path, typer.Argument(help="Folder with the RAW or FITS frames; only read.")],
     out: Annotated[
@@ -201,7 +202,7 @@ def demo(
     tell(f"{card}")
 
 
-@app.command()
+@app.command(short_help="Count sessions audited before: hit rates by lens and exposure.")
 def tally(
     folders: Annotated[
         list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
@@ -219,7 +220,7 @@ def tally(
         tell(f"no model: {done.why_no_model}")
 
 
-@app.command()
+@app.command(short_help="Predict what a lens and exposure will yield.")
 def forecast(
     folders: Annotated[
         list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
