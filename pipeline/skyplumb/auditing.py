@@ -31,7 +31,7 @@ from skyplumb.judge.calibrated import (
     to_bytes,
 )
 from skyplumb.judge.overrule import overrule
-from skyplumb.judge.verdict import JudgedRun
+from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices
 from skyplumb.measure.all_shots import CardMeasures, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.progress import Progress
@@ -320,7 +320,8 @@ def judge_session(
 ) -> tuple[list[JudgedRun], dict[str, str], list[str]]:
     """The runs of one session with their verdicts, what the notes leave out, and notices."""
     calibrated = calibrate(measures, notes, say)
-    return calibrated.judged(rules), calibrated.excluded, list(calibrated.notices)
+    judged = calibrated.judged(rules)
+    return judged, calibrated.excluded, [*calibrated.notices, *cloudy_run_notices(judged)]
 
 
 def _result(night: SessionTask, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
@@ -329,7 +330,7 @@ def _result(night: SessionTask, store: Store, measures: tuple[Measure, ...]) -> 
     judged = overrule(calibrated.judged(night.rules), night.overrides)
     result = session_result(
         night.name, judged, measures, calibrated.excluded, night.others, night.notes, night.rules,
-        calibrated.notices,
+        [*calibrated.notices, *cloudy_run_notices(judged)],
     )  # fmt: skip
     return replace(result, pictures=_pictures(night, store, measures, calibrated))
 

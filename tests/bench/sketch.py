@@ -47,6 +47,7 @@ def sketched(exposure: DrawnExposure, file: str) -> Measure:
     altitude, light = exposure.star_light(found.g_mag, apparent)
     inside &= altitude > 0
     light = light[inside] * exposure.optics.brightness(place[inside]) * cloud.mean()
+    light = light * 10.0 ** (-0.4 * exposure.patches_mag(place[inside]))
     order = np.argsort(-light)
     rows = np.flatnonzero(inside)[order]
     light = light[order]

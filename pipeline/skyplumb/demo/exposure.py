@@ -30,6 +30,8 @@ _MANY, _CELL_PX = 40, 0.35
 """Of more points than this, those within one cell are drawn as one."""
 _TICK_S = 0.05
 """Step at which motion is looked at before it is cut into pieces."""
+_CLOUD_WAVES = 12
+"""So many make a field of cloud that looks like chance."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +178,23 @@ class DrawnExposure:
         """Cloud at some times."""
         return _between(self.night.sky.cloud, at_s, outside=0.0)
 
+    def patches_mag(self, place: Floats) -> Floats:
+        """Extinction, shape (n,), of broken cloud at pixels (n, 2), in mid-exposure.
+
+        Waves of many directions and of lengths about that of a piece, which drift together.
+        """
+        sky, body = self.night.sky, self.night.body
+        if not sky.patches_mag:
+            return np.zeros(len(place))
+        rng = np.random.default_rng([self.night.seed, 23])
+        way, turn = rng.uniform(0.0, 2.0 * np.pi, (2, _CLOUD_WAVES))
+        length = 2.0 * sky.patches_size * rng.uniform(0.7, 1.5, _CLOUD_WAVES)
+        at = place / body.width_px
+        drifted = at[:, :1] + sky.patches_drift * self.mid_s / 60.0
+        phase = 2.0 * np.pi / length * (drifted * np.cos(way) + at[:, 1:] * np.sin(way)) + turn
+        wave = np.sqrt(2.0 / _CLOUD_WAVES) * np.cos(phase).sum(axis=1)
+        return np.asarray(sky.patches_mag * np.maximum(1.0 + wave, 0.0))
+
     def _motion(self) -> _Motion:
         """The motion as few points as will do: two for each piece of it."""
         ticks = self.ticks()
@@ -304,7 +323,8 @@ class DrawnExposure:
         """Sky, stars and streaks of a light frame."""
         body = self.night.body
         sky = self.sky_electrons()
-        electrons += self._even(sky, self.night.sky.gradient)
+        even = self._even(sky, self.night.sky.gradient)
+        electrons += even * self._lit_patches() if self.night.sky.patches_mag else even
         noise = float(np.sqrt(sky + body.read_noise_e**2))
         stars = self._stars()
         apparent = self.dome.apparent(stars.ra_rad, stars.dec_rad, self.mid_s)
@@ -317,6 +337,7 @@ class DrawnExposure:
         use = (altitude > 0.0) & np.isfinite(place[:, 0]) & (light > faintest)
         apparent, place, light = apparent[use], place[use], light[use]
         light = light * self.optics.brightness(place)
+        light = light * 10.0 ** (-0.4 * self.patches_mag(place))
         redder = stars.bp_rp[use] - 0.8
         # One magnitude of BP - RP changes red against blue by about as much (invented split).
         colour = np.stack(
@@ -335,6 +356,15 @@ class DrawnExposure:
             )
             add_stars(electrons, smear, body.pattern, noise)
         self._add_streaks(electrons, noise, rng)
+
+    def _lit_patches(self) -> NDArray[np.float32]:
+        """How much brighter broken cloud makes each sample's sky, lit from below."""
+        body = self.night.body
+        coarse_y, coarse_x = (np.arange(0, side + 8, 8) for side in (body.height_px, body.width_px))
+        y, x = np.meshgrid(coarse_y, coarse_x, indexing="ij")
+        mags = self.patches_mag(np.stack([x.ravel(), y.ravel()], 1).astype(np.float64))
+        whole = np.repeat(np.repeat(mags.reshape(y.shape), 8, axis=0), 8, axis=1)
+        return (1.0 + 0.2 * whole[: body.height_px, : body.width_px]).astype(np.float32)
 
     def _add_streaks(
         self, electrons: NDArray[np.float32], noise: float, rng: np.random.Generator

@@ -166,6 +166,12 @@ class Sky:
     extinction_mag_per_airmass: float = 0.18
     satellites_per_h: float = 4.0
     """Streaks through the picture."""
+    patches_mag: float = 0.0
+    """Mean extinction of broken cloud, all night; it is uneven by as much, and never under 0."""
+    patches_size: float = 0.25
+    """Size of its pieces as a share of the picture's width."""
+    patches_drift: float = 0.2
+    """Widths of the picture that they drift in a minute."""
 
 
 @dataclass(frozen=True, slots=True)

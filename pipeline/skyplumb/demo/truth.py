@@ -80,7 +80,7 @@ def frame_truth(exposure: DrawnExposure) -> dict[str, Any]:
     altitude = float(np.degrees(np.arcsin(sight @ exposure.dome.zenith)))
     budget = fault_budget(exposure)
     doubled = _doubled_px(exposure)
-    extinction = abs(float(2.5 * np.log10(weights.mean())))
+    extinction = abs(float(2.5 * np.log10(weights.mean()))) + _patches_mag(exposure)
     sky = exposure.sky_electrons() / exposure.night.body.gain_e_per_dn
     causes = _causes(exposure, budget, length, doubled, fwhm / optics.lens.fwhm_px, extinction)
     return {
@@ -182,6 +182,14 @@ def fault_budget(exposure: DrawnExposure) -> dict[str, float]:
         star = exposure.apparent_at(centre, middle)
         out["refraction"] = trail_of(exposure.path(star, ticks, exact)[0], weights)[0]
     return out
+
+
+def _patches_mag(exposure: DrawnExposure) -> float:
+    """What broken cloud takes of the whole picture's starlight."""
+    optics = exposure.optics
+    x, y = np.meshgrid(np.linspace(0, optics.width_px, 30), np.linspace(0, optics.height_px, 20))
+    mags = exposure.patches_mag(np.stack([x.ravel(), y.ravel()], 1))
+    return abs(float(2.5 * np.log10(np.mean(10.0 ** (-0.4 * mags)))))
 
 
 def _doubled_px(exposure: DrawnExposure) -> float | None:

@@ -73,6 +73,8 @@ class Scene:
     zenith_deg: float = NAN
     sidereal_px: float = NAN
     """How far a camera that stands still would have trailed here."""
+    clear: bool | None = None
+    """Whether its own stars show a clear sky, or patchy cloud; None if they tell neither."""
 
 
 class Scenes(tuple[Scene, ...]):
@@ -107,7 +109,13 @@ class Explanation:
             raise ValueError(f"{', '.join(sorted(strange))}: has no row in causes.py")
 
 
-def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) -> Scene:
+def scene_of(
+    light: Light,
+    motion: Motion,
+    drift: Drift,
+    extinction_mag: float,
+    clear: bool | None = None,
+) -> Scene:
     """Directions of one frame in its picture; NaN where it was not solved."""
     pointing = light.pointing
     east = zenith = sidereal = NAN
@@ -117,7 +125,7 @@ def scene_of(light: Light, motion: Motion, drift: Drift, extinction_mag: float) 
             phi = np.radians(pointing.sky.site.latitude_deg)
             zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
         sidereal = rate_px_s * light.info.exposure_s
-    return Scene(light, motion, drift, extinction_mag, east, zenith, sidereal)
+    return Scene(light, motion, drift, extinction_mag, east, zenith, sidereal, clear)
 
 
 def explain(
@@ -192,12 +200,19 @@ def _light_causes(
     if "extinction_mag" in rules:
         weights["cloud"] = rules["extinction_mag"]
     elif "stars_of_run" in rules:
-        weights[_lost_stars_cause(scenes, number)] = rules["stars_of_run"]
+        cause = _lost_stars_cause(scenes, number)
+        if not (cause == "cloud" and scenes[number].clear):
+            weights[cause] = rules["stars_of_run"]
+        elif not weights:
+            # Its faintest stars drowned; those that it reaches are all there and as bright as ever.
+            weights["few-stars"] = rules["stars_of_run"]
     elif "min_stars" in rules and not trailed and not streaks:
         # Stars are few, and neither their light nor their number in the run says that some are
         # missing: a bright sky drowns them, a hill hides them, or there are no more to be had.
         if _lost_stars_cause(scenes, number) == "obstruction":
             weights["obstruction"] = 1.0
+        elif scenes[number].clear is False:
+            weights["cloud"] = 1.0
         elif not weights:
             weights["few-stars"] = 1.0
     return weights

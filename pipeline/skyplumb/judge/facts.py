@@ -20,6 +20,7 @@ from skyplumb.calibrate.lens_shape import (
     shape_stars,
 )
 from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
 from skyplumb.judge.doubled import FEWEST_PAIRS, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
 from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
@@ -61,6 +62,7 @@ class FrameFacts:
     extinction_mag: float
     field: FieldShapes
     """Some of its stars' shapes, for the page."""
+    clearness: Clearness = UNTOLD
 
 
 def frame_facts(
@@ -173,6 +175,7 @@ def _frame_facts(
         # Each image of a doubled star has a part of its light only.
         extinction_mag=NAN if doubled.seen else float(extinction),
         field=field_shapes(shaped, lens),
+        clearness=UNTOLD if doubled.seen else clearness_of(light),
     )
 
 

@@ -15,6 +15,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import Scene, Scenes, explain, scene_of
+from skyplumb.judge.clearness import patches_of_all
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import Motion, trail_over_field
@@ -131,7 +132,8 @@ def _judge_run(
         _findings(fact, levels, limits) or _lens_findings(optics, levels, limits) for fact in facts
     ]
     scenes = Scenes(
-        scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag) for fact in facts
+        scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag, _clear(fact, limits))
+        for fact in facts
     )
     worth = weights(facts)
     judged = []
@@ -197,6 +199,21 @@ def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
         stars=percentile([fact.stars for fact in timed], 80),
         sky=percentile([fact.light.measure.sky_level for fact in timed], 10),
     )
+
+
+def cloudy_run_notices(judged: Sequence[JudgedRun]) -> list[str]:
+    """A line for each run of which no frame is clear, so that none is a measure for the others."""
+    out = []
+    for one in judged:
+        frames = [frame.facts.clearness for frame in one.frames]
+        patches = patches_of_all(frames, one.limits.extinction_mag.keep_up_to)
+        if np.isfinite(patches):
+            others = "; they are judged against each other only" if len(frames) > 1 else ""
+            out.append(
+                f"No frame of run {one.run.name} is clear: patchy cloud dims the stars, "
+                f"{patches:.1f} mag (standard deviation) between parts of the picture{others}."
+            )
+    return out
 
 
 def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) -> bool:
@@ -290,6 +307,16 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
         words = "{value:.0%} of the run's star count"
         found.append(_below("stars_of_run", fullness, limits.stars_of_run, words))
     return found
+
+
+def _clear(fact: FrameFacts, limits: Limits) -> bool | None:
+    """Whether the frame's stars show a clear sky, or patchy cloud; None if they tell neither."""
+    limit = limits.extinction_mag.keep_up_to
+    if fact.clearness.patchy(limit):
+        return False
+    if fact.extinction_mag <= limit and fact.clearness.shows_no_cloud(limit):
+        return True
+    return None
 
 
 def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:
