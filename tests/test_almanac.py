@@ -62,13 +62,13 @@ def test_a_night_is_sampled_from_end_to_end() -> None:
 @pytest.mark.parametrize("year", [1995, 2017, 2024])
 def test_the_earth_may_be_taken_to_turn_evenly(year: int) -> None:
     # Against astropy's own Sun with the measured Earth rotation (IERS Bulletin B, shipped with
-    # it): UT1 keeps within 0.9 s of UTC, which is 13.5 arcsec.
+    # it): UT1 keeps within 0.9 s of UTC, which is 13.5 arcsec; aberration, left out, is 20.5.
     begin = datetime(year, 3, 1, 18)
     told = almanac(begin, begin + timedelta(hours=12), 46.9, 10.3)
     times, place = Time(list(told.utc)), EarthLocation(lat=46.9 * u.deg, lon=10.3 * u.deg)
     with iers.earth_orientation_table.set(iers.IERS_B.open()):
         sun = get_body("sun", times, place).transform_to(AltAz(obstime=times, location=place))
-    assert np.abs(told.sun_altitude_deg - sun.alt.deg).max() * 3600 < 14
+    assert np.abs(told.sun_altitude_deg - sun.alt.deg).max() * 3600 < 34
 
 
 @pytest.mark.parametrize("year", [1980, 2026, 2027, 2028, 2035, 2060])

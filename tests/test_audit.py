@@ -169,7 +169,7 @@ def test_summary_and_table_agree(audited: Finished) -> None:
 
 
 def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -> None:
-    first, lost, mend, *rest = audited.stdout.splitlines()[-6:]
+    first, lost, axis, mend, *rest = audited.stdout.splitlines()[-7:]
     rows = audited.rows.values()
     kept = sum(row["verdict"] == "keep" for row in rows)
     minutes = {
@@ -180,6 +180,7 @@ def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -
         f"{SESSION}: {kept} of {len(LIGHTS)} light frames kept, "
         f"{minutes['keep']:.0f} min of {sum(minutes.values()):.0f} min"
     )
+    assert axis.startswith("  polar axis ") and " arcmin from the pole" in axis
     assert lost == "  lost to knock 1 (1 min)"
     assert mend.startswith("  Keep clear of tripod") and mend.endswith("Saves 1 frame, 1 min.")
     folder = (audited.out / SESSION).resolve()
@@ -431,7 +432,7 @@ def test_an_output_that_cannot_be_made_is_one_line_before_the_work(
     done = skyplumb("audit", small_card, "--out", tmp_path / "file" / "out")
     assert (done.code, spy.measured) == (2, [])
     assert str(tmp_path / "file") in done.stderr
-    assert "choose another output folder" in done.stderr
+    assert "give --out a folder" in done.stderr
     assert len(done.stderr.splitlines()) == 1
 
 

@@ -25,9 +25,9 @@ from inventednight import (
     with_fields,
     written,
 )
+from skyplumb.digits import duration
 from skyplumb.intake.overrides import load_overrides
 from skyplumb.intake.rules import load_rules
-from skyplumb.output.page.figures import duration
 from smallcard import MOOR, Finished
 
 SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"

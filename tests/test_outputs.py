@@ -180,7 +180,7 @@ def test_a_name_that_is_no_text_reaches_the_list_and_the_summary_exactly(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     odd = os.fsdecode(b"DCIM/\xff\xfe.DNG")
-    frames = table(night).copy()
+    frames = table(night).astype({"file": object})
     frames.loc[0, "file"] = odd
     run = RunSummary("r", frames=(FrameSummary(odd),))
     summary = replace(night.summary, runs=(run,))

@@ -315,4 +315,7 @@ def frame_table(rows: Iterable[FrameRow]) -> pd.DataFrame:
     import pandas as pd
 
     values = [[getattr(row, name) for name in COLUMNS] for row in rows]
-    return pd.DataFrame(values, columns=list(COLUMNS))
+    # Where pyarrow is installed, pandas would hold text by it, and it refuses names of files that
+    # are no text.
+    with pd.option_context("mode.string_storage", "python"):
+        return pd.DataFrame(values, columns=list(COLUMNS))
