@@ -279,10 +279,11 @@ class _Hand:
         if line is not None and not for_good:
             line.close()
 
-    def _start(self) -> Connection:
-        """A fresh process that has answered once."""
+    def _start(self) -> Any:
+        """The line to a fresh process that has answered once."""
         context = multiprocessing.get_context("spawn")
-        ours, theirs = context.Pipe()
+        pipe: Any = context.Pipe()  # of another class on Windows, with the same calls
+        ours, theirs = pipe
         with _interrupt_blocked(), self._lock:
             if self.stopped:
                 raise LostError(Lost("crashed", "stopped"))
