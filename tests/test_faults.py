@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future
+from concurrent.futures import Future, ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -253,6 +253,23 @@ def test_damaged_star_patterns_are_made_again_and_said(fake_patterns: Path) -> N
     assert (ask(), ask()) == (4, 4)
 
 
+def test_of_two_that_want_the_same_patterns_one_makes_them(
+    fake_patterns: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    make = FakeDatabase.generate_from_gaia
+
+    def slowly(**words: object) -> FakeDatabase:
+        time.sleep(0.5)  # both are here before the first has done
+        return make(**words)
+
+    monkeypatch.setattr(FakeDatabase, "generate_from_gaia", slowly)
+    ask = patterns.database.__wrapped__  # each as in a program of its own
+    with ThreadPoolExecutor(2) as pool:
+        found = list(pool.map(ask, [patterns.TIERS[0]] * 2))
+    assert len(found) == 2 and FakeDatabase.made == 1
+    assert not list(fake_patterns.glob(".unfinished-*"))
+
+
 def test_a_full_cache_disk_is_said_and_does_not_end_the_night(
     fake_patterns: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -401,3 +418,68 @@ def test_a_tracker_set_for_the_other_hemisphere_gets_its_page_and_its_mend(
     sigmas = [value for name, value in figures.items() if name.endswith("_sigma")]
     assert all(value is None or value >= 0 for value in sigmas)
     assert figures["rate_name"] == "turning the wrong way"
+
+
+# While it runs
+
+
+def test_an_output_that_is_removed_in_the_middle_is_one_line_or_written_anew(
+    skyplumb: Command,
+    small_card: Path,
+    pattern_cache: None,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    out = tmp_path / "out"
+
+    class Removed(Here):
+        done = 0
+
+        def submit(
+            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
+        ) -> Future[Any]:
+            self.done += 1
+            if self.done == 4:
+                shutil.rmtree(out)
+            return super().submit(task, item, limits)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Removed())
+        done = skyplumb("audit", small_card, "--out", out)
+    assert "Traceback" not in done.stderr
+    assert done.code != 0 or done.rows, "nothing was written, and nothing was said"
+    assert done.code == 0 or str(out) in done.stderr
+    again = skyplumb("audit", small_card, "--out", out)
+    assert again.code == 0, again.stderr
+    assert len(again.rows) >= len(LIGHTS)
+
+
+def test_a_file_that_changes_while_the_card_is_read_costs_its_own_row_at_most(
+    skyplumb: Command,
+    small_card: Path,
+    pattern_cache: None,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    changed = [card / MOOR / "MIST_0002.dng", card / MOOR / "MIST_0003.dng"]
+
+    class Changing(Here):
+        def submit(
+            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
+        ) -> Future[Any]:
+            if str(item).endswith("MIST_0001.dng"):
+                whole = changed[0].read_bytes()
+                changed[0].write_bytes(whole[: len(whole) // 2])  # still being copied
+                with changed[1].open("ab") as growing:
+                    growing.write(b"\0" * 4096)
+            return super().submit(task, item, limits)
+
+    with monkeypatch.context() as patch:
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Changing())
+        done = skyplumb("audit", card, "--out", tmp_path / "out")
+    assert "Traceback" not in done.stderr
+    rows = done.rows
+    assert rows[f"{MOOR}/MIST_0002.dng"]["kind"] in ("light", "unreadable")
+    assert rows[f"{MOOR}/MIST_0003.dng"]["verdict"] == "keep"
+    assert rows[f"{MOOR}/MIST_0005.dng"]["verdict"] == "keep"
