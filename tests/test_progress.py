@@ -75,3 +75,22 @@ def test_an_error_inside_passes_and_the_terminal_is_given_back() -> None:
         progress.step()
         raise KeyboardInterrupt
     assert terminal.getvalue().endswith(("\n", "\x1b[?25h"))
+
+
+class Written(io.StringIO):
+    """A text stream that keeps what each write was given."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.writes: list[str] = []
+
+    def write(self, text: str, /) -> int:
+        self.writes.append(text)
+        return super().write(text)
+
+
+def test_a_line_and_its_end_are_one_write_so_that_no_signal_comes_between() -> None:
+    stream = Written()
+    run(40, 1.0, stream)
+    assert len(stream.writes) == 20
+    assert all(text.endswith("left\n") for text in stream.writes)

@@ -49,7 +49,8 @@ def _write(name: str, text: str) -> None:
     try:
         encoding = getattr(stream, "encoding", None) or "utf-8"
         plain = clean(text).encode(encoding, "backslashreplace").decode(encoding)
-        print(plain, file=stream, flush=True)
+        stream.write(plain + "\n")  # one write: a signal between two would leave half a line
+        stream.flush()
     except (OSError, ValueError) as error:
         _mute(name, error)
 

@@ -13,6 +13,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, Task, T
 from rich.progress import Progress as Bar
 from rich.text import Text
 
+from ..digits import duration
+
 _EVERY_PART = 0.05
 _EVERY_S = 30.0
 
@@ -100,7 +102,7 @@ class Progress:
             if rate >= 0.1
             else f"{1.0 / rate:.0f} s a {self._what.removesuffix('s')}"
         )
-        return f"{shown}, {_duration((self.total - self.done) / rate)} left"
+        return f"{shown}, {duration((self.total - self.done) / rate)} left"
 
     def _say(self) -> None:
         """One plain line."""
@@ -110,7 +112,9 @@ class Progress:
         part = self.done / self.total
         line = f"{self._verb} {self.done} of {self.total} {self._what} ({part:.0%}), {self.pace()}"
         try:
-            print(line.rstrip(", "), file=self._stream, flush=True)
+            # One write: a signal between text and end of line would leave half a line.
+            self._stream.write(line.rstrip(", ") + "\n")
+            self._stream.flush()
         except (OSError, ValueError):
             self._quiet = True  # nobody listens any more; the work goes on
 
@@ -124,11 +128,3 @@ class _Pace(ProgressColumn):
 
     def render(self, task: Task) -> Text:
         return Text(self._progress.pace())
-
-
-def _duration(seconds: float) -> str:
-    """In the unit that suits: 40 s, 12 min, 3 h 05 min."""
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60.0)
-    return f"{minutes} min" if minutes < 90 else f"{minutes // 60} h {minutes % 60:02d} min"
