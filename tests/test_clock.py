@@ -8,10 +8,12 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from skyplumb.calibrate.clock import given_of
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import Site, lifted, unit_vectors
-from skyplumb.calibrate.solve import StarField
+from skyplumb.calibrate.solve import StarField, find_lens
+from skyplumb.calibrate.zenith import Air, evidence_of, refraction_of
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.mount import fit_mount
@@ -80,7 +82,7 @@ def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_
     assert all(light.start_utc is not None for light in right)
     wrong, (notice,) = pointed(fields, SHOTS, ahead_h)
     assert all(light.pointing.solved for light in wrong)
-    # The issue's own bar.
+    # The bar that is aimed at.
     assert rms_px(wrong) < 1.1 * rms_px(right)
     assert "The clock or the site is wrong" in notice
     assert all(light.start_utc is None for light in wrong)
@@ -90,6 +92,30 @@ def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_
     said = float(notice.split("a clock ")[1].split(" h")[0])
     assert said == pytest.approx(abs(ahead_h), abs=0.3)
     assert f"h {way}" in notice or abs(ahead_h) == 12
+
+
+def test_a_blended_star_at_the_edge_is_no_other_zenith() -> None:
+    # A tracker without a fault: the same star stands at the same place in every frame.
+    first = Shot(azimuth_deg=200, altitude_deg=44)
+    times = [NIGHT + timedelta(minutes=2 * n) for n in range(8)]
+    shots = [Leaning(utc=utc, first=first, lean_rad_s=0.0) for utc in times]
+    fields = [replace(field, time_s=120.0 * n) for n, field in enumerate(night(list(shots)))]
+    seen = refraction_of(fields, find_lens(fields, FOCAL))
+    given = given_of([(field.sky.utc, field.time_s) for field in fields], SITE)
+    assert seen is not None and given is not None
+    corner = np.array([seen.camera.width_px, seen.camera.height_px])
+    near = np.hypot(*(seen.camera.project(np.einsum(
+        "nij,nj->ni", seen.attitudes[seen.frame], seen.seen)) - corner).T)  # fmt: skip
+    which = np.zeros(len(near), bool)
+    for n in range(len(seen.times_s)):
+        (mine,) = np.nonzero(seen.frame == n)
+        which[mine[np.argmin(near[mine])]] = True
+    blended = replace(seen, rows=seen.rows + np.pad(
+        np.outer(which, [9.0, -9.0]).ravel(), (0, len(seen.rows) - 2 * len(which))))  # fmt: skip
+    for one in (seen, blended):
+        evidence = evidence_of([one], Air.over(SITE))
+        assert evidence is not None
+        assert evidence.misfit(given.zenith()) < 4  # two sigma; 11 with the star
 
 
 def test_after_the_notice_nothing_is_said_of_where_the_axis_points() -> None:

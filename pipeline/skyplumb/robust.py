@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 EFFICIENCY = 0.95
 """Of the weights on normal residuals, against plain least squares."""
 LEAST_SCALE = 1e-6
-SETTLED = 1e-4
+SETTLED = 1e-3
 """Change of the residuals, over their scale, below which another round adds nothing."""
 
 

@@ -16,11 +16,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import rotation
-from skyplumb.robust import Weighting, cauchy_weighting, reweighted
+from skyplumb.robust import Weighting, cauchy_weighting, even, reweighted
 
 Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
+LINEARISED, STRAIGHT_RAD = 3, 3e-4
+"""A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
+length."""
 EFFICIENCY = 0.966
 """Of the robust weights: a star counts half at three sigma. Of the pairs few are wrong."""
 
@@ -259,24 +262,33 @@ def fit_attitude(
     residuals : ndarray, shape (n, 2)
         Measured minus projected, px.
     """
-    normal = np.eye(3)
-    seen = matched.directions @ attitude.T
-    off = matched.pixels - camera.project(seen)
-
-    def step(weighting: Weighting) -> Floats:
-        nonlocal attitude, normal, seen, off
-        jacobian = _turned(camera, seen)
-        normal, slope = _normal_equations(jacobian, off, matched.weights**2 * weighting.weights)
-        turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
-        attitude = rotation(turn) @ attitude
+    normal, last = np.eye(3), even(0)
+    for _ in range(LINEARISED):
         seen = matched.directions @ attitude.T
-        off = matched.pixels - camera.project(seen)
-        return off * matched.weights[:, None]
+        off = (matched.pixels - camera.project(seen)) * matched.weights[:, None]
+        good = np.isfinite(off[:, 0] + off[:, 1])  # stars behind the lens have no say
+        design = (_turned(camera, seen) * matched.weights[:, None, None])[good].reshape(-1, 3)
+        pulls, turn = off[good].ravel(), np.zeros(3)
 
-    start = cauchy_weighting(off * matched.weights[:, None], free=3, efficiency=EFFICIENCY)
-    last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
+        def step(weighting: Weighting, design: Floats = design, pulls: Floats = pulls) -> Floats:
+            nonlocal normal, turn
+            weighed = (design * np.repeat(weighting.weights, 2)[:, None]).T
+            normal = weighed @ design
+            turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), weighed @ pulls)
+            return (pulls - design @ turn).reshape(-1, 2)
+
+        start = cauchy_weighting(off[good], free=3, efficiency=EFFICIENCY)
+        last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
+        attitude = rotation(turn) @ attitude
+        if not np.linalg.norm(turn) > STRAIGHT_RAD:
+            break
     sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
-    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), off
+    covariance = np.asarray(np.linalg.pinv(normal) * sigma**2)
+    return (
+        attitude,
+        covariance,
+        matched.pixels - camera.project(matched.directions @ attitude.T),
+    )
 
 
 def fit_camera(

@@ -11,6 +11,7 @@ and a picture of something else shows no scatter that is smaller than chance's.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +33,8 @@ CERTAIN_LOG_ODDS = 18.0
 NEIGHBOURS = 5
 """So many catalogue stars around a detection tell the density there."""
 ROUNDS = 25
+PATCHES = 64
+"""Patches of the sky are some 0.9 degrees wide: one over so many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +55,12 @@ class Pairs:
     def certain(self) -> bool:
         """Whether these are the stars of the picture, beyond any doubt of chance."""
         return len(self.star) >= FEWEST_MATCHES and self.log_odds > CERTAIN_LOG_ODDS
+
+    def same_stars(self, other: Pairs) -> bool:
+        """Whether these are the same pairs, which an attitude would be fitted to alike."""
+        return np.array_equal(self.star, other.star) and np.array_equal(
+            self.catalogue, other.catalogue
+        )
 
 
 def _no_pairs() -> Pairs:
@@ -224,8 +233,23 @@ def stars_around(measure: Measure, sky: ObservedSky, camera: Camera, attitude: F
     count = len(measure.stars)
     most = 4 * count + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
-    near = np.flatnonzero(known.directions[:whole_sky] @ axis > np.cos(radius))[:most]
+    about = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), radius)
+    about = about[: np.searchsorted(about, whole_sky)]
+    near = about[known.directions[about] @ axis > np.cos(radius)][:most]
     return Around(near, sky.directions(known.ra_rad[near], known.dec_rad[near]))
+
+
+@lru_cache(maxsize=32)
+def _stars_about(x: int, y: int, z: int, radius: float) -> NDArray[np.int64]:
+    """Catalogue stars so near to any axis of one patch of the sky, brightest first.
+
+    Kept, since frame after frame of a run asks for the same patch.
+    """
+    middle = np.array([x, y, z]) / PATCHES
+    # Half a patch along each axis, and that the middle is not quite a unit vector.
+    reach = radius + 1.1 * np.sqrt(3) / 2 / PATCHES
+    sky = catalogue().directions
+    return np.flatnonzero(sky @ (middle / np.linalg.norm(middle)) > np.cos(min(reach, np.pi)))
 
 
 def _expected(

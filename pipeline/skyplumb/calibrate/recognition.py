@@ -379,7 +379,7 @@ class FittedFrame:
     pairs: Pairs
 
 
-SETTLED_SHARE = 0.05
+SETTLED_SHARE = 0.1
 """A fit that moves by less than so much of its own error is not worth another pairing."""
 SHARP_PX = 1.0
 """Pairs that scatter by more are not of simple stars, and settle late."""
@@ -404,6 +404,9 @@ def fit_frame(
         pairs = pair_stars(measure, sky, camera, attitude, sigma_px, around=around)
         if len(pairs.star) < FEWEST_MATCHES:
             return None
+        if fitted is not None and pairs.same_stars(fitted.pairs):
+            fitted = replace(fitted, pairs=pairs)
+            break
         start = attitude
         attitude, covariance, residuals = fit_attitude(camera, pairs.matched, attitude)
         sigma_px = 1.2 * pairs.sigma_px + 0.1

@@ -203,7 +203,8 @@ def _calibrated(
     chosen = sorted(order[:CALIBRATION_FRAMES])
     if order:
         better = _law(exposures[order[0]], camera, attitudes[order[0]])
-        attitudes = [a if a is None else _held(a, camera, better) for a in attitudes]
+        turn = _turn_between(camera, better)
+        attitudes = [a if a is None else turn @ a for a in attitudes]
         camera = better
     grown = grow(
         [exposures[n].measure for n in chosen],
@@ -220,14 +221,14 @@ def _calibrated(
     return FoundLens(grown.camera, out, chosen)
 
 
-def _held(attitude: Floats, old: Camera, new: Camera) -> Floats:
-    """The attitude that keeps the middle of the picture where it is under another camera."""
+def _turn_between(old: Camera, new: Camera) -> Floats:
+    """What turns attitudes of one camera so that another sees the middle at the same place."""
     from scipy.spatial.transform import Rotation
 
     middle = np.array([old.width_px, old.height_px]) / 2
     pixels = middle + 0.2 * old.height_px * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
     turn, _ = Rotation.align_vectors(new.directions(pixels), old.directions(pixels))
-    return np.asarray(turn.as_matrix() @ attitude)
+    return np.asarray(turn.as_matrix())
 
 
 def _law(exposure: StarField, camera: Camera, attitude: Floats | None) -> Camera:

@@ -10,7 +10,7 @@ compared with the best that any zenith leaves.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,6 +21,7 @@ from skyplumb.calibrate.matching import pair_stars
 from skyplumb.calibrate.recognition import centre_sigma_of
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
 from skyplumb.calibrate.solve import FoundLens, StarField
+from skyplumb.robust import robust_sigma
 
 Floats = NDArray[np.float64]
 
@@ -28,6 +29,7 @@ SIDEREAL_RAD_S = float(np.radians(SIDEREAL_RATE_ARCSEC_S / 3600))
 GRID_DEG = 15.0
 STARTS = 8
 ROUGH_DEG, FINE_DEG = 2.0, 0.1
+ROUNDS = 3
 POLES = (-np.pi / 2, np.pi / 2)
 STARS_A_FRAME = 120
 CELLS = 4
@@ -36,6 +38,11 @@ BELOW_HORIZON = -0.01
 """Sine of the altitude of a star that shows all the same: a mountain looks below its horizon."""
 STRAY_SHARE = 0.02
 """Part of the matched stars that may be wrong ones."""
+STRAY_SIGMAS = 5.0
+"""A star so far off by the others' scatter is a wrong or a blended one: by chance one in 270,000
+(the length of two normal values, exp(-5^2 / 2))."""
+ROUGH_STARS = 150
+"""So many stars of a lens find the basin; all of them then find the zenith."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +147,38 @@ class Refraction:
         shared = np.mean(sums[full] ** 2, axis=1) / count[full]
         common = float(np.mean(shared)) / scatter if shared.size and scatter > 0 else 1.0
         return scatter * max(common, 1.0)
+
+    def without_strays(self, zenith: Zenith, amount: float) -> Refraction:
+        """The same without the stars that fit this zenith far worse than the others do.
+
+        A blended star at the edge is off by the same in every frame, and pulls as hard as a
+        hundred others.
+        """
+        left = self._left(self.rows - amount * self._bend(zenith))[: 2 * len(self.seen)]
+        stars = left.reshape(-1, 2)
+        keep = np.hypot(*stars.T) <= STRAY_SIGMAS * robust_sigma(stars)
+        return self if keep.all() else self._with(keep)
+
+    def thinned(self, stars: int) -> Refraction:
+        """The same with at most so many stars, evenly taken."""
+        keep = np.zeros(len(self.seen), bool)
+        keep[:: max(1, -(-len(keep) // stars))] = True
+        return self if keep.all() else self._with(keep)
+
+    def _with(self, keep: NDArray[np.bool_]) -> Refraction:
+        rows = np.ones(len(self.rows), bool)
+        rows[: 2 * len(keep)] = np.repeat(keep, 2)
+        # The span of some rows of the basis is what the camera can do to these stars.
+        basis, rest = np.linalg.qr(self.basis[rows])
+        basis = basis[:, np.abs(np.diag(rest)) > 1e-7]
+        return replace(
+            self,
+            seen=self.seen[keep],
+            frame=self.frame[keep],
+            weights=self.weights[keep],
+            rows=self.rows[rows],
+            basis=basis,
+        )
 
     def _left(self, rows: Floats) -> Floats:
         return np.asarray(rows - self.basis @ (self.basis.T @ rows))
@@ -257,9 +296,8 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
     """Search the whole sky for the zenith; None without lenses."""
     if not lenses:
         return None
-    evidence = ZenithEvidence(
-        list(lenses), air, [max(lens.variance(None), 1e-12) for lens in lenses]
-    )
+    rough = [lens.thinned(ROUGH_STARS) for lens in lenses]
+    evidence = ZenithEvidence(rough, air, [max(lens.variance(None), 1e-12) for lens in rough])
     grid = _grid()
     scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
     starts = [grid[n] for chi2, n in scored[:STARTS] if np.isfinite(chi2)]
@@ -267,16 +305,19 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
         return evidence
     # A narrow field hardly tells its zenith from the one opposite: each basin has its turn.
     best = min((_climbed(evidence, start, ROUGH_DEG) for start in starts), key=evidence.chi2)
-    for _ in range(2):
+    mine = list(lenses)
+    evidence = ZenithEvidence(mine, air, [max(lens.variance(None), 1e-12) for lens in mine])
+    for _ in range(ROUNDS):
         best = _climbed(evidence, best, FINE_DEG)
-        pulls = [lens.pull(best) for lens in lenses]
+        pulls = [lens.pull(best) for lens in mine]
         amount = air.amount(
             sum(p / v for (p, _), v in zip(pulls, evidence.variances, strict=True)),
             sum(b / v for (_, b), v in zip(pulls, evidence.variances, strict=True)),
         )
+        mine = [lens.without_strays(best, amount) for lens in mine]
         # The scatter at the best zenith is what the errors are.
-        variances = [max(lens.variance(best, amount), 1e-12) for lens in lenses]
-        evidence = ZenithEvidence(list(lenses), air, variances, best, amount)
+        variances = [max(lens.variance(best, amount), 1e-12) for lens in mine]
+        evidence = ZenithEvidence(mine, air, variances, best, amount)
     return evidence
 
 

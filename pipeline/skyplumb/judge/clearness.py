@@ -106,8 +106,11 @@ def clearness_of(light: Light) -> Clearness:
     good = (
         ((matched["flags"] & spoiled) == 0) & (matched["flux"] > 0) & (matched["snr"] > STRONG_SNR)
     )
-    good &= _high(light, pointing.catalogue)
-    if not pointing.solved or np.count_nonzero(good) < FEWEST_STARS:
+    if not pointing.solved or pointing.sky is None:
+        return UNTOLD
+    sky, rows = catalogue(), pointing.catalogue
+    good &= _high(light, pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows]))
+    if np.count_nonzero(good) < FEWEST_STARS:
         return UNTOLD
     matched, known = matched[good], catalogue().magnitude[pointing.catalogue[good]]
     size = np.array([light.measure.width_px, light.measure.height_px], float)
@@ -146,13 +149,12 @@ def patches_of_all(frames: Sequence[Clearness], limit_mag: float) -> float:
     return float(np.median([frame.patches_mag for frame in told]))
 
 
-def _high(light: Light, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Which stars of the catalogue stand high enough, as far as that is known."""
-    seen = light.pointing.sky
-    if seen is None or not seen.observed:
-        return np.ones(len(rows), bool)
-    sky = catalogue()
-    altitude, _ = seen.altitude_azimuth_deg(seen.directions(sky.ra_rad[rows], sky.dec_rad[rows]))
+def _high(light: Light, seen: Floats) -> NDArray[np.bool_]:
+    """Which stars stand high enough, as far as that is known, by their directions."""
+    sky = light.pointing.sky
+    if sky is None or not sky.observed:
+        return np.ones(len(seen), bool)
+    altitude, _ = sky.altitude_azimuth_deg(seen)
     return np.asarray(altitude > LOWEST_DEG)
 
 
@@ -178,23 +180,32 @@ def _between_cells(left: Floats, cell: NDArray[np.int64], errors: Floats) -> tup
     The parts that are furthest off are left out, so that a hill or a dark corner alone makes
     none. The sum of squares is put on the scale of a normal value (Wilson & Hilferty 1931).
     """
-    full = [mine for n in np.unique(cell) if np.count_nonzero(mine := cell == n) >= FEWEST_IN_CELL]
-    if len(full) < FEWEST_CELLS:
+    counts = np.bincount(cell, minlength=CELLS[0] * CELLS[1])
+    full = counts >= FEWEST_IN_CELL
+    if np.count_nonzero(full) < FEWEST_CELLS:
         return NAN, NAN
-    medians = np.array([np.median(left[mine]) for mine in full])
-    counts = np.array([np.count_nonzero(mine) for mine in full])
-    own = np.concatenate([left[mine] - np.median(left[mine]) for mine in full])
+    each, known = _cell_medians(left, cell, counts), full[cell]
+    medians, own, counts = each[full], (left - each[cell])[known], counts[full]
     # A median of n takes one of their freedoms.
-    spread = robust_sigma(own, 1 - len(full) / len(own))
+    spread = robust_sigma(own, 1 - len(counts) / len(own))
     spread = max(spread, float(np.median(errors)))
     error = MEDIAN_OVER_MEAN * spread / np.sqrt(counts)
-    free = len(full) - 5
+    free = len(counts) - 5
     off = medians - np.median(medians)
     chi2 = float(np.sum((off / error) ** 2))
     sigmas = ((chi2 / free) ** (1 / 3) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
     inner = np.argsort(np.abs(off))[: len(off) - int(np.ceil(LEFT_OUT * len(off)))]
     beyond = float(np.mean(off[inner] ** 2) - np.mean(error[inner] ** 2))
     return float(np.sqrt(max(beyond, 0.0))), float(sigmas)
+
+
+def _cell_medians(values: Floats, cell: NDArray[np.int64], counts: NDArray[np.int64]) -> Floats:
+    """Median of the values of each cell; any number where there are none."""
+    by_cell = values[np.lexsort((values, cell))]
+    ends = np.cumsum(counts)
+    low, high = ends - counts + (np.maximum(counts, 1) - 1) // 2, ends - counts + counts // 2
+    low, high = (np.minimum(n, len(values) - 1) for n in (low, high))
+    return np.asarray((by_cell[low] + by_cell[high]) / 2)
 
 
 def _counted(
@@ -216,16 +227,16 @@ def _counted(
     y, x = np.mgrid[0:1:9j, 0:1:9j]
     best = float(np.max(_terms(np.stack([x.ravel(), y.ravel()], 1) * size, size) @ terms))
     limit = min(best - 2.5 * np.log10(reach), float(known.max()))
-    rows = np.arange(*np.searchsorted(sky.magnitude, [known.min(), limit]))
+    first, last = np.searchsorted(sky.magnitude, [known.min(), limit])
     centre = unit_vectors(*pointing.sky.icrs(pointing.middle_direction()[None]))[0]
     radius = min(pointing.camera.field_radius_rad() + 0.02, np.pi)
-    rows = rows[sky.directions[rows] @ centre > np.cos(radius)]
+    rows = first + np.flatnonzero(sky.directions[first:last] @ centre > np.cos(radius))
     seen = pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows])
     place = pointing.camera.project(seen @ pointing.attitude.T)
     edge = 0.02 * size
     with np.errstate(invalid="ignore"):
         inside = ((place > edge) & (place < size - edge)).all(1)
-    inside &= _high(light, rows)
+    inside &= _high(light, seen)
     rows, place = rows[inside], place[inside]
     flux = 10 ** (0.4 * (_terms(place, size) @ terms - sky.magnitude[rows]))
     place = place[flux > reach]
