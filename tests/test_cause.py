@@ -20,7 +20,7 @@ from skyplumb.judge.cause import (
     trail_causes,
 )
 from skyplumb.judge.confidence import confidence
-from skyplumb.judge.drift import Drift
+from skyplumb.judge.drift import Drift, onset_within
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, fit_mount
 from skyplumb.records import STAR_DTYPE
@@ -383,6 +383,45 @@ def test_a_likely_wrong_cause_is_not_named_but_told_as_possible() -> None:
     assert np.isnan(found.confidence)
     assert "consistent with axis or sag" in found.words
     assert "night notes" in found.words
+
+
+def without_a_site(tracker: Tracker, plan: Plan = LONG) -> list[Explanation]:
+    """Explanations of all frames of a run by a mount fit of more targets, none of which slips."""
+    lights = shoot(tracker, [plan], USUAL, 1, site_known=False, clock_known=True)
+    others = shoot(Tracker(), [replace(LONG, hour_deg=30.0)], USUAL, 2, site_known=False)
+    scenes = scenes_of(tracker, plan, lights)
+    fit = fit_mount(others)
+    return [explain(TRAILED, scenes, number, fit) for number in range(len(scenes))]
+
+
+@pytest.mark.parametrize("hour_deg", [-85.0, -20.0])
+def test_without_a_site_a_drift_that_sets_in_is_a_slip(hour_deg: float) -> None:
+    # At 85 degrees before the meridian down lies along right ascension, as a drive's error does.
+    slips = Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=600.0)
+    later = without_a_site(slips, replace(LONG, hour_deg=hour_deg, dec_deg=5.0))[8:]
+    assert {one.cause for one in later} == {"sag"}
+    assert max(one.confidence for one in later) < 0.95
+    assert all("set in within the run" in one.words for one in later)
+
+
+def test_without_a_site_a_drift_all_along_is_the_drives_or_a_slip() -> None:
+    for one in without_a_site(Tracker(NORTHERN, too_fast=-0.0237)):
+        assert (one.cause, one.likeliest) == ("unexplained", "drive")
+        # The others' fit, with its errors, draws the rest.
+        assert one.trail_shares["sag"] == pytest.approx(one.trail_shares["drive"], abs=0.01)
+        assert "consistent with drive or sag; the site" in one.words
+
+
+def test_a_swing_sets_in_nowhere() -> None:
+    for frames in range(6, 20):
+        for period in np.geomspace(2.0, 60.0, 40):
+            for phase in np.linspace(0, 2 * np.pi, 12, endpoint=False):
+                rate = 5 * np.cos(2 * np.pi * np.arange(frames) / period + phase)
+                assert onset_within([Drift(one, 0.0, 0.0) for one in rate]) is None
+    steps = [Drift(0.3, 0.0, 0.0)] * 3 + [Drift()] + [Drift(3.0, 1.0, 0.0)] * 3
+    found = onset_within(steps)
+    assert found is not None and found[0] == 4 and found[1].tolist() == [0.3, 0.0]
+    assert onset_within(steps[:-1]) is None
 
 
 def test_a_sure_cause_has_no_but() -> None:

@@ -23,7 +23,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
-from skyplumb.judge.drift import Drift, displacement_during, sky_in_picture
+from skyplumb.judge.drift import Drift, displacement_during, onset_within, sky_in_picture
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
 from skyplumb.records import NAN
@@ -40,6 +40,9 @@ CLEARLY = 0.85
 SAME_DIRECTION_DEG = 25.0
 SHIFT_COVERS = 0.6
 """Least part of a trail that a shift of the sky must have to be taken for its cause."""
+MISFIT = 3.0
+"""From which on the mount's fit is said not to tell where frames pointed, in their own errors:
+three sigma."""
 NOT_LEARNED = ("unexplained", "optics", "few-stars")
 """How often these are right was not measured on drawn nights."""
 EMPTY_CELL = 0.3
@@ -51,6 +54,10 @@ GRID = (6, 4)
 MOVED_WITH_IT = (
     "the sky moved with it from frame to frame, so it is no shaking but axis, drive or sag; the "
     "target's coordinates in the night notes would tell which"
+)
+SET_IN = (
+    "the drift set in within the run, as when something gives way; the site and the clock's zone "
+    "in the night notes would tell whether it sank"
 )
 FAR_FROM_POLE = 0.6
 """Least cosine of the declination of straight trails: over a field of w degrees their direction
@@ -84,6 +91,11 @@ class Scenes(tuple[Scene, ...]):
     def usual_counts(self) -> Floats:
         """Stars in each cell of the coarse grid where the run shows many."""
         return np.asarray(np.percentile([_grid_counts(scene.light) for scene in self], 75, axis=0))
+
+    @cached_property
+    def onset(self) -> tuple[int, Floats] | None:
+        """The frame with which another drift set in, and the drift before; see `onset_within`."""
+        return onset_within([scene.drift for scene in self])
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +243,9 @@ def evidence_of(
     return Evidence(
         lead=shares[cause] - (shares[others[0]] if others else 0.0),
         local=local,
-        site_missing=moving and not mount.earth_fixed and cause in ("axis", "wind"),
+        site_missing=moving
+        and not mount.earth_fixed
+        and (cause in ("axis", "wind") or "sag" in shares),
         mount_missing=moving and mount.frames < FEWEST_FRAMES,
         log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
     )
@@ -250,21 +264,30 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
     if sure > CLEARLY:
         return ""
     possible = [name for name, share in shares.items() if share > 0.15]
-    if not mount.earth_fixed and cause == "axis":
+    if not mount.earth_fixed and CAUSES[cause].fitted:
         possible = list(dict.fromkeys([*possible, "sag"]))  # nothing says which way is down
     told = " or ".join(possible)
     if not mount.earth_fixed and CAUSES[cause].fitted:
         return (
             f"consistent with {told}; the site and the clock's zone in the night notes would "
-            "tell a slip of the head from a wrong axis"
+            "tell a slip of the head from a fault of axis or drive"
         )
-    if np.isnan(sure) and len(possible) < 2:
-        return ""
+    if len(possible) < 2:
+        return "" if np.isnan(sure) else _why_not_sure(mount)
     if np.isnan(sure):
         return f"consistent with {told}; a solved frame right before or after would decide"
     if len(shares) > 1 and CAUSES[cause].fitted:
         return f"consistent with {told}; shorter frames of the same aim would tell them apart"
     return f"consistent with {told}"
+
+
+def _why_not_sure(mount: MountFit) -> str:
+    """What keeps the only possible cause from being sure; empty where nothing stands out."""
+    if mount.frames < FEWEST_FRAMES:
+        return f"not sure: {FEWEST_FRAMES} frames in a row would tell how the mount moved"
+    if mount.misfit > MISFIT:
+        return "not sure: one axis and one rate do not tell where the other frames pointed"
+    return ""
 
 
 def trail_causes(
@@ -290,7 +313,14 @@ def trail_causes(
     parts: dict[str, float] = {}
     terms = motion_terms(mount, scene.light)
     net = np.zeros(2)
-    if terms is not None:
+    before = None if mount.earth_fixed else _drift_before_onset(scenes, scene)
+    if before is not None:
+        # Without a site the fit knows no slip, and has laid its axis and rate through this one.
+        net = np.array([drift.dx_px, drift.dy_px])
+        steady = "drive" if _along_east(before, scene) else "axis"
+        parts[steady] = float(before @ along) * float(net @ along) / 12
+        parts["sag"] = float((net - before) @ along) * float(net @ along) / 12
+    elif terms is not None:
         total = np.sum(list(terms.values()), axis=0) @ along
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
         for cause, path in terms.items():
@@ -303,12 +333,15 @@ def trail_causes(
     words = ""
     if np.isfinite(drift.length_px):
         local = np.array([drift.dx_px, drift.dy_px]) - net
-        cause = _local_cause(scene, local, along, rest)
-        if cause == "wind" and _displaced_during(scenes, scene, along, rest):
-            cause = "knock"
-        parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0)
-        if cause == "unexplained":
+        causes = _local_causes(scene, local, along, rest)
+        if causes == ("wind",) and _displaced_during(scenes, scene, along, rest):
+            causes = ("knock",)
+        for cause in causes:
+            parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0) / len(causes)
+        if causes == ("unexplained",):
             words = MOVED_WITH_IT
+        elif before is not None:
+            words = SET_IN
     else:
         # Shaking leaves the sky where it was; without a shift nothing says that it stayed.
         parts["unexplained"] = max(rest, 0.0)
@@ -378,20 +411,35 @@ def _stood_still(scene: Scene) -> bool:
     return bool(0.93 < scene.motion.trail_px / scene.sidereal_px < 1.07)
 
 
-def _local_cause(scene: Scene, local: Floats, along: Floats, rest: float) -> str:
-    """Cause of what the mount's prediction leaves: by the shift that it also leaves."""
+def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tuple[str, ...]:
+    """What may have drawn what the mount's prediction leaves: by the shift that it also leaves."""
     size = float(np.hypot(*local))
     needed = SHIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
-        return "wind"
-    angle = float(np.degrees(np.arctan2(local[1], local[0])))
+        return ("wind",)
     if not scene.light.pointing.solved:
-        return "unexplained"  # nothing says which way east or down is
-    if between_axes_deg(angle, scene.east_deg) < SAME_DIRECTION_DEG:
-        return "drive"
-    if between_axes_deg(angle, scene.zenith_deg) < SAME_DIRECTION_DEG:
-        return "sag"
-    return "axis"
+        return ("unexplained",)  # nothing says which way east or down is
+    tracker = "drive" if _along_east(local, scene) else "axis"
+    if not np.isfinite(scene.zenith_deg):
+        return (tracker, "sag")  # nothing says which way is down
+    angle = float(np.degrees(np.arctan2(local[1], local[0])))
+    down = between_axes_deg(angle, scene.zenith_deg) < SAME_DIRECTION_DEG
+    return ("sag",) if down and tracker != "drive" else (tracker,)
+
+
+def _along_east(move: Floats, scene: Scene) -> bool:
+    """Whether a shift in the picture lies along right ascension."""
+    angle = float(np.degrees(np.arctan2(move[1], move[0])))
+    return bool(between_axes_deg(angle, scene.east_deg) < SAME_DIRECTION_DEG)
+
+
+def _drift_before_onset(scenes: Sequence[Scene], scene: Scene) -> Floats | None:
+    """The drift, dx and dy px, before another one set in that this frame has; None if none did."""
+    found = (scenes if isinstance(scenes, Scenes) else Scenes(scenes)).onset
+    number = next(n for n, one in enumerate(scenes) if one is scene)
+    if found is None or number < found[0] or not np.isfinite(scene.drift.length_px):
+        return None
+    return found[1]
 
 
 def _displaced_during(scenes: Sequence[Scene], scene: Scene, along: Floats, rest: float) -> bool:

@@ -38,6 +38,15 @@ FASTEST_ACROSS_ARCSEC_S = 5.0
 minute for each degree), a head that slips rarely more than that; more is a re-aim or a knock."""
 
 
+STEADY_AROUND_ONSET = ((0, 3), (2, 5))
+"""Frames left out at the onset of a drift, which is in the midst of one of them, and the fewest
+that are steady before and after."""
+STEADY = 0.075
+"""How far these may lie from the drift before or after, over the step between the two: half of the
+least that an even sine leaves, of any period and phase (0.19 and 0.15, worked out on a grid)."""
+LEAST_STEP_PX = 0.5
+
+
 @dataclass(frozen=True, slots=True)
 class Drift:
     """How the stars moved across the sensor during one exposure, by the neighbours' pointings."""
@@ -127,6 +136,38 @@ def drifts(
             )
         )
     return out
+
+
+def onset_within(found: Sequence[Drift]) -> tuple[int, Floats] | None:
+    """Where in a run another steady drift sets in, and the drift before it.
+
+    An axis and a rate are wrong from the first frame on, and a swing of the drive changes all the
+    time; what gives way begins when it begins.
+
+    Parameters
+    ----------
+    found : sequence of Drift
+        Of one run, in order of time.
+
+    Returns
+    -------
+    tuple of int and ndarray, shape (2,), or None
+        Number of the first frame with the later drift, and dx, dy px of an exposure before;
+        None where the drift does not have two levels, one after the other.
+    """
+    known = [n for n, one in enumerate(found) if np.isfinite(one.length_px)]
+    move = np.array([(found[n].dx_px, found[n].dy_px) for n in known]).reshape(-1, 2)
+    best, best_spread = None, STEADY
+    for skipped, fewest in STEADY_AROUND_ONSET:
+        for end in range(fewest, len(move) - skipped - fewest + 1):
+            sides = move[:end], move[end + skipped :]
+            before, after = (np.median(one, axis=0) for one in sides)
+            step = float(np.hypot(*(after - before)))
+            left = np.concatenate([sides[0] - before, sides[1] - after])
+            spread = float(np.hypot(*left.T).max()) / max(step, LEAST_STEP_PX)
+            if step > LEAST_STEP_PX and spread < best_spread:
+                best, best_spread = (known[end + skipped // 2], before), spread
+    return best
 
 
 def displacement_during(
