@@ -13,11 +13,15 @@
   let drawn = 0;
 
   // ---- one frame ----------------------------------------------------------
+  // A picture within the page waits for no one: one that is first asked for when the page is
+  // printed comes too late for the paper.
+  const loading = (address) => (address.startsWith("data:") ? "eager" : "lazy");
+
   function strip(frame) {
     if (!frame.strip) return h("span", { class: "soft" }, "no star crops");
     return h("img", {
       class: "strip", src: frame.strip, width: frame.strip_width, height: frame.strip_height,
-      style: `--w:${frame.strip_width}px`, loading: "lazy", decoding: "async",
+      style: `--w:${frame.strip_width}px`, loading: loading(frame.strip), decoding: "async",
       alt: `${frame.crops} stars of ${frame.name}, from the optical axis outwards`,
     });
   }
@@ -101,7 +105,7 @@
       number.textContent = n + 1;
     });
     return h("figure", { class: "whole" },
-      h("div", {}, h("img", { src: frame.thumbnail, alt: `The whole picture of ${frame.name}, small`, loading: "lazy", decoding: "async" }), svg),
+      h("div", {}, h("img", { src: frame.thumbnail, alt: `The whole picture of ${frame.name}, small`, loading: loading(frame.thumbnail), decoding: "async" }), svg),
       h("figcaption", {}, "The whole picture as the sensor recorded it; rings: where the stars of the strip stand, numbered from its left."));
   }
 

@@ -46,6 +46,7 @@
   }
 
   const hundredths = (value) => (value === null ? "–" : value.toFixed(2));
+  const arrow = (now, then) => (now === then ? now : `${now} → ${then}`);
   const change = (now, then) => {
     if (!now || !then) return "–";
     const percent = Math.round(100 * (then / now - 1));
@@ -67,8 +68,8 @@
       light_then += then.light;
       const cell = (text) => h("td", {}, text);
       return h("tr", {}, h("th", { scope: "row" }, run.title),
-        cell(`${now.frames} → ${then.frames}`), cell(`${duration(now.light)} → ${duration(then.light)}`),
-        cell(`${figure(now.fwhm)} → ${figure(then.fwhm)}`), cell(`${hundredths(now.oval)} → ${hundredths(then.oval)}`),
+        cell(arrow(`${now.frames}`, `${then.frames}`)), cell(arrow(duration(now.light), duration(then.light))),
+        cell(arrow(figure(now.fwhm), figure(then.fwhm))), cell(arrow(hundredths(now.oval), hundredths(then.oval))),
         cell(change(now.snr, then.snr)));
     }));
     form.querySelector("output.sum").textContent =

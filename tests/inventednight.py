@@ -152,6 +152,8 @@ def _told(
         axis_az_error_arcmin_sigma=0.9,
         periodic_amplitude_arcsec=21.0,
         periodic_period_s=599.0,
+        sag_arcsec_per_min=59.43,
+        sag_arcsec_per_min_sigma=0.043,
         why_not={"rate_error_ppm": "cannot be told from the axis error here <yet>"},
     )
     return RunSummary(

@@ -26,10 +26,11 @@ from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, 
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, GreyScale, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
+from skyplumb.output.page.what_if import taking_the_doubtful
 from skyplumb.output.result import SessionResult
 from skyplumb.output.told import session_lines
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.summary import MountSummary, RunSummary, SessionSummary
+from skyplumb.summary import MountSummary, RunSummary, SessionSummary, StackSummary
 
 
 class Page(HTMLParser):
@@ -528,3 +529,28 @@ def test_the_terminal_tells_the_axis_of_each_placement_of_the_tripod() -> None:
         "10.95 ± 0.11 too high, 17.001 ± 0.061 too far west along the horizon",
         "  polar axis of placement 2 3.0 ± 2.0 arcmin from the pole, no more than its error",
     ]
+
+
+def test_the_terminal_says_what_there_is_where_nothing_was_judged_or_no_time_is_known() -> None:
+    (first, *_) = session_lines(SessionSummary("day", kinds={"other": 2, "flat": 1}), Path("day"))
+    assert first == "day: no light frame was judged (pictures of something else 2, flat frames 1)"
+    told = SessionSummary("night", lights=8, keep=8, runs=(RunSummary("a"),))
+    (first, *_) = session_lines(told, Path("night"))
+    assert first == "night: 8 of 8 light frames kept, of unknown exposure"
+
+
+def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> None:
+    now = StackSummary(6, 6.0, 2.676, 0.031, 2.0)
+    card = {"title": "14 mm, 60 s", "doubtful": 1, "stack": now}
+    same = StackSummary(7, 7.0, 2.678, 0.029, 2.05)
+    assert taking_the_doubtful(card | {"stack_with_doubtful": same}) == (
+        "14 mm, 60 s: its doubtful frame would add 1 min of light and 2 % of signal over noise; "
+        "the stars of the stack would stay 2.68 px wide and 0.03 out of round."
+    )
+    wider = StackSummary(8, 7.0, 2.9, 0.1, 2.001)
+    assert taking_the_doubtful(card | {"stack_with_doubtful": wider, "doubtful": 2}) == (
+        "14 mm, 60 s: its 2 doubtful frames would add 1 min of light and no more signal over "
+        "noise; the stars of the stack would go from 2.68 to 2.90 px wide and from 0.03 to "
+        "0.10 out of round."
+    )
+    assert taking_the_doubtful(card | {"stack_with_doubtful": now}) == ""

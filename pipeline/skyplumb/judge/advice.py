@@ -117,14 +117,14 @@ def _mend(cause: Cause, lost: Sequence[_Lost]) -> str:
     if found is None:
         # Nothing that could be set right stands clear of its error.
         words = f"These frames do not tell what there is to mend of it ({cause.words})"
-        return f"{words}. {_shorter(lost)}".strip()
-    return f"{base[0].upper()}{base[1:]}. {found}{_or_shorter(cause, lost)}".strip()
-
-
-def _or_shorter(cause: Cause, lost: Sequence[_Lost]) -> str:
-    """What would have done without the mend, where a shorter exposure is a way out."""
+        return _sentences(f"{words}.", _shorter(lost))
+    # A shorter exposure is a way out without the mend where a fault draws on through the exposure.
     helps = cause.comes is Comes.STEADILY or cause.name == "wind"
-    return f" {_shorter(lost)}" if helps else ""
+    return _sentences(f"{base[0].upper()}{base[1:]}.", found, _shorter(lost) if helps else "")
+
+
+def _sentences(*said: str) -> str:
+    return " ".join(one for one in said if one)
 
 
 def _fit_of(lost: Sequence[_Lost]) -> MountFit:

@@ -9,6 +9,7 @@ from urllib.parse import quote
 from skyplumb.digits import duration
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.paths import write_atomic
+from skyplumb.output.told import light_kept
 from skyplumb.summary import SessionSummary, read_summary
 
 INDEX = "index.html"
@@ -24,7 +25,7 @@ class Row:
     keep: int
     lights: int
     keep_minutes: float
-    minutes: float
+    light: str
     mend: str
     notices: tuple[str, ...]
 
@@ -61,7 +62,7 @@ def _row(told: SessionSummary, folder: str) -> Row:
         keep=told.keep,
         lights=told.lights,
         keep_minutes=told.keep_minutes,
-        minutes=told.judged_minutes,
+        light=light_kept(told),
         mend=f"{best.mend} {best.saving}" if best else "",
         notices=told.notices,
     )

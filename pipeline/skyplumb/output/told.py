@@ -6,7 +6,9 @@ from collections import Counter
 from math import isnan
 from pathlib import Path
 
+from skyplumb.causes import cause_of
 from skyplumb.digits import duration, with_error
+from skyplumb.output.page.words import ASIDE
 from skyplumb.summary import SessionSummary
 
 MOST_LOSSES = 3
@@ -20,13 +22,12 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
         lost_frames.update(run.loss)
         for cause, minutes in run.loss_minutes.items():
             lost_minutes[cause] += minutes  # type: ignore[assignment]
-    lines = [
-        f"{told.session}: {told.keep} of {told.lights} light frames kept, "
-        f"{duration(60 * told.keep_minutes)} of {duration(60 * told.judged_minutes)}"
-    ]
+    lines = [f"{told.session}: {_kept(told)}"]
     losses = sorted(lost_frames, key=lambda cause: (-lost_minutes[cause], cause))[:MOST_LOSSES]
     if losses:
-        words = (f"{c} {lost_frames[c]} ({duration(60 * lost_minutes[c])})" for c in losses)
+        words = (
+            f"{cause_of(c).label} {lost_frames[c]}{_in_brackets(lost_minutes[c])}" for c in losses
+        )
         lines.append(f"  lost to {', '.join(words)}")
     lines += _axis_lines(told)
     best = told.best_mend
@@ -37,6 +38,26 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
     lines += [f"  ! {notice}" for notice in told.notices]
     lines += [f"  {(folder / name).resolve()}" for name in ("report.html", "stackable.txt")]
     return tuple(lines)
+
+
+def light_kept(told: SessionSummary) -> str:
+    """Exposure time kept of that judged, such as `32 min of 1 h 10 min`; empty if unknown."""
+    if not told.judged_minutes > 0:
+        return ""
+    return f"{duration(60 * told.keep_minutes)} of {duration(60 * told.judged_minutes)}"
+
+
+def _kept(told: SessionSummary) -> str:
+    """How much was kept, or what there is where nothing could be judged."""
+    if not told.lights:
+        kinds = (f"{ASIDE.get(kind, kind).lower()} {n}" for kind, n in told.kinds.items() if n)
+        return f"no light frame was judged ({', '.join(kinds)})"
+    light = light_kept(told) or "of unknown exposure"
+    return f"{told.keep} of {told.lights} light frames kept, {light}"
+
+
+def _in_brackets(minutes: float) -> str:
+    return f" ({duration(60 * minutes)})" if minutes > 0 else ""
 
 
 def _axis_lines(told: SessionSummary) -> list[str]:

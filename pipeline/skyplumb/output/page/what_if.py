@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from skyplumb.digits import duration
 from skyplumb.output.page.figures import figure, milliseconds, number
 from skyplumb.summary import SessionSummary, StackSummary
 
@@ -37,19 +38,31 @@ def taking_the_doubtful(card: Plain) -> str:
     then: StackSummary | None = card["stack_with_doubtful"]
     if now is None or then is None or not card["doubtful"] or then.frames == now.frames:
         return ""
-    gain = f"{then.minutes - now.minutes:.0f} min of light"
+    one = card["doubtful"] == 1
+    they = "its doubtful frame" if one else f"its {card['doubtful']} doubtful frames"
+    minutes = then.minutes - now.minutes
+    light = f"{duration(60 * minutes)} of light" if minutes > 0 else "light of unknown length"
     if not now.frames:
         return (
-            f"{card['title']}: with its {card['doubtful']} doubtful frames there would be {gain} "
-            f"and stars {figure(then.fwhm_px)} px wide, {then.ellipticity:.2f} out of round."
+            f"{card['title']}: with {they} there would be {light} and stars "
+            f"{figure(then.fwhm_px)} px wide, {then.ellipticity:.2f} out of round."
         )
-    percent = 100 * (then.snr_gain / now.snr_gain - 1)
-    return (
-        f"{card['title']}: its {card['doubtful']} doubtful frames would add {gain} and "
-        f"{percent:.0f} % of signal over noise; the stars of the stack would go from "
-        f"{figure(now.fwhm_px)} to {figure(then.fwhm_px)} px wide and from "
-        f"{now.ellipticity:.2f} to {then.ellipticity:.2f} out of round."
+    percent = f"{100 * (then.snr_gain / now.snr_gain - 1):.0f}"
+    gain = f"{light} and {percent} % of signal over noise"
+    if percent in ("0", "-0"):
+        gain = f"{light} and no more signal over noise"
+    wide, out_of_round = (
+        _change(figure(now.fwhm_px), figure(then.fwhm_px), " px wide"),
+        _change(f"{now.ellipticity:.2f}", f"{then.ellipticity:.2f}", " out of round"),
     )
+    stars = f"{wide[0]} {wide[1]} and "
+    stars += out_of_round[1] if wide[0] == out_of_round[0] else " ".join(out_of_round)
+    return f"{card['title']}: {they} would add {gain}; the stars of the stack would {stars}."
+
+
+def _change(now: str, then: str, unit: str) -> tuple[str, str]:
+    """How a number changes as it is shown: the verb, and the rest."""
+    return ("stay", f"{now}{unit}") if now == then else ("go", f"from {now} to {then}{unit}")
 
 
 def unlocated(cards: Sequence[Plain]) -> list[str]:
