@@ -112,6 +112,35 @@ def all_sky(moonlight: bool = True) -> Light:
     return np.where(np.hypot(X - 450, Y - 300) < 285 - trees, picture, 30.0)
 
 
+def aurora() -> Light:
+    """Curtains of light over an all-sky camera: steep across, smooth along, bright at the rim."""
+    rng = np.random.default_rng(11)
+    picture = 2000 + 100 * cloudy(12, 3.0)
+    for _ in range(10):
+        middle, bend, wide = rng.uniform(100, 800), rng.uniform(-120, 120), rng.uniform(5, 12)
+        away = (X - middle - bend * ((Y - 300) / 280) ** 2) / wide
+        ray = np.exp(-0.5 * np.where(away < 0, away, away / 2.5) ** 2)
+        picture += rng.uniform(500, 1500) * ray * (1 + 0.3 * np.sin(Y / 55 + middle))
+    radius = np.hypot(X - 450, Y - 300)
+    for away, wide in ((425, 8), (395, 5), (350, 12)):
+        picture += 4000 * np.exp(-0.5 * ((radius - away) / wide) ** 2)
+    return np.asarray(gaussian_filter(np.where(radius < 435, picture, 30.0), 2.0))
+
+
+def wall() -> Light:
+    """Courses of bricks with their mortar: long straight lines all over."""
+    course, stone = (Y // 24).astype(int), X + 30 * ((Y // 24) % 2)
+    rough = np.exp(0.25 * cloudy(13, 1.0))
+    mortar = (Y % 24 < 4) | (stone % 60 < 4)
+    shade = np.random.default_rng(14).uniform(700, 1300, (26, 17))
+    return np.asarray(
+        gaussian_filter(
+            np.where(mortar, 2600.0, shade[course % 26, (stone // 60).astype(int) % 17]) * rough,
+            1.2,
+        )
+    )
+
+
 def star_trails(
     centre: tuple[float, float], angle_deg: float, stars: int = 250, seed: int = 20
 ) -> Light:
@@ -136,7 +165,9 @@ def star_trails(
 SOMETHING_ELSE: dict[str, Callable[[], Light]] = {
     "foliage": foliage, "box": box, "chart": chart, "portrait": portrait, "moon": moon,
     "small moon": lambda: moon(30.0), "lamps": lamps, "day clouds": day_clouds,
+    "wall": wall,
 }  # fmt: skip
 NIGHT_SKIES: dict[str, Callable[[], Light]] = {
     "night clouds": night_clouds, "all-sky": all_sky, "all-sky, no moon": lambda: all_sky(False),
+    "aurora": aurora,
 }  # fmt: skip

@@ -15,6 +15,9 @@ HOT_PAIRS = 0.02
 """Hot pixels that lie side by side look like stars: so many for each that is known as hot."""
 DARK_SKY_OVER_NOISE = 1.5
 """Below this (some 6 electrons) hardly any light came in: the lens was shut."""
+LIT_PART = 75
+"""Percentile of the level that must be dark too: a round picture leaves the rest of a wide sensor
+dark, the glow of an amplifier stays in a corner."""
 FLAT_LEVEL = 0.15
 """Part of the sensor's range that a flat fills; a night sky without a star seldom does."""
 FLAT_LONGEST_S = 10.0
@@ -35,7 +38,8 @@ SHUT_BELOW = 0.5
 """A shut lens lets no 1/500 of the picture come half way to the limit."""
 FEW_POINTS = 8
 SOME_POINTS = 30
-"""So many stars outweigh structure all over, which a developed or crowded picture has too."""
+"""So many stars, or arcs, outweigh structure all over, which a developed or crowded picture has
+too."""
 MANY_POINTS = 200
 """With so many stars nothing else needs to be looked at."""
 GROUND_AROUND = 0.25
@@ -50,27 +54,45 @@ BOX = 8
 STRUCTURED = 2.0
 """Deviation from a plane over that of neighbouring samples, 1 for sky with its noise."""
 STRUCTURED_SHARE = 0.35
-STRUCTURED_SHARE_LONG = 0.6
-"""The same where the exposure was long, so that it was night: hills, trees and lit clouds."""
+"""Of the picture and of its middle: the rim of a round picture of the sky may take as much."""
+STRUCTURED_SHARE_ALONE = 0.6
+"""The same where nothing of it is in focus: aurora and lit clouds are structure too."""
 LONG_S = 2.0
-BOXES_LOOKED_AT = 20_000
+BOXES_LOOKED_AT = 5_000
+
+FOCUS_BOX = 16
+"""Side of the boxes that are looked at for structure in focus, samples of the half-size image."""
+FOCUS_STEPS = (1, 2, 4)
+"""Distances, in these samples, over which second differences are taken."""
+ABOVE_NOISE = 1.7
+"""Growth of their squares from 1 to 2 samples; noise alone shows it in one box of 1,000 (drawn)."""
+GOING_ON, SMOOTH = 1.3, 4.0
+"""Growth from 2 to 4 samples: below the first is the short reach of a developed picture's noise,
+above the other what has no edges."""
+LOWER_THIRD = 1 / 6
+"""Part of the picture's middle that ground in the lower third of a frame takes."""
+IN_FOCUS_SHARE = 2 * LOWER_THIRD
+"""Of the middle: more than such a ground and trees on it."""
+FEWEST_FOCUS_BOXES = 20
+"""A third of fewer has an error of more than a tenth."""
+FOCUS_BOXES_LOOKED_AT = 300
 
 
 def kind_of(seen: StarMeasure, plate: Plate, info: ShotInfo) -> tuple[str, str]:
     """Kind of a shot by what is in the picture, and why.
 
     A dark or bias has no stars and no sky; a flat is bright, even, without a star, and short.
-    Something else than a sky is too bright for a night, or has structure all over and no points.
+    Something else than a sky is too bright for a night, or in focus all over and without points.
     The limits of darks and flats are common practice, no source.
     """
-    if seen.arcs.number:
-        return "light", ""
     points = _points(seen)
+    if seen.arcs.number:
+        return _light_or_other(points, plate, info, seen.arcs.number)
     if len(points) >= max(FEW_STARS, HOT_PAIRS * seen.hot_pixels):
         return _light_or_other(points, plate, info)
     black = float(np.mean(plate.black))
     shut = black > 0 and seen.sky_level < DARK_SKY_OVER_NOISE * seen.noise
-    if shut and not _share_of_range(plate, SHINING_SHARE) > SHUT_BELOW:
+    if shut and not _shows_light(plate, seen.noise):
         if info.exposure_s <= BIAS_LONGEST_S:
             return "bias", "no light, shortest exposure"
         return "dark", "no stars and no sky: the lens was shut"
@@ -92,22 +114,26 @@ def luminance_cd_m2(part_of_range: float, info: ShotInfo) -> float:
     return part_of_range * 78.0 / info.iso * fnumber**2 / (0.65 * info.exposure_s)
 
 
-def _light_or_other(points: Table, plate: Plate, info: ShotInfo) -> tuple[str, str]:
+def _light_or_other(points: Table, plate: Plate, info: ShotInfo, arcs: int = 0) -> tuple[str, str]:
     """A light frame, unless the picture shows something else than a night sky."""
     typical = luminance_cd_m2(_share_of_range(plate, 50), info)
     if typical > (DAYLIGHT_CD_M2 if len(points) >= FEW_POINTS else BRIGHTEST_NIGHT_CD_M2):
         return "other", f"too bright for a night sky: {typical:.2g} cd/m2 by its exposure"
-    if len(points) >= MANY_POINTS:
+    if len(points) >= MANY_POINTS or arcs >= SOME_POINTS:
         return "light", ""
     half = green_half_size(plate)
     grounded = int(np.count_nonzero(_on_ground(points, half)))
     free = len(points) - grounded
-    share = structured_share(half)
     night = info.exposure_s >= LONG_S
-    all_over = share > (STRUCTURED_SHARE_LONG if night else STRUCTURED_SHARE)
-    if all_over and free < SOME_POINTS:
-        return "other", f"no stars, but structure in {share:.0%} of the picture"
-    if free >= FEW_POINTS:
+    if free < SOME_POINTS:
+        share = min(structured_share(half), structured_share(_middle(half)))
+        sharp = in_focus_share(half)
+        all_over = share > STRUCTURED_SHARE_ALONE
+        if sharp > IN_FOCUS_SHARE and (all_over or not night):
+            return "other", f"no stars, but structure in focus in {sharp:.0%} of its middle"
+        if not night and (all_over or (share > STRUCTURED_SHARE and sharp > LOWER_THIRD)):
+            return "other", f"no stars, but structure in {share:.0%} of the picture"
+    if free >= FEW_POINTS or arcs:
         return "light", ""
     if grounded >= max(FEW_POINTS, 3 * free):
         return "other", f"no stars in the sky, but {grounded} lights over uneven ground"
@@ -175,6 +201,54 @@ def structured_share(half: NDArray[np.float32]) -> float:
     return float(np.mean(_structured(boxes[::step, ::step].reshape(-1, BOX, BOX))))
 
 
+def _middle(half: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The middle half of a picture's width and height."""
+    rows, columns = half.shape
+    return half[rows // 4 : rows - rows // 4, columns // 4 : columns - columns // 4]
+
+
+def in_focus_share(half: NDArray[np.float32]) -> float:
+    """Part of the picture's middle half that has structure as fine as a lens in focus draws it.
+
+    Squares of second differences over r samples tell noise, what is smooth and what is in focus
+    apart without knowing the noise. Of noise they are the same for all r; of a smooth field, as
+    aurora and haze are by night, they grow as r^4, 16 times from r to 2 r; of an edge they double,
+    and of anything rougher than a smooth field they grow less than four times (amplitudes of
+    scenes fall about as 1 / frequency, Field 1987). NaN where the picture is too small.
+    """
+    reach = max(FOCUS_STEPS)
+    inner = _middle(half)
+    rows, columns = (max(length - 2 * reach, 0) // FOCUS_BOX for length in inner.shape)
+    if rows * columns < FEWEST_FOCUS_BOXES:
+        return float("nan")
+    step = max(1, int(np.sqrt(rows * columns / FOCUS_BOXES_LOOKED_AT)))
+    side = np.arange(FOCUS_BOX + 2 * reach)
+    top = FOCUS_BOX * np.arange(0, rows, step)[:, None, None, None] + side[:, None]
+    left = FOCUS_BOX * np.arange(0, columns, step)[:, None, None] + side
+    boxes = np.nan_to_num(inner[top, left]).astype(np.float32).reshape(-1, len(side), len(side))
+    found = np.zeros(len(boxes), bool)
+    for turned in (boxes, boxes.swapaxes(1, 2)):
+        fine, middle, coarse = (_second_differences(turned, r, reach) for r in FOCUS_STEPS)
+        found |= (
+            (middle > ABOVE_NOISE * fine)
+            & (coarse > GOING_ON * middle)
+            & (coarse < SMOOTH * middle)
+        )
+    return float(found.mean())
+
+
+def _second_differences(boxes: NDArray[np.float32], step: int, margin: int) -> NDArray[np.float32]:
+    """Third quartile of second differences of rows, squared, (n,): a few stars do not move it."""
+    inner = boxes[:, margin:-margin, margin:-margin]
+    size = inner.shape[1]
+    above, below = (
+        boxes[:, margin + by : margin + by + size, margin:-margin] for by in (-step, step)
+    )
+    size_of = np.abs(above - 2 * inner + below).reshape(len(boxes), -1)
+    middle = 3 * size_of.shape[1] // 4
+    return np.asarray(np.partition(size_of, middle, axis=1)[:, middle] ** 2)
+
+
 def _structured(boxes: NDArray[np.floating]) -> NDArray[np.bool_]:
     """Which of the boxes, shape (n, BOX, BOX), hold more than noise and a gradient."""
     boxes = np.nan_to_num(boxes).astype(np.float64)
@@ -203,10 +277,27 @@ def _share_of_range(plate: Plate, percent: float) -> float:
     return float((np.nanpercentile(some, percent) - black) / span)
 
 
-def _even(plate: Plate) -> bool:
-    """Whether the green samples hardly differ over the picture, noise smoothed away."""
-    half = green_half_size(plate)
+def _shows_light(plate: Plate, noise: float) -> bool:
+    """Whether parts of a picture that is dark in the middle of its levels show light all the same.
+
+    Texture all over would pass for noise, and then its level for none.
+    """
+    return bool(
+        _share_of_range(plate, SHINING_SHARE) > SHUT_BELOW
+        or np.percentile(_levels(plate), LIT_PART) >= DARK_SKY_OVER_NOISE * noise
+        or in_focus_share(green_half_size(plate)) > IN_FOCUS_SHARE
+    )
+
+
+def _levels(plate: Plate) -> NDArray[np.float32]:
+    """Mean green level above black of each box of the picture, noise smoothed away."""
+    half = np.nan_to_num(green_half_size(plate))
     rows, columns = (side // BOX for side in half.shape)
-    boxes = half[: rows * BOX, : columns * BOX].reshape(rows, BOX, columns, BOX).mean(axis=(1, 3))
-    low, middle, high = np.nanpercentile(boxes, (5, 50, 95))
+    boxes = half[: rows * BOX, : columns * BOX].reshape(rows, BOX, columns, BOX)
+    return np.asarray(boxes.mean(axis=(1, 3)))
+
+
+def _even(plate: Plate) -> bool:
+    """Whether the green samples hardly differ over the picture."""
+    low, middle, high = np.percentile(_levels(plate), (5, 50, 95))
     return bool(high - low < FLAT_SPREAD * middle)
