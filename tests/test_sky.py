@@ -18,7 +18,7 @@ from skyplumb.calibrate.sky import (
     ObservedSky,
     Site,
     catalogue,
-    position_angle_deg,
+    east_and_north,
     unit_vectors,
 )
 
@@ -43,6 +43,12 @@ def aimed(latitude: float, hour: float, dec: float) -> Floats:
     """Direction (X meridian, Y east, Z pole) of an hour angle (west positive), degrees."""
     places = unit_vectors(np.radians(np.array([-hour])), np.radians(np.array([dec])))
     return np.asarray(places[0])
+
+
+def angle_of(at: Floats, towards: Floats) -> float:
+    """Position angle of a way, degrees."""
+    east, north = east_and_north(at) @ towards
+    return float(np.degrees(np.arctan2(east, north)) % 360.0)
 
 
 def apart_arcsec(a: Floats, b: Floats) -> Floats:
@@ -128,14 +134,14 @@ def test_the_zenith_lies_at_the_parallactic_angle(
 ) -> None:
     phi = np.radians(latitude)
     zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
-    found = position_angle_deg(aimed(latitude, hour, dec), zenith)
+    found = angle_of(aimed(latitude, hour, dec), zenith)
     assert (found - angle + 180) % 360 - 180 == pytest.approx(0.0, abs=5e-5)
 
 
 def test_position_angles_run_from_north_through_east() -> None:
     longitude = np.array([1.0, 1.0, 1.0 + 1e-6, 1.0 - 1e-6])
     here, north, east, west = unit_vectors(longitude, np.array([0.5, 0.6, 0.5, 0.5]))
-    found = [position_angle_deg(here, there) for there in (north, east, west)]
+    found = [angle_of(here, there) for there in (north, east, west)]
     # A parallel leaves its tangent by the step, 1e-6 rad.
     assert found == pytest.approx([0.0, 90.0, 270.0], abs=1e-4)
 

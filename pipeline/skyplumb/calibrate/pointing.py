@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import position_axis_deg
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.sky import ObservedSky, position_angle_deg, unit_vectors
+from skyplumb.calibrate.sky import ObservedSky, east_and_north, unit_vectors
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
@@ -41,6 +41,8 @@ class Pointing:
     """Position angle of the sensor's up direction, north through east."""
     altitude_deg: float = NAN
     azimuth_deg: float = NAN
+    on_sky: Floats = field(default_factory=lambda: np.full((2, 2), np.nan))
+    """How far east and north the middle moves for a pixel along x and along y, rad, ICRS."""
 
     @property
     def scale_arcsec_px(self) -> float:
@@ -56,13 +58,16 @@ class Pointing:
         """Position angle on the sky, 0..180, of an axis drawn at this angle in the picture."""
         if not self.solved or not np.isfinite(image_angle_deg):
             return NAN
-        return position_axis_deg(_sky_angle(self, image_angle_deg))
+        return position_axis_deg(self.way_pa_deg(image_angle_deg))
 
     def way_pa_deg(self, image_angle_deg: float) -> float:
         """Position angle on the sky, 0..360, of a way from the middle of the picture."""
         if not self.solved or not np.isfinite(image_angle_deg):
             return NAN
-        return _sky_angle(self, image_angle_deg)
+        turn = np.radians(image_angle_deg)
+        on_sky = self.on_sky if np.isfinite(self.on_sky).all() else _on_sky(self)
+        east, north = np.array([np.cos(turn), np.sin(turn)]) @ on_sky
+        return float(np.degrees(np.arctan2(east, north)) % 360.0)
 
     def image_angle_towards(self, direction: Floats) -> float:
         """Angle in the picture, from +x towards +y, of the way from its middle to `direction`."""
@@ -82,29 +87,29 @@ class Pointing:
 def with_places(pointing: Pointing, frame: ObservedSky) -> Pointing:
     """The same with right ascension, declination, roll, altitude and azimuth."""
     middle = pointing.middle_direction()
+    pointing = replace(pointing, on_sky=_on_sky(pointing))
     ra, dec = frame.icrs(middle[None, :])
     altitude, azimuth = frame.altitude_azimuth_deg(middle[None, :])
     return replace(
         pointing,
         ra_deg=float(np.degrees(ra[0])),
         dec_deg=float(np.degrees(dec[0])),
-        roll_pa_deg=_sky_angle(pointing, -90.0),
+        roll_pa_deg=pointing.way_pa_deg(-90.0),
         altitude_deg=float(altitude[0]),
         azimuth_deg=float(azimuth[0]),
     )
 
 
-def _sky_angle(pointing: Pointing, image_angle_deg: float) -> float:
-    """Position angle, 0..360, of a way in the picture from its middle."""
+def _on_sky(pointing: Pointing) -> Floats:
+    """What `Pointing.on_sky` keeps, since every angle of a frame is turned by it."""
     camera = pointing.camera
     assert camera is not None and pointing.sky is not None
     middle, per_px = _around_middle(camera)
-    turn = np.radians(image_angle_deg)
-    near = middle + np.array([np.cos(turn), np.sin(turn)]) @ per_px
-    seen = np.stack([middle, near / np.linalg.norm(near)]) @ pointing.attitude
-    ra, dec = pointing.sky.icrs(seen)
-    places = unit_vectors(ra, dec)
-    return position_angle_deg(places[0], places[1] - (places[1] @ places[0]) * places[0])
+    seen = np.stack([middle, middle + per_px[0], middle + per_px[1]])
+    seen /= np.linalg.norm(seen, axis=1)[:, None]
+    ra, dec = pointing.sky.icrs(seen @ pointing.attitude)
+    here, *there = unit_vectors(ra, dec)
+    return np.asarray((np.stack(there) - here) @ east_and_north(here).T)
 
 
 @lru_cache(maxsize=64)

@@ -261,13 +261,13 @@ def julian(utc: datetime) -> tuple[float, float]:
     return erfa.dtf2d("UTC", utc.year, utc.month, utc.day, utc.hour, utc.minute, seconds)  # type: ignore[no-any-return]
 
 
-def position_angle_deg(at: Floats, towards: Floats) -> float:
-    """Position angle at direction `at` of `towards`, north through east, degrees 0..360.
+def east_and_north(at: Floats) -> Floats:
+    """Unit vectors to the east and to the north at a direction, shape (2, 3).
 
-    Both are unit vectors of one frame whose Z is the pole; east is towards growing
-    longitude. Formula: tan PA = sin(dl) / (cos(b) tan(b') - sin(b) cos(dl)).
+    Of a frame whose Z is the pole; east is towards growing longitude. A way v there has the
+    position angle atan2(v . east, v . north), north through east.
     """
     longitude = np.arctan2(at[1], at[0])
-    east = np.array([-np.sin(longitude), np.cos(longitude), 0.0])
-    north = np.cross(at, east)
-    return float(np.degrees(np.arctan2(towards @ east, towards @ north)) % 360.0)
+    sin, cos = np.sin(longitude), np.cos(longitude)
+    off_pole = np.hypot(at[0], at[1])
+    return np.array([[-sin, cos, 0.0], [-at[2] * cos, -at[2] * sin, off_pole]])
