@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -159,6 +160,24 @@ def test_an_audit_writes_the_bytes_of_a_local_one_though_a_worker_is_killed(
     assert run.returncode == 0, err
     assert "light frames to stack" in out
     assert written(Finished(tmp_path, 0, "", "")) == written(audited)
+
+
+def test_a_season_read_on_a_cluster_is_counted_to_the_same_bytes(
+    two: str, audited: Finished, tmp_path: Path, skyplumb: Callable[..., Finished]
+) -> None:
+    shutil.copytree(audited.out, tmp_path / "other")
+    folders = [str(audited.out), str(tmp_path / "other")]
+    for name, more in (("here", []), ("there", ["--cluster", two])):
+        done = skyplumb("tally", *folders, "--out", str(tmp_path / name), *more)
+        assert done.code == 0, done.stderr
+    for file in ("tally.csv", "tally.json", "tally.html"):
+        here, there = ((tmp_path / name / file).read_bytes() for name in ("here", "there"))
+        assert here == there
+    (table,) = (tmp_path / "other").glob("*/frames.csv")
+    table.write_text("no table", encoding="utf-8")
+    done = skyplumb("tally", *folders, "--out", str(tmp_path / "there"), "--cluster", two)
+    assert done.code == 2
+    assert "is not a table that audit wrote" in done.stderr
 
 
 def test_a_worker_of_another_version_is_refused_in_one_line(

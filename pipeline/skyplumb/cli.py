@@ -208,12 +208,20 @@ def tally(
         list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
     ],
     out: Annotated[Path, typer.Option(help="Folder for tally.html, tally.csv and tally.json.")],
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Read the sessions on a Dask cluster whose workers see the folders: its "
+            "scheduler's address, or local.",
+            show_default="own process",
+        ),
+    ] = "",
 ) -> None:
     """Count sessions audited before: hit rates by lens and exposure, across nights."""
     with _stoppable("stopped; nothing but whole files was written"):
         from skyplumb.season.gear import write_tally
 
-        done = write_tally(folders, out)
+        done = write_tally(folders, out, cluster)
     tell(str(done.page.resolve()))
     tell(f"{done.keep} of {done.judged} judged frames kept in {done.sessions} session(s)")
     if done.why_no_model:

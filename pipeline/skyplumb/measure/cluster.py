@@ -136,7 +136,7 @@ class ClusterWorkers:
             answer.set_exception(
                 UserError(
                     f"--cluster {self._address}: the scheduler is gone; start it again, then "
-                    "the audit: it goes on from here"
+                    "the same command: an audit goes on from here"
                 )
             )
 
@@ -156,12 +156,11 @@ class ClusterWorkers:
 
 @cache
 def about() -> str:
-    """What a measure depends on besides the file: versions, and the code that measures."""
+    """What a result depends on besides the files: versions, and this program's own code."""
     package = Path(__file__).parents[1]
     digest = hashlib.blake2b(digest_size=6)
-    for stage in ("intake", "measure"):
-        for path in sorted((package / stage).rglob("*.py")):
-            digest.update(path.relative_to(package).as_posix().encode() + path.read_bytes())
+    for path in sorted(package.rglob("*.py")):
+        digest.update(path.relative_to(package).as_posix().encode() + path.read_bytes())
     libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
     return (
         f"skyplumb {__version__} ({MEASURE_VERSION}, code {digest.hexdigest()}), "

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from skyplumb.errors import UserError
+from skyplumb.measure.workers import cores
 from skyplumb.output.paths import write_atomic
 from skyplumb.plain import plain
 from skyplumb.season.comparison import effects
@@ -30,11 +31,23 @@ class Written:
     why_no_model: str
 
 
-def write_tally(folders: Sequence[Path], out: Path) -> Written:
-    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html."""
+def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Written:
+    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html.
+
+    `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`.
+    """
     if out.exists() and not out.is_dir():
         raise UserError(f"{out}: is a file; point --out to a folder")
-    season = read_season(folders)
+    if cluster:
+        from skyplumb.measure.cluster import ClusterWorkers
+
+        workers = ClusterWorkers(cluster, cores())
+        try:
+            season = read_season(folders, workers)
+        finally:
+            workers.stop()
+    else:
+        season = read_season(folders)
     counted = tally(season)
     model = model_of(counts_of(season.frames, season.runs))
     compared = effects(season.frames, season.runs)

@@ -20,6 +20,7 @@ from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.runs import SAME_EXPOSURE
+from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.summary import RunSummary, read_summary
@@ -65,13 +66,15 @@ class Season:
     """Rows left out because the same shot was audited again."""
 
 
-def read_season(folders: Sequence[Path]) -> Season:
+def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Season:
     """Read every session under `folders`.
 
     Parameters
     ----------
     folders : sequence of Path
         Folders that `audit --out` wrote, or single session folders in them.
+    workers : Workers, optional
+        Who read them, several at a time; this process if not given.
 
     Raises
     ------
@@ -80,10 +83,14 @@ def read_season(folders: Sequence[Path]) -> Season:
     """
     frames: list[pd.DataFrame] = []
     runs: list[dict[str, object]] = []
-    found = _sessions(folders)
-    for folder in found:
-        some, theirs = _read_session(folder, len(runs))
-        frames.append(some)
+    found = [folder.absolute() for folder in _sessions(folders)]
+    parts = dict(run_all(_read_session, found, workers or Here()))
+    for number, folder in enumerate(found):
+        part = parts[number]
+        if isinstance(part, Lost):
+            raise UserError(f"{folder}: could not be read ({part.words})")
+        some, theirs = part
+        frames.append(some.assign(run_id=some["run_id"] + len(runs)))
         runs += theirs
     if not any(len(some) for some in frames):
         raise UserError(
@@ -123,8 +130,8 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
 
 
-def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict[str, object]]]:
-    """Judged frames of one session and the facts of its runs, numbered from `first_run`."""
+def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]]]:
+    """Judged frames of one session and the facts of its runs, numbered from 0."""
     table = _read_frames(folder / "frames.csv")
     summary = _read_summary(folder / "summary.json")
     night = folder.resolve().name
@@ -135,7 +142,7 @@ def _read_session(folder: Path, first_run: int) -> tuple[pd.DataFrame, list[dict
     told = {run.run: run for run in summary}
     causes = {frame.file: frame.causes for run in summary for frame in run.frames}
     table["night"] = night
-    table["run_id"] = table["run"].map({name: first_run + n for n, name in enumerate(names)})
+    table["run_id"] = table["run"].map({name: n for n, name in enumerate(names)})
     table["share"] = [
         causes.get(file, {}).get(cause, math.nan)
         for file, cause in zip(table["file"], table["cause"], strict=True)
