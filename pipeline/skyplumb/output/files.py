@@ -180,8 +180,9 @@ def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
         write_atomic(path, picture)
     write_atomic(folder / "report.html", render(page).encode("utf-8", "backslashreplace"))
     with writing(folder, "--out"):
-        for stale in sorted(set((folder / STRIP_FOLDER).glob("*.webp")) - wanted.keys()):
-            remove(stale, folder)
+        for ending in ("jpg", "webp"):  # earlier versions wrote the second
+            for stale in sorted(set((folder / STRIP_FOLDER).glob(f"*.{ending}")) - wanted.keys()):
+                remove(stale, folder)
 
 
 def _line_break_notice(files: list[str]) -> str:

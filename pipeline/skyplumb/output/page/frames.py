@@ -15,7 +15,7 @@ from skyplumb.plain import visible
 Plain = dict[str, Any]
 
 STRIP_FOLDER = "stars"
-_WEBP = "data:image/webp;base64,"
+_JPEG = "data:image/jpeg;base64,"
 
 FIGURES = tuple(
     dict.fromkeys(
@@ -44,7 +44,7 @@ def frame_row(record: Mapping[Any, Any], look: Picture, beside: bool) -> tuple[P
     file = str(record["file"])
     # From the name, so that a link still points to the frame after judging again.
     name = hashlib.blake2b(file.encode("utf-8", "replace"), digest_size=6).hexdigest()
-    uri = f"{STRIP_FOLDER}/{name}.webp" if beside else f"{_WEBP}{look.strip}"
+    uri = f"{STRIP_FOLDER}/{name}.jpg" if beside else f"{_JPEG}{look.strip}"
     verdict = str(record["verdict"])
     row: Plain = {
         "id": f"frame-{name}",
@@ -70,7 +70,7 @@ def frame_row(record: Mapping[Any, Any], look: Picture, beside: bool) -> tuple[P
             "stars": look.strip_stars,
         },
         "picture": (look.width_px, look.height_px),
-        "thumbnail": f"{_WEBP}{look.thumbnail}" if look.thumbnail else "",
+        "thumbnail": f"{_JPEG}{look.thumbnail}" if look.thumbnail else "",
         "crop_places": look.crop_places,
         "whiskers": look.whiskers,
     }

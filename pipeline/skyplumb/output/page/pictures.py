@@ -32,7 +32,7 @@ MOST_WHISKERS = 60_000
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """One frame; pictures are WebP in base64, empty where there is none."""
+    """One frame; pictures are JPEG in base64, empty where there is none."""
 
     strip: str = ""
     strip_width_px: int = 0
@@ -119,7 +119,7 @@ def _picture(
         places = measure.crop_xy[chosen_crops(len(measure.crop_xy))].round()
         crop_places = " ".join(f"{x:.0f},{y:.0f}" for x, y in places)
     return Picture(
-        base64.b64encode(strip.webp).decode("ascii") if strip else "",
+        base64.b64encode(strip.jpeg).decode("ascii") if strip else "",
         strip.width_px if strip else 0,
         strip.height_px if strip else 0,
         strip.stars if strip else 0,
