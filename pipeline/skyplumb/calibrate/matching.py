@@ -233,15 +233,16 @@ def stars_around(measure: Measure, sky: ObservedSky, camera: Camera, attitude: F
     count = len(measure.stars)
     most = 4 * count + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
-    about = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), radius)
-    about = about[: np.searchsorted(about, whole_sky)]
-    near = about[known.directions[about] @ axis > np.cos(radius)][:most]
+    about, directions = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), radius)
+    brightest = np.searchsorted(about, whole_sky)
+    near = about[:brightest][directions[:brightest] @ axis > np.cos(radius)][:most]
     return Around(near, sky.directions(known.ra_rad[near], known.dec_rad[near]))
 
 
 @lru_cache(maxsize=32)
-def _stars_about(x: int, y: int, z: int, radius: float) -> NDArray[np.int64]:
-    """Catalogue stars so near to any axis of one patch of the sky, brightest first.
+def _stars_about(x: int, y: int, z: int, radius: float) -> tuple[NDArray[np.int64], Floats]:
+    """Catalogue stars so near to any axis of one patch of the sky, brightest first, and their
+    directions.
 
     Kept, since frame after frame of a run asks for the same patch.
     """
@@ -249,7 +250,8 @@ def _stars_about(x: int, y: int, z: int, radius: float) -> NDArray[np.int64]:
     # Half a patch along each axis, and that the middle is not quite a unit vector.
     reach = radius + 1.1 * np.sqrt(3) / 2 / PATCHES
     sky = catalogue().directions
-    return np.flatnonzero(sky @ (middle / np.linalg.norm(middle)) > np.cos(min(reach, np.pi)))
+    rows = np.flatnonzero(sky @ (middle / np.linalg.norm(middle)) > np.cos(min(reach, np.pi)))
+    return rows, sky[rows]
 
 
 def _expected(

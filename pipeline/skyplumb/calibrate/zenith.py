@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 SIDEREAL_RAD_S = float(np.radians(SIDEREAL_RATE_ARCSEC_S / 3600))
 GRID_DEG = 15.0
-STARTS = 8
+STARTS = 4
 ROUGH_DEG, FINE_DEG = 2.0, 0.1
 ROUNDS = 3
 POLES = (-np.pi / 2, np.pi / 2)
@@ -79,6 +79,11 @@ class Zenith:
         """Unit vectors, ICRS axes, shape (n, 3)."""
         longitude = self.sidereal_rad + SIDEREAL_RAD_S * time_s
         return unit_vectors(longitude, np.full_like(longitude, self.latitude_rad))
+
+    def apart_rad(self, other: Zenith) -> float:
+        """Angle between the two."""
+        both = self.at(np.zeros(1))[0] @ other.at(np.zeros(1))[0]
+        return float(np.arccos(np.clip(both, -1.0, 1.0)))
 
 
 @dataclass(frozen=True)
@@ -300,7 +305,11 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
     evidence = ZenithEvidence(rough, air, [max(lens.variance(None), 1e-12) for lens in rough])
     grid = _grid()
     scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
-    starts = [grid[n] for chi2, n in scored[:STARTS] if np.isfinite(chi2)]
+    starts: list[Zenith] = []
+    for chi2, n in scored:
+        far = all(grid[n].apart_rad(one) > np.radians(1.5 * GRID_DEG) for one in starts)
+        if np.isfinite(chi2) and far and len(starts) < STARTS:
+            starts.append(grid[n])
     if not starts:
         return evidence
     # A narrow field hardly tells its zenith from the one opposite: each basin has its turn.
