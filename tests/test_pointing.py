@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate import solve
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.recognition import star_tables
+from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import ObservedSky, Site, catalogue
-from skyplumb.calibrate.solve import LensSolution, StarField, solve_lens
+from skyplumb.calibrate.solve import LensSolution, StarField, find_lens, solve_lens
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import fit_mount
@@ -210,6 +211,33 @@ def test_an_unknown_focal_length_is_found_from_the_stars() -> None:
     assert off_arcsec(solution, shot) < 1.5
     assert solution.camera is not None
     assert solution.camera.focal_px == pytest.approx(FOCAL, rel=2e-4)
+
+
+def test_frames_that_tell_no_focal_length_are_of_the_lenses_that_their_stars_show() -> None:
+    # Two cameras of one picture size, 3 % apart in focal length, take turns without metadata.
+    focals = [FOCAL, 1.03 * FOCAL, FOCAL, 1.03 * FOCAL]
+    lights = []
+    for number, focal in enumerate(focals):
+        measure = exposure(Shot(), focal=focal, seed=number).measure
+        named = replace(measure, file=f"{number}.fits")
+        lights.append(Light(named, ShotNotes(ShotInfo()), None, float(number), False))
+    pointed, _ = point_session(lights, lambda line: None)
+    for light, focal in zip(pointed, focals, strict=True):
+        assert light.pointing.camera is not None
+        assert light.pointing.camera.focal_px == pytest.approx(focal, rel=5e-4)
+    keys = [optics_key(light) for light in pointed]
+    assert keys[0] == keys[2] != keys[1] == keys[3]
+
+
+def test_a_lens_taken_from_a_poor_frame_gives_way_to_a_better_one() -> None:
+    # A few stars of another lens come first, within what the metadata allows.
+    poor = exposure(Shot(azimuth_deg=200), focal=0.9 * FOCAL, faint=6.0, keep=25)
+    good = [exposure(Shot(), seed=seed) for seed in (1, 2)]
+    found = find_lens([poor, *good], 0.95 * FOCAL)
+    assert found.camera is not None
+    assert found.camera.focal_px == pytest.approx(FOCAL, rel=5e-4)
+    assert found.attitudes[0] is None and found.strangers == [0]
+    assert all(attitude is not None for attitude in found.attitudes[1:])
 
 
 def test_without_time_and_site_the_place_is_still_found() -> None:

@@ -25,6 +25,8 @@ class Light:
     """Start on the session's own time line, s; frames without a clock follow the others."""
     clocked: bool = True
     pointing: Pointing = field(default_factory=Pointing)
+    lens_by_stars: int = 0
+    """Which of the lenses that the stars tell apart, among frames that tell no focal length."""
 
     @property
     def info(self) -> ShotInfo:
@@ -80,11 +82,14 @@ def light_frames(measures: Sequence[Measure], notes: Notes) -> tuple[list[Light]
 
 
 def lens_key(light: Light) -> tuple[object, ...]:
-    """Frames of one camera and lens at one focal length: one camera model serves them."""
+    """Frames of one camera and lens at one focal length: one camera model serves them.
+
+    Frames without metadata go together by their size, and by the focal length of their stars.
+    """
     info = light.info
     focal = round(info.focal_mm, 1) if np.isfinite(info.focal_mm) else None
     size = (light.measure.width_px, light.measure.height_px)
-    return (info.serial or info.camera, info.lens, focal, size)
+    return (info.serial or info.camera, info.lens, focal, size, light.lens_by_stars)
 
 
 def optics_key(light: Light) -> tuple[object, ...]:

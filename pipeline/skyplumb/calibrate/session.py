@@ -37,7 +37,11 @@ def point_session(
         by_lens[lens_key(light)].append(light)
     groups = []
     for mine in by_lens.values():
-        groups += _lens_groups(mine, say)
+        parts = _lens_groups(mine, say)
+        groups += [
+            replace(part, lights=[replace(light, lens_by_stars=number) for light in part.lights])
+            for number, part in enumerate(parts)
+        ]
     verdict, evidence = _clock(groups)
     pointed: list[Light] = []
     for group in groups:

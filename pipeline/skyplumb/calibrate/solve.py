@@ -22,7 +22,9 @@ from skyplumb.calibrate.recognition import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
     WHOLE,
+    FittedFrame,
     Grown,
+    Start,
     centre_sigma_of,
     fit_frame,
     grow,
@@ -42,6 +44,8 @@ START_PX = 4.0
 """How far off a neighbour's attitude is expected to be, at first."""
 FAR_START_PX = 20.0
 """The same on a second try, for a tracker that drifts."""
+OTHER_SCALE = 0.01
+"""Scales that differ by more are two lenses'; focus and air change them less."""
 STRONG_SNR = 20.0
 FEWEST_STRONG = 5
 
@@ -124,7 +128,7 @@ def find_lens(
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
         if attitudes[number] is None and (np.isfinite(focal_px) or misses < MOST_MISSES):
             hint = exposure.hint_deg if misses < HINTED_MISSES else (NAN, NAN)
-            start = recognise(exposure.measure, focal_px, say, camera, hint)
+            start = _recognised(exposure.measure, focal_px, say, camera, hint)
             misses += start is None
             if start is None:
                 continue
@@ -144,7 +148,7 @@ def find_lens(
         if attitudes[number] is None:
             attitudes[number] = _near_neighbours(exposures, attitudes, number, camera)
         if attitudes[number] is None and replaced:
-            start = recognise(exposures[number].measure, camera.focal_px, say, camera)
+            start = _recognised(exposures[number].measure, camera.focal_px, say, camera)
             if start is not None and _alike(camera, start.camera):
                 attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposures[number].plain)
             elif start is not None:
@@ -154,8 +158,26 @@ def find_lens(
 
 
 def _alike(one: Camera, other: Camera) -> bool:
-    """Whether two fits are of one lens: the same way round, scales within a hundredth."""
-    return one.parity == other.parity and abs(one.focal_px / other.focal_px - 1) < 0.01
+    """Whether two fits are of one lens: the same way round, and of one scale."""
+    scale = abs(one.focal_px / other.focal_px - 1)
+    return one.parity == other.parity and scale < OTHER_SCALE
+
+
+def _recognised(
+    measure: Measure,
+    focal_px: float,
+    say: Callable[[str], None] | None,
+    known: Camera | None,
+    hint_deg: tuple[float, float] = (NAN, NAN),
+) -> Start | None:
+    """One frame by itself: by the known lens, or, where its scale does not fit, by any."""
+    start = recognise(measure, focal_px, say, known, hint_deg)
+    if start is None or known is None or not _alike(known, start.camera):
+        return start
+    fitted = fit_frame(measure, CATALOGUE_SKY, known, start.attitude, FAR_START_PX, True)
+    if fitted is None or _scale_off(fitted, known) < OTHER_SCALE:
+        return start
+    return recognise(measure, focal_px, say, None, hint_deg) or start
 
 
 def _near_neighbours(
@@ -178,9 +200,19 @@ def _near_neighbours(
         for start in _carried(there, exposure.time_s - exposures[near].time_s):
             for sigma_px in (START_PX, FAR_START_PX):
                 fitted = fit_frame(exposure.measure, exposure.plain, camera, start, sigma_px, True)
-                if fitted is not None:
+                if fitted is not None and _scale_off(fitted, camera) < OTHER_SCALE:
                     return fitted.attitude
     return None
+
+
+def _scale_off(fitted: FittedFrame, camera: Camera) -> float:
+    """How far off the camera's scale is by what a frame's pairs leave, as a part of it.
+
+    The middle of another lens's frame of the same aim still fits, to some pixels.
+    """
+    from_middle = fitted.pairs.matched.pixels - camera.middle
+    size2 = float(np.sum(from_middle**2))
+    return abs(float(np.sum(from_middle * fitted.residuals))) / size2 if size2 > 0 else 0.0
 
 
 def _carried(attitude: Floats, seconds: float) -> Iterator[Floats]:

@@ -24,7 +24,10 @@ from skyplumb.robust import mad_sigma, robust_fit, robust_sigma
 Floats = NDArray[np.float64]
 
 CELLS = (6, 4)
-"""Parts of the picture, across and down."""
+"""Parts of the picture, across and down, at the least; each is parted further where stars are
+many, since pieces of cloud smaller than a part only scatter its stars."""
+STARS_IN_CELL = 8
+MOST_PARTED = 5
 FEWEST_IN_CELL = 4
 """Stars whose median a single wrong one does not carry off."""
 FEWEST_CELLS = 10
@@ -50,6 +53,10 @@ LOWEST_DEG = 20.0
 1 / sin): parts of a wide field would differ by as much as with cloud."""
 STRONG_SNR = 20.0
 """Fainter stars were found by luck, where noise or a crowd made them brighter."""
+SPARE_MAG = 1.0
+"""So far above the strong stars' limit a cloud of a magnitude leaves them strong."""
+FEWEST_BY_MAGNITUDE = 100
+"""Four in each part."""
 FOUND_WITHIN_PX = 4.0
 """A detection so near to a star's place is the star, blended or spoiled as it may be."""
 
@@ -81,18 +88,23 @@ class Clearness:
         """
         if np.isnan(self.patches_mag):
             return None
-        least = limit_mag * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE))
-        return bool(self.patches_sigmas > CHANCE_SIGMAS and self.patches_mag > least)
+        return self._beyond(limit_mag * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE)))
 
     def shows_no_cloud(self, limit_mag: float) -> bool:
         """Whether the stars are evenly bright, and those that the frame reaches are there.
 
+        Half the scatter of a cloud is neither: it may be a thinner one, or the lens.
         A cloud of the limit m hides what lies within m of the faintest. Star counts grow as
         10^(0.5 m) (10^(0.6 m) if strewn evenly, less in our Galaxy; from memory), so it hides a
         share of 1 - 10^(-0.5 m).
         """
         share = 1 - 10 ** (-0.5 * limit_mag)
-        return self.patchy(limit_mag) is not True and self.missing < share
+        uneven = self._beyond(limit_mag / 2 * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE)))
+        return not uneven and self.missing < share
+
+    def _beyond(self, least_mag: float) -> bool:
+        """Whether parts differ by more than this, and more than chance allows."""
+        return bool(self.patches_sigmas > CHANCE_SIGMAS and self.patches_mag > least_mag)
 
 
 UNTOLD = Clearness()
@@ -103,13 +115,12 @@ def clearness_of(light: Light) -> Clearness:
     pointing, stars = light.pointing, light.measure.stars
     spoiled = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["streak"]
     matched = stars[pointing.star]
-    good = (
-        ((matched["flags"] & spoiled) == 0) & (matched["flux"] > 0) & (matched["snr"] > STRONG_SNR)
-    )
+    good = ((matched["flags"] & spoiled) == 0) & (matched["flux"] > 0) & (matched["snr"] > 0)
     if not pointing.solved or pointing.sky is None:
         return UNTOLD
     sky, rows = catalogue(), pointing.catalogue
     good &= _high(light, pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows]))
+    good = _told_by(good, sky.magnitude[rows], matched["snr"].astype(np.float64))
     if np.count_nonzero(good) < FEWEST_STARS:
         return UNTOLD
     matched, known = matched[good], catalogue().magnitude[pointing.catalogue[good]]
@@ -125,9 +136,27 @@ def clearness_of(light: Light) -> Clearness:
     terms, _ = robust_fit(_terms(place, size), zero, errors, prior)
     left = zero - _terms(place, size) @ terms
     spread = max(mad_sigma(left), LEAST_STAR_MAG)
-    patches, sigmas = _between_cells(left, _cell(place, size), errors)
+    parted = int(
+        np.clip(np.sqrt(len(left) / (STARS_IN_CELL * CELLS[0] * CELLS[1])), 1, MOST_PARTED)
+    )
+    patches, sigmas = _between_cells(left, _cell(place, size, parted), errors)
     expected, found = _counted(light, terms, spread, flux / snr, known)
     return Clearness(patches, sigmas, expected, found)
+
+
+def _told_by(good: NDArray[np.bool_], known: Floats, snr: Floats) -> NDArray[np.bool_]:
+    """Which stars tell the air: those that are strong unless cloud dims them.
+
+    Chosen by their magnitude, since of stars chosen by their signal those that cloud dims are
+    missing; by signal where so few are left.
+    """
+    strong = good & (snr > STRONG_SNR)
+    near = good & (np.abs(np.log(np.maximum(snr, 1e-9) / STRONG_SNR)) < 1)
+    if not near.any():
+        return strong
+    reaches = float(np.median((known + 2.5 * np.log10(np.maximum(snr, 1e-9) / STRONG_SNR))[near]))
+    chosen = good & (known < reaches - SPARE_MAG)
+    return chosen if np.count_nonzero(chosen) > FEWEST_BY_MAGNITUDE else strong
 
 
 def patches_of_all(frames: Sequence[Clearness], limit_mag: float) -> float:
@@ -165,13 +194,13 @@ def _terms(place: Floats, size: Floats) -> Floats:
     return np.stack([np.ones(len(off)), r2, r2**2, off[:, 0], off[:, 1]], 1)
 
 
-def _cell(place: Floats, size: Floats) -> NDArray[np.int64]:
-    """Part of the picture that each place lies in."""
+def _cell(place: Floats, size: Floats, parted: int) -> NDArray[np.int64]:
+    """Part of the picture that each place lies in, of `CELLS` parted so often each way."""
     across, down = (
-        np.clip((place[:, n] / size[n] * CELLS[n]).astype(np.int64), 0, CELLS[n] - 1)
-        for n in (0, 1)
+        np.clip((place[:, n] / size[n] * count).astype(np.int64), 0, count - 1)
+        for n, count in enumerate(parted * np.array(CELLS))
     )
-    return np.asarray(down * CELLS[0] + across)
+    return np.asarray(down * parted * CELLS[0] + across)
 
 
 def _between_cells(left: Floats, cell: NDArray[np.int64], errors: Floats) -> tuple[float, float]:
@@ -180,7 +209,7 @@ def _between_cells(left: Floats, cell: NDArray[np.int64], errors: Floats) -> tup
     The parts that are furthest off are left out, so that a hill or a dark corner alone makes
     none. The sum of squares is put on the scale of a normal value (Wilson & Hilferty 1931).
     """
-    counts = np.bincount(cell, minlength=CELLS[0] * CELLS[1])
+    counts = np.bincount(cell)
     full = counts >= FEWEST_IN_CELL
     if np.count_nonzero(full) < FEWEST_CELLS:
         return NAN, NAN
