@@ -5,9 +5,12 @@ from __future__ import annotations
 import csv
 import shutil
 import sys
+from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import exiv2
 
@@ -23,6 +26,7 @@ from skyplumb.demo import (
     Sky,
     render_card,
 )
+from skyplumb.measure.workers import Here, WorkLimits
 
 MOOR = "DCIM/100MOOR Süd"
 """Folder of the first run of the small card: frames 1 to 7, the fourth knocked, the last cut."""
@@ -78,6 +82,17 @@ class Finished:
             for path in sorted(self.out.rglob("*"))
             if path.is_file() and ".skyplumb" not in path.parts
         }
+
+
+class Acting(Here):
+    """Stands in for the workers of this machine, and acts before each item is done."""
+
+    def __init__(self, act: Callable[[Any], None]) -> None:
+        self._act = act
+
+    def submit(self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /) -> Future[Any]:
+        self._act(item)
+        return super().submit(task, item, limits)
 
 
 def draw_small_card(out: Path) -> Path:

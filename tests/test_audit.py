@@ -11,7 +11,6 @@ import sqlite3
 import subprocess
 import time
 from collections.abc import Callable
-from concurrent.futures import Future
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -20,8 +19,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
 from skyplumb.measure.store import Store
-from skyplumb.measure.workers import Here, WorkLimits
-from smallcard import FEN, MOOR, SKYPLUMB, Finished
+from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished
 
 Command = Callable[..., Finished]
 
@@ -60,16 +58,16 @@ def continued(audited: Finished, tmp_path: Path) -> Path:
     return shutil.copytree(audited.out, tmp_path / "out")
 
 
-class Spy(Here):
-    """Stands in for the workers and keeps what was measured."""
+class Spy(Acting):
+    """Keeps what was measured."""
 
     def __init__(self) -> None:
+        super().__init__(self._keep)
         self.measured: list[str] = []
 
-    def submit(self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /) -> Future[Any]:
+    def _keep(self, item: Any) -> None:
         if isinstance(item, PurePosixPath):
             self.measured.append(item.as_posix())
-        return super().submit(task, item, limits)
 
 
 @pytest.fixture
@@ -360,18 +358,17 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     card = shutil.copytree(small_card, tmp_path / "card")
     pulled = tmp_path / "pulled"
 
-    class PulledOut(Spy):
-        def submit(
-            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
-        ) -> Future[Any]:
-            if len(self.measured) == 6 and card.exists():
-                card.rename(pulled)
-            return super().submit(task, item, limits)
+    measured: list[Any] = []
+
+    def pull_out(item: Any) -> None:
+        if len(measured) == 6 and card.exists():
+            card.rename(pulled)
+        measured.append(item)
 
     notes = small_card.parent / "night-notes.yaml"
     words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: PulledOut())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
         lost = skyplumb(*words)
     assert lost.rows[LIGHTS[-1]]["kind"] == "unreadable"
     assert "no such file" in lost.rows[LIGHTS[-1]]["reason"]

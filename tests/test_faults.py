@@ -13,7 +13,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -34,8 +34,7 @@ from skyplumb.demo import (
     render_card,
 )
 from skyplumb.measure.lock import held
-from skyplumb.measure.workers import Here, WorkLimits
-from smallcard import FEN, MOOR, SKYPLUMB, Finished
+from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished
 from test_audit import KNOCKED, LIGHTS, SESSION, SHARP, measures_kept, written
 
 Command = Callable[..., Finished]
@@ -133,19 +132,16 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
     whole = skyplumb(*words)
     before = written(whole)
 
-    class PulledOut(Here):
-        done = 0
+    measured: list[PurePosixPath] = []
 
-        def submit(
-            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
-        ) -> Future[Any]:
-            self.done += isinstance(item, PurePosixPath)
-            if self.done == 5 and card.exists():
-                card.rename(tmp_path / "pulled")
-            return super().submit(task, item, limits)
+    def pull_out(item: Any) -> None:
+        if isinstance(item, PurePosixPath):
+            measured.append(item)
+        if len(measured) == 5 and card.exists():
+            card.rename(tmp_path / "pulled")
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: PulledOut())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
         lost = skyplumb(*words, "--fresh")
     assert lost.code == 3
     assert "the card was pulled out" in lost.stderr
@@ -432,19 +428,15 @@ def test_an_output_that_is_removed_in_the_middle_is_one_line_or_written_anew(
 ) -> None:
     out = tmp_path / "out"
 
-    class Removed(Here):
-        done = 0
+    begun: list[Any] = []
 
-        def submit(
-            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
-        ) -> Future[Any]:
-            self.done += 1
-            if self.done == 4:
-                shutil.rmtree(out)
-            return super().submit(task, item, limits)
+    def remove(item: Any) -> None:
+        begun.append(item)
+        if len(begun) == 4:
+            shutil.rmtree(out)
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Removed())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(remove))
         done = skyplumb("audit", small_card, "--out", out)
     assert "Traceback" not in done.stderr
     assert done.code != 0 or done.rows, "nothing was written, and nothing was said"
@@ -464,19 +456,15 @@ def test_a_file_that_changes_while_the_card_is_read_costs_its_own_row_at_most(
     card = shutil.copytree(small_card, tmp_path / "card")
     changed = [card / MOOR / "MIST_0002.dng", card / MOOR / "MIST_0003.dng"]
 
-    class Changing(Here):
-        def submit(
-            self, task: Callable[[Any], Any], item: Any, limits: WorkLimits, /
-        ) -> Future[Any]:
-            if str(item).endswith("MIST_0001.dng"):
-                whole = changed[0].read_bytes()
-                changed[0].write_bytes(whole[: len(whole) // 2])  # still being copied
-                with changed[1].open("ab") as growing:
-                    growing.write(b"\0" * 4096)
-            return super().submit(task, item, limits)
+    def change(item: Any) -> None:
+        if str(item).endswith("MIST_0001.dng"):
+            whole = changed[0].read_bytes()
+            changed[0].write_bytes(whole[: len(whole) // 2])  # still being copied
+            with changed[1].open("ab") as growing:
+                growing.write(b"\0" * 4096)
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Changing())
+        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(change))
         done = skyplumb("audit", card, "--out", tmp_path / "out")
     assert "Traceback" not in done.stderr
     rows = done.rows
