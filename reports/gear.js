@@ -6,6 +6,7 @@
   const size = groups.n.length;
   const percent = (share) => (share === null ? "–" : `${(100 * share).toFixed(0)}\u202f%`);
   const hours = (seconds) => {
+    if (seconds < 59.5) return `${seconds.toFixed(0)} s`;
     const minutes = Math.round(seconds / 60);
     return minutes >= 60 ? `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min` : `${minutes} min`;
   };

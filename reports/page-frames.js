@@ -241,7 +241,7 @@
     const keys = {
       ArrowDown: () => go(place + 1), ArrowUp: () => go(place - 1), Home: () => go(0), End: () => go(shown.length - 1),
       k: () => decideHere(frame, "keep", event.shiftKey), d: () => decideHere(frame, "doubtful", event.shiftKey),
-      r: () => decideHere(frame, "reject", event.shiftKey), u: () => decideHere(frame, null, event.shiftKey),
+      r: () => decideHere(frame, "reject", event.shiftKey), b: () => decideHere(frame, null, event.shiftKey),
       p: () => pin(frame),
       n: () => {
         toggle(frame, true);

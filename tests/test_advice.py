@@ -217,6 +217,8 @@ def test_no_mend_is_named_for_a_fault_that_was_not_found() -> None:
         mend = only(cause, fit).mend
         assert claim not in mend and "do not tell what there is to mend" in mend
         assert "shorten to 50 s" in mend
+    # Too few frames for a fit: nothing stands between the table's mend and the shorter exposure.
+    assert "or mend it. As it was, shorten" in only("drive", MountFit(why_not="2 frames")).mend
 
 
 def test_the_axis_is_told_as_it_is_turned_and_as_it_shows() -> None:

@@ -262,7 +262,7 @@ def test_a_keyboard_alone_reads_judges_and_notes(night_page: Written, opened: Op
     page.keyboard.press("Tab")
     assert "drift, kept no detail" in saved(page, "overrides")
     third.locator("button.name").focus()
-    page.keyboard.press("u")
+    page.keyboard.press("b")
     assert third.locator(".verdict").first.inner_text() == "keep"
     page.keyboard.press("End")
     assert page.evaluate(focused) == night_page.rows[-1]["file"]
@@ -411,7 +411,7 @@ def test_a_page_judged_anew_with_the_saved_changes_says_who_decided(
     # Saved again it is still there; given back to the rules that is said: the results hold it.
     assert file in saved(again, "overrides")
     again.locator("button.name").focus()
-    again.keyboard.press("u")
+    again.keyboard.press("b")
     assert again.locator("li.frame .verdict").first.inner_text() == "reject"
     path.write_text(saved(again, "overrides"), encoding="utf-8")
     assert {name: one.verdict for name, one in load_overrides([path]).by_file.items()} == {

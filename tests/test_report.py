@@ -18,8 +18,9 @@ import pytest
 from PIL import Image
 
 from inventednight import invented_night
-from skyplumb.causes import CAUSES
+from skyplumb.causes import CAUSES, LASER_CAUTION
 from skyplumb.digits import duration
+from skyplumb.output.index import write_index
 from skyplumb.output.page.figures import figure, with_sigma
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
 from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, to_bytes, whiskers
@@ -30,7 +31,14 @@ from skyplumb.output.page.what_if import taking_the_doubtful
 from skyplumb.output.result import SessionResult
 from skyplumb.output.told import session_lines
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.summary import MountSummary, RunSummary, SessionSummary, StackSummary
+from skyplumb.summary import (
+    Advice,
+    MountSummary,
+    RunSummary,
+    SessionSummary,
+    StackSummary,
+    summary_json,
+)
 
 
 class Page(HTMLParser):
@@ -554,3 +562,17 @@ def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> 
         "0.10 out of round."
     )
     assert taking_the_doubtful(card | {"stack_with_doubtful": now}) == ""
+
+
+def test_the_page_over_all_sessions_cautions_and_knows_what_it_does_not_know(
+    tmp_path: Path,
+) -> None:
+    mend = Advice("axis", 1, 1.0, "Align the polar axis better.", 1, 1.0, LASER_CAUTION)
+    undated = SessionSummary("undated", lights=8, keep=8, runs=(RunSummary("a"),), advice=(mend,))
+    for told in (undated, SessionSummary("day", kinds={"other": 1})):
+        (tmp_path / told.session).mkdir()
+        (tmp_path / told.session / "summary.json").write_text(summary_json(told), "utf-8")
+    seen = Page(write_index(tmp_path).read_text("utf-8")).visible()
+    assert LASER_CAUTION in seen
+    assert "8 of 8 unknown" in " ".join(seen.split())
+    assert "0 s" not in seen

@@ -15,6 +15,7 @@ import typer
 
 from skyplumb import __version__
 from skyplumb._terminal import complain, failure, tell
+from skyplumb.digits import counted
 from skyplumb.errors import NothingToAuditError, UserError
 
 app = typer.Typer(
@@ -42,6 +43,12 @@ class Format(StrEnum):
 
     DNG = "dng"
     FITS = "fits"
+
+
+Audited = Annotated[
+    list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
+]
+"""What the commands over many nights begin with."""
 
 
 @app.callback()
@@ -204,9 +211,7 @@ def demo(
 
 @app.command(short_help="Count sessions audited before: hit rates by lens and exposure.")
 def tally(
-    folders: Annotated[
-        list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
-    ],
+    folders: Audited,
     out: Annotated[Path, typer.Option(help="Folder for tally.html, tally.csv and tally.json.")],
     cluster: Annotated[
         str,
@@ -223,16 +228,14 @@ def tally(
 
         done = write_tally(folders, out, cluster)
     tell(str(done.page.resolve()))
-    tell(f"{done.keep} of {done.judged} judged frames kept in {done.sessions} session(s)")
+    tell(f"{done.keep} of {done.judged} judged frames kept in {counted(done.sessions, 'session')}")
     if done.why_no_model:
         tell(f"no model: {done.why_no_model}")
 
 
 @app.command(short_help="Predict what a lens and exposure will yield.")
 def forecast(
-    folders: Annotated[
-        list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
-    ],
+    folders: Audited,
     focal: Annotated[
         float | None,
         typer.Option(min=1, help="Focal length, mm.", show_default="every lens audited"),

@@ -81,7 +81,7 @@ class FrameRow:
     )
     kind: str = _words(
         "Kind",
-        "light, dark, flat, bias, companion, unsupported, unreadable or excluded.",
+        "light, dark, flat, bias, companion, other, unsupported, unreadable or excluded.",
         "metadata, picture and night notes",
     )
     taken_camera: str = _words("Camera clock", "Time as the camera wrote it, right or wrong.", FILE)

@@ -1,4 +1,4 @@
-"""A number with its error, and a length of time, as a reader takes them in."""
+"""A number with its error, a length of time and a count, as a reader takes them in."""
 
 from __future__ import annotations
 
@@ -33,3 +33,8 @@ def duration(seconds: float) -> str:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
+
+
+def counted(count: int, thing: str) -> str:
+    """A count of things as `1 frame` or `3 frames`."""
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"

@@ -16,7 +16,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
 
 from skyplumb.causes import CAUSES
-from skyplumb.digits import duration
+from skyplumb.digits import counted, duration
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 
@@ -59,7 +59,7 @@ class Advice:
         """What the mend buys, in a sentence or two; empty if nothing."""
         parts = []
         if self.saves_frames:
-            frames = f"{self.saves_frames} {'frame' if self.saves_frames == 1 else 'frames'}"
+            frames = counted(self.saves_frames, "frame")
             parts.append(f"Saves {frames}, {duration(60 * self.saves_minutes)}.")
         if self.together_with:
             other = CAUSES.get(self.together_with)

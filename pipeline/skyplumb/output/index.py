@@ -27,6 +27,7 @@ class Row:
     keep_minutes: float
     light: str
     mend: str
+    caution: str
     notices: tuple[str, ...]
 
 
@@ -47,6 +48,7 @@ def write_index(out: Path) -> Path:
         "keep": sum(row.keep for row in rows),
         "lights": sum(row.lights for row in rows),
         "keep_minutes": sum(row.keep_minutes for row in rows),
+        "cautions": sorted({row.caution for row in rows} - {""}),
     }
     html = fill_template("index.html", page, (), {"duration": duration}, {})
     write_atomic(out / INDEX, html.encode("utf-8", "backslashreplace"))
@@ -64,5 +66,6 @@ def _row(told: SessionSummary, folder: str) -> Row:
         keep_minutes=told.keep_minutes,
         light=light_kept(told),
         mend=f"{best.mend} {best.saving}" if best else "",
+        caution=best.caution if best else "",
         notices=told.notices,
     )

@@ -100,8 +100,8 @@ def _lens_line(told: Forecast, lens: LensForecast) -> str:
     rate = lens.wanted
     star = " (beyond what was audited)" if told.wanted_s > lens.audited_to_s else ""
     kept = f"{told.wanted_s:.0f} s keeps {rate.middle[0]:.0%} ({_range(rate.low[0], rate.high[0])})"
-    best = f"most kept time at about {_round(lens.best_s)} s, {lens.best_minutes:.0f} min an hour"
-    longest = f"{GOAL:.0%} kept up to {_seconds_words(lens.longest[0])}"
+    best = f"most light kept at about {_round(lens.best_s)} s, {lens.best_minutes:.0f} min an hour"
+    longest = f"longest for {GOAL:.0%} kept: {_seconds_words(lens.longest[0])}"
     return f"{lens.name}: {kept}{star}; {longest}; {best}"
 
 
@@ -122,7 +122,7 @@ def _seconds_words(one: Crossing) -> str:
     if one.at_least:
         return f"{_round(one.low)} s at least, how far is {NOT_KNOWN}"
     if not one.known:
-        return f"an exposure {NOT_KNOWN}"
+        return NOT_KNOWN
     return f"{_round(one.at)} s ({_round(one.low)} to {_round(one.high)} s)"
 
 

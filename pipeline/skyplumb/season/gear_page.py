@@ -12,6 +12,8 @@ import pandas as pd
 
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import LASER_CAUTION, cause_of
+from skyplumb.digits import duration
+from skyplumb.output.page.figures import number, percent
 from skyplumb.output.page.render import fill_template
 from skyplumb.plain import guarded, plain
 from skyplumb.records import VERDICTS
@@ -20,7 +22,7 @@ from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.rig_model import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
-from skyplumb.season.tally import ALONE, Tally, best_mend, labelled
+from skyplumb.season.tally import ALONE, GROUPS, Tally, best_mend, labelled
 
 Plain = dict[str, Any]
 
@@ -63,6 +65,7 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
     nights = sorted(frames["night"].astype(str).unique())
     best = best_mend(tally.costs)
     total = _records(tally.total)[0]
+    costs = [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)]
     return {
         "nights": nights,
         "span": _span(nights),
@@ -74,13 +77,13 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
             {**asdict(one), "significant": one.significant}
             for one in sorted(tally.differences, key=lambda one: one.p_corrected)
         ],
-        "costs": [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)],
+        "costs": costs,
         "best": best and {**best, "label": _label(str(best["cause"]))},
         "laser": LASER_CAUTION,
         "effects": [plain(asdict(one)) for one in effects],
         "model": _model(model),
         "titles": TITLES,
-        "not_the_gear": [_label(cause) for cause in NOT_THE_GEAR],
+        "not_the_gear": [row["label"] for row in costs if not row["gear"]],
         "data": {
             **_groups(frames, season.runs, nights),
             "breakdowns": [asdict(one) for one in BREAKDOWNS],
@@ -101,10 +104,10 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
 def render(page: Plain) -> str:
     """The page as one HTML file that needs nothing else and asks for nothing."""
     filters: dict[str, Callable[..., Any]] = {
-        "percent": _percent,
+        "percent": percent,
         "figure": _figure,
         "chance": _chance,
-        "hours": _hours,
+        "duration": duration,
         "key": _key,
     }
     return fill_template("gear.html", page, ("gear.js",), filters, {})
@@ -177,7 +180,7 @@ def _groups(frames: pd.DataFrame, runs: pd.DataFrame, nights: list[str]) -> Plai
         "groups": columns,
         "names": names,
         "labels": {cause: _label(cause) for cause in names["cause"]},
-        "lens_scale": [_number(scale.get(lens)) for lens in names["lens"]],
+        "lens_scale": [number(scale.get(lens)) for lens in names["lens"]],
     }
 
 
@@ -217,8 +220,8 @@ def _model(model: SeasonModel) -> Plain:
         told |= {
             "frames": check.frames,
             "nights": check.nights,
-            "rig_log_likelihood": _number(check.rig_score),
-            "plain_log_likelihood": _number(check.plain_score),
+            "rig_log_likelihood": number(check.rig_score),
+            "plain_log_likelihood": number(check.plain_score),
         }
     if model.rig is not None:
         rig = model.rig
@@ -234,32 +237,22 @@ def _model(model: SeasonModel) -> Plain:
             "trail_limit_px": rig.limit_px,
             "night_spread_events": rig.events.spread,
             "night_spread_rest": rig.rest.spread,
-            "axis_arcmin": _number(np.median(rig.faults.axis_arcmin)) if rig.measured else None,
+            "axis_arcmin": number(np.median(rig.faults.axis_arcmin)) if rig.measured else None,
         }
     return told
 
 
 def _rows(tally: Tally, one: Breakdown) -> list[Plain]:
     """Rows of a breakdown with its keys under the page's names."""
-    wanted = tuple(COLUMNS.get(key, key) for key in one.keys)
-    found = next(
-        part
-        for part in tally.groups.values()
-        if tuple(part.columns[: len(wanted)]) == wanted and part.columns[len(wanted)] == "frames"
-    )
-    return [{**row, "keys": [row[name] for name in wanted]} for row in _records(found)]
+    columns = tuple(COLUMNS.get(key, key) for key in one.keys)
+    (group,) = (name for name, by in GROUPS.items() if by == columns)
+    return [
+        {**row, "keys": [row[name] for name in columns]} for row in _records(tally.groups[group])
+    ]
 
 
 def _records(table: pd.DataFrame) -> list[Plain]:
     return [plain(row) for row in table.to_dict("records")]
-
-
-def _number(value: object) -> float | None:
-    """A finite number or None."""
-    if value is None:
-        return None
-    number = float(value)  # type: ignore[arg-type]
-    return number if math.isfinite(number) else None
 
 
 def _label(cause: object) -> str:
@@ -274,10 +267,6 @@ def _span(nights: Iterable[str]) -> str:
     return dates[0] if dates[0] == dates[-1] else f"{dates[0]} to {dates[-1]}"
 
 
-def _percent(share: float | None, digits: int = 0) -> str:
-    return "–" if share is None else f"{100 * share:.{digits}f}\u202f%".replace("-", "−")
-
-
 def _figure(value: float | None, digits: int = 3) -> str:
     return "–" if value is None else f"{value:.{digits}g}".replace("-", "−")
 
@@ -285,11 +274,6 @@ def _figure(value: float | None, digits: int = 3) -> str:
 def _chance(p: float) -> str:
     """A chance to one digit; small ones only as small, since they are never that well known."""
     return "under 0.001" if p < 0.001 else f"{p:.1g}"
-
-
-def _hours(hours: float) -> str:
-    minutes = round(hours * 60)
-    return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 
 def _key(value: object) -> str:

@@ -17,6 +17,7 @@ import pandas as pd
 
 from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
+from skyplumb.digits import counted
 from skyplumb.errors import UserError
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.runs import SAME_EXPOSURE
@@ -95,7 +96,7 @@ def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Seas
     if not any(len(some) for some in frames):
         raise UserError(
             f"{', '.join(map(str, folders))}: no judged light frame in "
-            f"{len(found)} audited session(s); audit a card with light frames first"
+            f"{counted(len(found), 'audited session')}; audit a card with light frames first"
         )
     table = pd.concat([some for some in frames if len(some)], ignore_index=True)
     before = len(table)
