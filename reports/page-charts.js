@@ -225,7 +225,7 @@ function drawNight(element, choose) {
     const fromZero = ["trail_px", "shift_px"].includes(panel.field);
     const values = known.map((f) => f[panel.field]);
     const [low, high] = [fromZero ? 0 : Math.min(...values), Math.max(...values)];
-    const lacks = Math.max(panel.least_span - (high - low), 0);
+    const lacks = Math.max(panel.least_span - (high - low), panel.least_part * high - (high - low), 0);
     const wider = lacks && !far ? { domain: fromZero ? [0, high + lacks] : [low - lacks / 2, high + lacks / 2] } : {};
     const y = {
       field: panel.field, type: "quantitative",

@@ -272,6 +272,15 @@ def test_a_keyboard_alone_reads_judges_and_notes(night_page: Written, opened: Op
     assert "nothing changed by hand" in status(page)
 
 
+def test_more_is_offered_only_where_there_is_more(night_page: Written, opened: Opened) -> None:
+    page = opened(night_page.url)
+    more = page.locator("button.more")
+    assert more.is_visible()
+    page.locator("[name=verdict]").select_option("doubtful")
+    assert 0 < page.locator("li.frame").count() < 16
+    assert more.is_hidden()
+
+
 # ---- other limits, many at once ---------------------------------------------------------
 
 

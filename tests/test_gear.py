@@ -18,6 +18,7 @@ from scipy import stats
 
 from drawnseason import DrawnRig, scale_of, windy, write_season
 from skyplumb.errors import UserError
+from skyplumb.output.index import write_index
 from skyplumb.season.comparison import Effect, _correct_for_number, effects
 from skyplumb.season.cross_validation import SeasonModel, model_of
 from skyplumb.season.gear_charts import CHARTS, CONFIG
@@ -196,6 +197,15 @@ def test_a_folder_without_sessions_is_one_line_with_the_mend(
             assert done.code == 2
             assert str(place) in done.stderr
             assert "audit --out" in done.stderr
+
+
+def test_all_that_lies_in_an_output_can_be_given_at_once(folder: Path, tmp_path: Path) -> None:
+    # As a shell writes OUT/* out: the audit's own page over all sessions among them.
+    out = shutil.copytree(folder, tmp_path / "out")
+    write_index(out)
+    assert read_season(sorted(out.iterdir())).sessions == read_season([out]).sessions
+    with pytest.raises(UserError, match=r"index\.html: is not a folder"):
+        read_season([out / "index.html"])
 
 
 def test_a_missing_summary_leaves_mount_and_notes_unknown_and_counts_all_the_same(

@@ -22,6 +22,7 @@ from skyplumb.errors import UserError
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.measure.workers import Here, Lost, Workers, run_all
+from skyplumb.output.index import INDEX
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.summary import RunSummary, read_summary
@@ -120,6 +121,8 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     """Session folders, the oldest audit first, so that a later one outranks it."""
     found: dict[Path, Path] = {}
     for folder in folders:
+        if folder.name == INDEX and folder.is_file() and len(folders) > 1:
+            continue  # a shell's OUT/* names the page over all sessions too
         if not folder.is_dir():
             raise UserError(f"{folder}: is not a folder; give what `audit --out` wrote")
         inside = [folder] if (folder / "frames.csv").is_file() else []

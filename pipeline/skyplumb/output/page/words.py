@@ -39,6 +39,8 @@ class Panel(NamedTuple):
     """Whether more is drawn downwards."""
     least_span: float = 0.0
     """What the axis shows at least: less is noise and no change."""
+    least_part: float = 0.0
+    """The same as a part of the largest value, for what has no size of its own."""
 
 
 NIGHT = (
@@ -46,7 +48,7 @@ NIGHT = (
     Panel("shift_px", "Shift", "px", least_span=1.0),
     Panel("fwhm_px", "FWHM", "px", least_span=0.5),
     Panel("stars", "Stars", "count", least_span=10),
-    Panel("sky_level", "Sky", "raw units"),
+    Panel("sky_level", "Sky", "raw units", least_part=0.2),
     Panel("extinction_mag", "Dimming", "mag", None, True, least_span=0.2),
     Panel("altitude_deg", "Altitude", "°", least_span=2.0),
 )
