@@ -252,6 +252,15 @@ def test_a_file_where_results_should_lie_is_said_before_the_work(
     assert done.stderr == f"{tmp_path / 'file'}: is a file; give {option} a folder\n"
 
 
+def test_a_copy_that_is_not_there_is_said_before_the_work(
+    skyplumb: Command, spy: Spy, small_card: Path, tmp_path: Path
+) -> None:
+    copy = tmp_path / "copy"
+    done = skyplumb("audit", small_card, "--out", tmp_path / "out", "--xmp-beside", copy)
+    assert (done.code, spy.measured) == (2, [])
+    assert done.stderr == f"{copy}: is not a folder; give --xmp-beside the copy of the card\n"
+
+
 def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) -> None:
     folder = audited.out / SESSION / "xmp"
     names = {path.relative_to(folder).as_posix() for path in folder.rglob("*.xmp")}

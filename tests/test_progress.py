@@ -54,6 +54,18 @@ def test_quiet_says_nothing() -> None:
     assert run(50, 1.0, Terminal(), quiet=True) == []
 
 
+def test_what_is_long_in_coming_is_told_as_it_begins() -> None:
+    stream = io.StringIO()
+    with Progress(1, stream=stream, verb="judged", what="sessions", begun="judging") as progress:
+        assert stream.getvalue() == "judging\n"
+        progress.step()
+    assert stream.getvalue().splitlines()[1].startswith("judged 1 of 1 session (100%)")
+    quiet = io.StringIO()
+    with Progress(1, quiet=True, stream=quiet, begun="judging"):
+        pass
+    assert quiet.getvalue() == ""
+
+
 def test_nothing_to_do_says_nothing() -> None:
     assert run(0, 1.0, io.StringIO()) == []
 

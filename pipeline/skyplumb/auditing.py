@@ -14,6 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb import __version__
 from skyplumb._terminal import tell
+from skyplumb.digits import counted
 from skyplumb.errors import UserError
 from skyplumb.intake.card import walk
 from skyplumb.intake.memory import MEMORY_BYTES
@@ -48,6 +49,7 @@ from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import calibration_table, session_result
 from skyplumb.output.told import session_lines
+from skyplumb.output.xmp import refuse_no_copy
 from skyplumb.records import CardFile, Measure
 from skyplumb.summary import Trace
 
@@ -184,6 +186,8 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         if (target := getattr(options, option)) is not None:
             refuse_card(target, options.card, f"--{option.replace('_', '-')}")
             refuse_no_folder(target, f"--{option.replace('_', '-')}")
+    if options.xmp_beside is not None:
+        refuse_no_copy(options.xmp_beside)
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
         store = Store(options.out / STORE_FOLDER, warn)
@@ -412,7 +416,10 @@ def _judge_all(
     ready = all(store.has_blob(_blob(night), night.depends(night.measures)) for night in nights)
     few = sum(len(night.measures) for night in nights) <= FEW_FRAMES
     hands = Here() if ready and few else workers.get()
-    with Progress(len(nights), quiet=options.quiet, verb="judged", what="sessions") as progress:
+    begun = f"judging {counted(len(nights), 'session')}"
+    with Progress(
+        len(nights), quiet=options.quiet, verb="judged", what="sessions", begun=begun
+    ) as progress:
         for number, session in run_all(judge_night, nights, hands):
             night = nights[number]
             if isinstance(session, Lost):

@@ -35,6 +35,8 @@ class Progress:
         Seconds that never go back.
     verb, what : str
         What was done to what, in words.
+    begun : str, optional
+        A line to begin with where there is no bar to be seen, for what is long in coming.
     """
 
     def __init__(
@@ -45,8 +47,9 @@ class Progress:
         clock: Callable[[], float] = time.monotonic,
         verb: str = "measured",
         what: str = "frames",
+        begun: str = "",
     ) -> None:
-        self._verb, self._what = verb, what
+        self._verb, self._what, self._begun = verb, what, begun
         self.total = total
         self.done = 0
         self._stream = stream if stream is not None else sys.stderr
@@ -68,6 +71,8 @@ class Progress:
             )
             self._bar.add_task("", total=self.total)
             self._bar.start()
+        elif self._begun:
+            self._write(self._begun)
         return self
 
     def __exit__(
@@ -107,13 +112,17 @@ class Progress:
     def _say(self) -> None:
         """One plain line."""
         self._last_done, self._last_s = self.done, self._clock()
+        part = self.done / self.total
+        things = self._what if self.total != 1 else self._what.removesuffix("s")
+        line = f"{self._verb} {self.done} of {self.total} {things} ({part:.0%}), {self.pace()}"
+        self._write(line.rstrip(", "))
+
+    def _write(self, line: str) -> None:
         if self._quiet:
             return
-        part = self.done / self.total
-        line = f"{self._verb} {self.done} of {self.total} {self._what} ({part:.0%}), {self.pace()}"
         try:
             # One write: a signal between text and end of line would leave half a line.
-            self._stream.write(line.rstrip(", ") + "\n")
+            self._stream.write(line + "\n")
             self._stream.flush()
         except (OSError, ValueError):
             self._quiet = True  # nobody listens any more; the work goes on

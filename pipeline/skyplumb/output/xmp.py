@@ -102,8 +102,7 @@ def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path)
         The card, which is never written to.
     """
     refuse_card(copy, card, "--xmp-beside")
-    if not copy.is_dir():
-        raise UserError(f"{copy}: is not a folder; give --xmp-beside the copy of the card")
+    refuse_no_copy(copy)
     ours = _read_ledger(folder / LEDGER)
     packets = dict(_packets(frames))
     stems = Counter(str(relative(file).with_suffix("")).casefold() for file in packets)
@@ -141,6 +140,12 @@ def _digest(path: Path) -> str:
     if path.is_symlink() or not path.is_file():
         return "none"
     return hashlib.blake2b(path.read_bytes(), digest_size=16).hexdigest()
+
+
+def refuse_no_copy(copy: Path) -> None:
+    """Stop where there is no copy of the card to write beside."""
+    if not copy.is_dir():
+        raise UserError(f"{copy}: is not a folder; give --xmp-beside the copy of the card")
 
 
 def _read_ledger(path: Path) -> dict[str, str]:
