@@ -110,7 +110,9 @@ def excess_over_calm(
     if not usable:
         return [None] * len(spreads)
     usable.sort(key=lambda n: (trail_px[n] + 20 * (spreads[n] or _NO_SPREAD).cut, n))
-    calm = usable[: min(max(3, len(usable) // 3), CALM_FRAMES)]
+    # Of few frames the scatter is hardly known: all that are as calm as the calmest show it.
+    alike = trail_px[usable] ** 2 / 12 < np.min(trail_px[usable]) ** 2 / 12 + LEAST_TAIL_PX2
+    calm = usable[: min(max(3, len(usable) // 3, int(alike.sum())), CALM_FRAMES)]
     lenses: dict[int, tuple[Floats, float]] = {}
     out: list[Spread | None] = []
     for spread, doubt in zip(spreads, lens_sigma_px2, strict=True):
@@ -136,7 +138,7 @@ def _lens_at(
     if len(left) == 0:
         return np.zeros(2), np.inf
     lens = np.median(left, axis=0)
-    scatter = robust_sigma((left - lens).ravel())
+    scatter = robust_sigma((left - lens).ravel(), max(len(left) - 1, 1) / len(left))
     return lens, max(scatter, LEAST_SIGMA_PX2)
 
 
