@@ -7,9 +7,11 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from scipy.ndimage import zoom
 
 from bench.clearness import drawn, verdict
 from bench.sketch import sketched
+from drawnscenes import aurora
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light, light_frames
 from skyplumb.calibrate.pointing import Pointing
@@ -23,6 +25,7 @@ from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of, patches_of
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.transparency import drowned
 from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices, judge
 from skyplumb.measure.stars import measure_stars
 from skyplumb.records import STAR_DTYPE, Measure, Plate, ShotInfo
@@ -60,12 +63,23 @@ def judged(drawn: list[DrawnExposure]) -> list[JudgedRun]:
     return judge(lights, load_rules(None), {light.notes.setup: MountFit() for light in lights})
 
 
-def picture(drawn: DrawnExposure) -> Measure:
-    """Measured on the drawn mosaic itself."""
+def picture(drawn: DrawnExposure, light: np.ndarray | None = None) -> Measure:
+    """Measured on the drawn mosaic itself, with some light of the sky added to it, in samples."""
     colours = np.array([[0, 1], [1, 2]], np.uint8)
-    plate = Plate(drawn.draw(), colours, np.full((2, 2), 512, np.float32), 16383.0)
+    samples = drawn.draw()
+    if light is not None:
+        rng = np.random.default_rng(drawn.frame)
+        gain = drawn.night.body.gain_e_per_dn
+        samples = np.clip(samples + rng.poisson(light * gain) / gain, 0, 16383).astype(np.uint16)
+    plate = Plate(samples, colours, np.full((2, 2), 512, np.float32), 16383.0)
     seen = measure_stars(plate)
-    return replace(sketched(drawn, "drawn.dng"), stars=seen.stars, stars_found=seen.stars_found)
+    return replace(
+        sketched(drawn, f"{drawn.frame}.dng"),
+        stars=seen.stars,
+        stars_found=seen.stars_found,
+        sky_level=seen.sky_level,
+        noise=seen.noise,
+    )
 
 
 @pytest.mark.parametrize(("focal_mm", "frames", "mag"), [(50.0, 3, 1.0), (50.0, 1, 1.0)])
@@ -114,6 +128,34 @@ def test_pictures_say_the_same_as_sketches() -> None:
     assert found["clear"].shows_no_cloud(LIMIT_MAG)
     assert found["clear"].patches_mag < LIMIT_MAG / 4
     assert found["broken"].patchy(LIMIT_MAG)
+
+
+def test_an_aurora_over_stars_is_no_cloud() -> None:
+    # Far brighter than the sky itself, they set in with the fourth of five frames.
+    drawn = exposures(frames=5, exposure_s=10.0, sky=Sky(satellites_per_h=0.0))
+    curtains = zoom(aurora(), 5 / 3, order=1)  # some 2400 samples over a sky of 35
+    measures = [picture(one, curtains if one.frame >= 3 else None) for one in drawn]
+    assert measures[4].stars_found < 0.6 * measures[0].stars_found
+    lights = pointed(measures)
+    (run,) = judge(lights, load_rules(None), {lights[0].notes.setup: MountFit()})
+    assert cloudy_run_notices([run]) == []
+    for frame in run.frames[3:]:
+        assert frame.facts.light.pointing.solved
+        assert frame.verdict != "keep"
+        assert "cloud" not in frame.causes
+        assert frame.cause == "bright-sky"
+
+
+def test_noise_explains_the_stars_that_it_drowns_and_no_others() -> None:
+    def frame(stars: int, noise: float) -> Measure:
+        return Measure("a.dng", "light", "", ShotInfo(), stars_found=stars, noise=noise)
+
+    dark = [frame(1000, 10.0)] * 4
+    # Twice the noise is 0.75 mag of limit, which leaves 10^(-0.38) = 42 % of the stars.
+    assert drowned([*dark, frame(420, 20.0)], 4)
+    assert not drowned([*dark, frame(200, 20.0)], 4)
+    assert not drowned([*dark, frame(450, 10.0)], 4)  # the sky is as dark as ever
+    assert not drowned([*dark, frame(0, 0.0)], 4)
 
 
 def test_one_clear_frame_is_measure_enough() -> None:

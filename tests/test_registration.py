@@ -28,7 +28,7 @@ from skyplumb.demo import (
 from skyplumb.intake.notes import load_notes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.calibrated import calibrate
-from skyplumb.judge.drift import drifts
+from skyplumb.judge.drift import displacement_during, drifts
 from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run
@@ -136,6 +136,23 @@ def test_a_jump_between_exposures_is_no_drift() -> None:
     lights = unsolved([before, after], narrow_night())
     shifts = drifts([one.pointing for one in lights], [30.0, 94.0], [60.0, 60.0], [before, after])
     assert all(np.isnan(one.length_px) for one in shifts)
+
+
+def test_a_push_is_seen_in_frames_that_were_not_recognised() -> None:
+    # A drift of 0.5 px a frame all along; in the third frame 0.4 of the light comes after a push
+    # of 8 px, which stays.
+    start = dots(np.random.default_rng(14))
+    off = [0.0, 0.0, 0.4 * 8.0, 8.0, 8.0]
+    frames = [moved(start, np.array([far, 0.5 * n]), 0.0) for n, far in enumerate(off)]
+    lights = unsolved(frames, narrow_night())
+    where = [one.pointing for one in lights], [30.0 + 64.0 * n for n in range(5)]
+    assert displacement_during(*where, 2) is None
+    found = displacement_during(*where, 2, frames)
+    assert found is not None
+    jump, after = found
+    # Centroids are drawn with errors of 0.05 px, for each frame alike: nothing else is left.
+    assert jump == pytest.approx([8.0, 0.0], abs=0.05)
+    assert after == pytest.approx(0.4, abs=0.01)
 
 
 def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:

@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes, ShotNotes
@@ -37,6 +38,18 @@ class Light:
     def file(self) -> str:
         """Relative to the card."""
         return self.measure.file
+
+    @property
+    def focal_px(self) -> float:
+        """Focal length over pixel pitch as the metadata tell it; NaN if they do not."""
+        return self.info.focal_mm / self.info.pixel_um * 1000.0
+
+    @property
+    def scale_arcsec_px(self) -> float:
+        """Image scale on the axis: of the solved picture, else of the metadata; NaN if neither."""
+        if self.pointing.solved:
+            return self.pointing.scale_arcsec_px
+        return RAD_TO_ARCSEC / self.focal_px
 
     @property
     def mid_utc(self) -> datetime | None:

@@ -66,8 +66,7 @@ def _lens_groups(lights: list[Light], say: Callable[[str], None]) -> list[_Group
 
     Where no focal length is written, frames of several lenses or cameras may lie together.
     """
-    info = lights[0].info
-    focal_px = info.focal_mm / info.pixel_um * 1000.0
+    focal_px = lights[0].focal_px
     fields = [_star_field(light) for light in lights]
     found = find_lens(fields, focal_px, say)
     if np.isfinite(focal_px) or not found.strangers or len(found.strangers) == len(lights):

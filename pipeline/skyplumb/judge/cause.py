@@ -18,7 +18,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import between_axes_deg
-from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
@@ -26,6 +25,7 @@ from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.drift import Drift, displacement_during, onset_within, sky_in_picture
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
+from skyplumb.judge.transparency import drowned
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
@@ -211,22 +211,19 @@ def _light_causes(
         weights["optics"] = rules["lens"]
     if "extinction_mag" in rules:
         weights["cloud"] = rules["extinction_mag"]
-    elif "stars_of_run" in rules:
-        cause = _lost_stars_cause(scenes, number)
-        if not (cause == "cloud" and scenes[number].clear):
-            weights[cause] = rules["stars_of_run"]
-        elif not weights:
-            # Its faintest stars drowned; those that it reaches are all there and as bright as ever.
-            weights["few-stars"] = rules["stars_of_run"]
-    elif "min_stars" in rules and not trailed and not streaks:
-        # Stars are few, and neither their light nor their number in the run says that some are
-        # missing: a bright sky drowns them, a hill hides them, or there are no more to be had.
-        if _lost_stars_cause(scenes, number) == "obstruction":
-            weights["obstruction"] = 1.0
-        elif scenes[number].clear is False:
-            weights["cloud"] = 1.0
-        elif not weights:
-            weights["few-stars"] = 1.0
+    elif "stars_of_run" in rules or ("min_stars" in rules and not trailed and not streaks):
+        cause, clear = _lost_stars_cause(scenes, number), scenes[number].clear
+        # Fewer than in the run, stars are lost to cloud unless those that are left show a clear
+        # sky. Few as in the whole run, they show none unless they say so: a bright sky drowns
+        # them, or there are no more to be had.
+        cloudy = not clear if "stars_of_run" in rules else clear is False
+        if cloudy and clear is None and np.isfinite(scenes[number].extinction_mag):
+            # Those that are left lost no light: a brighter sky may explain the rest.
+            cloudy = not drowned([scene.light.measure for scene in scenes], number)
+        if cause == "cloud" and not cloudy:
+            cause = "few-stars"
+        if cause != "few-stars" or not weights:
+            weights[cause] = rules.get("stars_of_run", 1.0)
     return weights
 
 
@@ -383,12 +380,9 @@ def _stood_still_by_straight_trails(light: Light) -> str:
     bounded where directions do not turn over the picture; a drive of any usual rate draws less.
     """
     measure, info = light.measure, light.info
-    scale_arcsec_px = RAD_TO_ARCSEC * info.pixel_um / (info.focal_mm * 1000)
-    if light.pointing.solved:
-        scale_arcsec_px = light.pointing.scale_arcsec_px
-    if not (scale_arcsec_px > 0 and measure.arc_length_px > 0):
+    equator_s = measure.arc_length_px * light.scale_arcsec_px / SIDEREAL_RATE_ARCSEC_S
+    if not equator_s > 0:
         return ""
-    equator_s = measure.arc_length_px * scale_arcsec_px / SIDEREAL_RATE_ARCSEC_S
     shortest, longest = equator_s / (1 + ARC_WITHIN), equator_s / FAR_FROM_POLE
     # Of an unknown exposure nothing tells them from a camera that was pushed.
     if not shortest < info.exposure_s < longest:
@@ -449,7 +443,10 @@ def _displaced_during(scenes: Sequence[Scene], scene: Scene, along: Floats, rest
     """
     number = next(n for n, one in enumerate(scenes) if one is scene)
     found = displacement_during(
-        [one.light.pointing for one in scenes], [one.light.mid_s for one in scenes], number
+        [one.light.pointing for one in scenes],
+        [one.light.mid_s for one in scenes],
+        number,
+        [one.light.measure for one in scenes] if scene.light.clocked else (),
     )
     if found is None:
         return False

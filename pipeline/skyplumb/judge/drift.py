@@ -26,6 +26,9 @@ LONGEST_OF_STARS = 2.0
 One that would have drawn longer stars than the frame shows was a jump between exposures."""
 UNLIKE = 2.5
 """Rates that differ by more than so many times the change beyond them hold a step."""
+UNLIKE_BESIDE = 0.5
+"""A displacement is at least twice what two intervals beside it differ by: a gusty run makes
+others like it."""
 LONGEST_PAUSE_EXPOSURES = 3.0
 LONGEST_PAUSE_S = 60.0
 """A longer pause between two shutters than so many exposures and seconds: who knows what was done
@@ -171,33 +174,43 @@ def onset_within(found: Sequence[Drift]) -> tuple[int, Floats] | None:
 
 
 def displacement_during(
-    pointings: Sequence[Pointing], mid_s: Sequence[float], n: int
+    pointings: Sequence[Pointing],
+    mid_s: Sequence[float],
+    n: int,
+    measures: Sequence[Measure] = (),
 ) -> tuple[Floats, float] | None:
     """Lasting displacement of the picture during frame `n`: dx, dy px, and the share after it.
 
     A push during an exposure leaves the next frames displaced, and the frame itself in
     between, by the share of its light that came after the push. A re-aim between two
-    frames leaves none in between, a gust swings back. None if no neighbours were solved.
+    frames leaves none in between, a gust swings back. None if no neighbours were solved, nor
+    could be registered by `measures`, or where the intervals beside differ as much by themselves.
     """
+
+    def rate(a: int, b: int) -> SkyRate | None:
+        seconds = mid_s[b] - mid_s[a]
+        if measures and not (pointings[a].solved and pointings[b].solved):
+            return _rate_by_stars(measures[a], measures[b], seconds)
+        return rate_between(pointings[a], pointings[b], seconds)
+
     if not 0 < n < len(pointings) - 1:
         return None
-    whole = rate_between(pointings[n - 1], pointings[n + 1], mid_s[n + 1] - mid_s[n - 1])
-    first = rate_between(pointings[n - 1], pointings[n], mid_s[n] - mid_s[n - 1])
+    whole, first = rate(n - 1, n + 1), rate(n - 1, n)
     if whole is None or first is None:
         return None
-    quiet = [
-        rate_between(pointings[m], pointings[m + 1], mid_s[m + 1] - mid_s[m])
-        for m in (n - 2, n + 1)
-        if 0 <= m < len(pointings) - 1
-    ]
-    usual = [rate.of_image for rate in quiet if rate is not None]
+    quiet = [rate(m, m + 1) for m in (n - 2, n + 1) if 0 <= m < len(pointings) - 1]
+    usual = [one.of_image for one in quiet if one is not None]
     if not usual:
         return None
     drift = np.mean(usual, axis=0)
-    jump = ((whole.of_image - drift) * (mid_s[n + 1] - mid_s[n - 1]))[:2]
+    seconds = mid_s[n + 1] - mid_s[n - 1]
+    jump = ((whole.of_image - drift) * seconds)[:2]
     part = ((first.of_image - drift) * (mid_s[n] - mid_s[n - 1]))[:2]
     size2 = float(jump @ jump)
-    return (jump, float(part @ jump) / size2) if size2 > 0 else None
+    unrest = float(np.hypot(*np.ptp(usual, axis=0)[:2])) * seconds
+    if size2 <= 0 or unrest > UNLIKE_BESIDE * np.sqrt(size2):
+        return None
+    return jump, float(part @ jump) / size2
 
 
 def _rate_during(
@@ -268,16 +281,24 @@ def rate_between(a: Pointing, b: Pointing, seconds: float) -> SkyRate | None:
 def _registered(
     before: Measure, after: Measure, seconds: float, shutters: tuple[float, float]
 ) -> SkyRate | None:
-    """Rate from one frame to the next by their own stars; None if they do not say it."""
+    """Rate from one frame to the next by their own stars; None if it was a jump in between."""
+    rate = _rate_by_stars(before, after, seconds)
+    if rate is None:
+        return None
+    for measure, exposure in zip((before, after), shutters, strict=True):
+        drawn_px = float(np.hypot(*rate.of_image[:2])) * exposure
+        if drawn_px / np.sqrt(12) > LONGEST_OF_STARS * _half_length_px(measure):
+            return None
+    return rate
+
+
+def _rate_by_stars(before: Measure, after: Measure, seconds: float) -> SkyRate | None:
+    """Rate of the stars' images by laying one frame's on the other's; None if they do not fit."""
     found = register(before, after) if seconds > 0 else None
     if found is None:
         return None
-    rate = np.array([*found.shift_px, found.turn_rad]) / seconds
-    for measure, exposure in zip((before, after), shutters, strict=True):
-        drawn_px = float(np.hypot(*rate[:2])) * exposure
-        if drawn_px / np.sqrt(12) > LONGEST_OF_STARS * _half_length_px(measure):
-            return None
-    return SkyRate(rate, found.sigma_px / seconds)
+    move = np.array([*found.shift_px, found.turn_rad])
+    return SkyRate(move / seconds, found.sigma_px / seconds)
 
 
 def _half_length_px(measure: Measure) -> float:

@@ -14,11 +14,16 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import catalogue
 from skyplumb.measure.flags import BIT
+from skyplumb.records import Measure
 
 Floats = NDArray[np.float64]
 
 FEWEST_STARS = 6
 CLEAR_WITHIN_MAG = 0.08
+COUNTS_SLOPE = 0.5
+"""Star counts fall as 10^(-0.5 m) with the limit of a frame, as in `clearness`."""
+DROWNED_WITHIN = 0.63
+"""Of the stars that the noise leaves: what the extinction of 0.4 mag hides that the rules allow."""
 
 
 def extinctions_mag(lights: Sequence[Light]) -> Floats:
@@ -67,3 +72,24 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
         else:
             out[n] = level[n] - clearest
     return out
+
+
+def drowned(measures: Sequence[Measure], number: int) -> bool:
+    """Whether the noise of a brighter sky explains what a frame lacks of its run's stars.
+
+    Aurora, a Moon or twilight raises a frame's limit by 2.5 log10 of what the noise grew by.
+
+    Parameters
+    ----------
+    measures : sequence of Measure
+        Of one run.
+    number : int
+        Which of them; that its stars lost no light is known by other means.
+    """
+    seen = [one for one in measures if one.noise > 0]
+    if not measures[number].noise > 0:
+        return False
+    noise = measures[number].noise / np.percentile([one.noise for one in seen], 10)
+    usual = np.percentile([one.stars_found for one in seen], 80)
+    left = noise ** (-2.5 * COUNTS_SLOPE)
+    return bool(measures[number].stars_found > DROWNED_WITHIN * usual * left)
