@@ -326,7 +326,7 @@ function drawField(before, after, frame) {
     put(element, {
       width: side, height: (side * height) / width, padding: 1, view: { stroke: colour("line") },
       layer: [
-        { data: { values: lines }, mark: { type: "rule", color: colour("keep"), strokeWidth: 1.6 }, encoding: { x: x("x"), y: y("y"), x2: { field: "x2" }, y2: { field: "y2" } } },
+        { data: { values: lines }, mark: { type: "rule", color: colour("keep"), strokeWidth: 1.6, clip: true }, encoding: { x: x("x"), y: y("y"), x2: { field: "x2" }, y2: { field: "y2" } } },
         { data: { values: lines }, mark: { type: "circle", size: 7, color: colour("ink"), opacity: 1 }, encoding: { x: x("cx"), y: y("cy") } },
         { data: { values: [key] }, mark: { type: "rule", color: colour("ink"), strokeWidth: 3 }, encoding: { x: x("x"), x2: { field: "x2" }, y: y("y") } },
         { data: { values: [key] }, mark: { type: "text", align: "left", dx: 6, fontSize: 11, color: colour("ink") }, encoding: { x: x("x2"), y: y("y"), text: { field: "text" } } },

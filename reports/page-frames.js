@@ -101,7 +101,9 @@
       const ring = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "circle"));
       Object.entries({ cx: x, cy: y, r: height / 30 }).forEach(([name, value]) => ring.setAttribute(name, value));
       const number = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "text"));
-      Object.entries({ x: x + height / 24, y: y + height / 60, "font-size": height / 18 }).forEach(([name, value]) => number.setAttribute(name, value));
+      const [aside, anchor] = x > 0.9 * width ? [-height / 24, "end"] : [height / 24, "start"];
+      const low = Math.min(Math.max(y + height / 60, height / 18), height * 0.98);
+      Object.entries({ x: x + aside, y: low, "text-anchor": anchor, "font-size": height / 18 }).forEach(([name, value]) => number.setAttribute(name, value));
       number.textContent = n + 1;
     });
     return h("figure", { class: "whole" },

@@ -464,6 +464,12 @@ def test_nothing_runs_over_the_edge_at_three_widths(
     SCREENS.mkdir(parents=True, exist_ok=True)
     page.screenshot(path=SCREENS / f"page-{width}.png", full_page=True)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    # A number and its unit stand in one line; only a path may need more.
+    broken = page.locator(".detail .figures dd").evaluate_all(
+        "all => all.map((one) => { const range = document.createRange();"
+        "range.selectNodeContents(one); return [one.textContent, range.getClientRects().length]; })"
+    )
+    assert broken and [text for text, lines in broken if lines > 1 and "/" not in text] == []
     small = page.locator("button:visible, select:visible, input:visible").evaluate_all(
         "all => all.filter((one) => one.getBoundingClientRect().height < 24)"
         ".map((one) => one.outerHTML)"
