@@ -274,6 +274,10 @@ function drawCompass(element, choose) {
   const down = mine.filter((f) => f.zenith_pa_deg !== null).map((f) => f.zenith_pa_deg + 180);
   const rim = down.map((angle) => ({ ...way(angle, 3.05 * step), ...Object.fromEntries(Object.entries(way(angle, 3.4 * step)).map(([k, v]) => [`${k}2`, v])) }));
   const both = { ...at, x2: { field: "x2" }, y2: { field: "y2" } };
+  // The names of the two directions keep out of the way of "down".
+  const summed = (part) => down.reduce((sum, angle) => sum + part((angle * Math.PI) / 180), 0);
+  const mean = Math.atan2(summed(Math.sin), summed(Math.cos)) * (180 / Math.PI);
+  const { x: east, y: north } = down.length ? way(mean, 1) : { x: -1, y: -1 };
   const layers = [
     ...rings([step, 2 * step, 3 * step], side, reach, colour),
     { data: { values: [{ x: -3 * step, x2: 3 * step, y: 0, y2: 0 }, { x: 0, x2: 0, y: -3 * step, y2: 3 * step }] }, mark: { type: "rule", color: colour("line") }, encoding: both },
@@ -287,11 +291,10 @@ function drawCompass(element, choose) {
     },
     words([1, 2, 3].map((n) => ({ x: n * step * 0.72, y: -n * step * 0.72, text: figure(n * step, 1) })), reach, colour("soft")),
     words([{ x: 0, y: reach * 0.95, text: "N" }, { x: -reach * 0.95, y: 0, text: "E" }], reach, colour("ink")),
-    words([{ x: 1.9 * step, y: 0, text: "right ascension" }], reach, colour("soft"), { dy: 10, fontSize: 11 }),
-    words([{ x: 0, y: 2.5 * step, text: "declination" }], reach, colour("soft"), { dx: 4, align: "left", fontSize: 11 }),
+    words([{ x: (east > 0.7 ? -1.9 : 1.9) * step, y: 0, text: "right ascension" }], reach, colour("soft"), { dy: 10, fontSize: 11 }),
+    words([{ x: 0, y: (north > 0.7 ? -2.5 : 2.5) * step, text: "declination" }], reach, colour("soft"), { dx: 4, align: "left", fontSize: 11 }),
   ];
   if (down.length) {
-    const mean = Math.atan2(down.reduce((s, a) => s + Math.sin((a * Math.PI) / 180), 0), down.reduce((s, a) => s + Math.cos((a * Math.PI) / 180), 0)) * (180 / Math.PI);
     layers.push(words([{ ...way(mean, 2.72 * step), text: "down" }], reach, colour("brass"), { fontWeight: "bold" }));
   }
   return put(element, { width: side, height: side, padding: 2, layer: layers }, `Trails of ${plural(mine.length, "frame")} as axes on the sky; north up, east left`, { choose });

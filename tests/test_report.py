@@ -576,3 +576,14 @@ def test_the_page_over_all_sessions_cautions_and_knows_what_it_does_not_know(
     assert LASER_CAUTION in seen
     assert "8 of 8 unknown" in " ".join(seen.split())
     assert "0 s" not in seen
+
+
+def test_a_mend_that_saves_nothing_by_itself_says_so(night: SessionResult) -> None:
+    told = (
+        Advice("wind", 2, 2.0, "Shield it.", 0, 0.0, "", "focus", 2, 2.0),
+        Advice("cloud", 1, 1.0, "Nothing would have helped.", 0, 0.0),
+    )
+    changed = replace(night, summary=replace(night.summary, advice=told))
+    seen = " ".join(Page(render(session_page(changed))).visible().split())
+    assert "Shield it. No frame by itself. With a mend of focus too, 2." in seen
+    assert seen.count("By itself it would have saved none.") == 1

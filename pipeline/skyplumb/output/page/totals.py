@@ -47,6 +47,7 @@ def advice(told: Iterable[Advice]) -> list[Plain]:
             "cause": one.cause,
             "label": cause_of(one.cause).label,
             "mend": one.mend,
+            "mendable": bool(cause_of(one.cause).mend),
             "caution": one.caution,
             "saves_frames": one.saves_frames,
             "saves_seconds": 60 * one.saves_minutes,
