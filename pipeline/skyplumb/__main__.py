@@ -9,12 +9,12 @@ INTERRUPTED = 130
 
 def main() -> None:
     """Run the command line; stopped while it loads, it ends at once and in silence."""
-    for number in (0, 1, 2):
-        try:
-            os.fstat(number)
-        except OSError:  # closed; the next file that is opened would take its place
-            os.open(os.devnull, os.O_RDWR)
     try:
+        for number in (0, 1, 2):
+            try:
+                os.fstat(number)
+            except OSError:  # closed; the next file that is opened would take its place
+                os.open(os.devnull, os.O_RDWR)
         from skyplumb.cli import main as run
 
         run()
