@@ -70,7 +70,8 @@ function save(name, text) {
   const url = URL.createObjectURL(new Blob([text], { type: "text/plain" }));
   const link = h("a", { href: url, download: name });
   link.click();
-  setTimeout(() => URL.revokeObjectURL(url), 10000);
+  // A busy machine may come to it late.
+  setTimeout(() => URL.revokeObjectURL(url), 300000);
 }
 
 const plural = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;
