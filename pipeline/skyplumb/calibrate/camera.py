@@ -21,7 +21,9 @@ from skyplumb.robust import Weighting, cauchy_weighting, even, reweighted
 Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
-LINEARISED, STRAIGHT_RAD = 3, 3e-4
+LINEARISED = 3
+"""So often at most an attitude is fitted anew along straight lines."""
+STRAIGHT_RAD = 3e-4
 """A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
 length."""
 EFFICIENCY = 0.966
@@ -266,29 +268,22 @@ def fit_attitude(
     for _ in range(LINEARISED):
         seen = matched.directions @ attitude.T
         off = (matched.pixels - camera.project(seen)) * matched.weights[:, None]
-        good = np.isfinite(off[:, 0] + off[:, 1])  # stars behind the lens have no say
-        design = (_turned(camera, seen) * matched.weights[:, None, None])[good].reshape(-1, 3)
-        pulls, turn = off[good].ravel(), np.zeros(3)
+        jacobian, turn = _turned(camera, seen) * matched.weights[:, None, None], np.zeros(3)
 
-        def step(weighting: Weighting, design: Floats = design, pulls: Floats = pulls) -> Floats:
+        def step(weighting: Weighting, jacobian: Floats = jacobian, off: Floats = off) -> Floats:
             nonlocal normal, turn
-            weighed = (design * np.repeat(weighting.weights, 2)[:, None]).T
-            normal = weighed @ design
-            turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), weighed @ pulls)
-            return (pulls - design @ turn).reshape(-1, 2)
+            normal, slope = _normal_equations(jacobian, off, weighting.weights)
+            turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
+            return np.asarray(off - jacobian @ turn)
 
-        start = cauchy_weighting(off[good], free=3, efficiency=EFFICIENCY)
+        start = cauchy_weighting(off, free=3, efficiency=EFFICIENCY)
         last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
         attitude = rotation(turn) @ attitude
         if not np.linalg.norm(turn) > STRAIGHT_RAD:
             break
     sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
-    covariance = np.asarray(np.linalg.pinv(normal) * sigma**2)
-    return (
-        attitude,
-        covariance,
-        matched.pixels - camera.project(matched.directions @ attitude.T),
-    )
+    left = matched.pixels - camera.project(matched.directions @ attitude.T)
+    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), left
 
 
 def fit_camera(

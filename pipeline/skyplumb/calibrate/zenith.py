@@ -302,7 +302,7 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
     if not lenses:
         return None
     rough = [lens.thinned(ROUGH_STARS) for lens in lenses]
-    evidence = ZenithEvidence(rough, air, [max(lens.variance(None), 1e-12) for lens in rough])
+    evidence = ZenithEvidence(rough, air, _variances(rough))
     grid = _grid()
     scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
     starts: list[Zenith] = []
@@ -315,7 +315,7 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
     # A narrow field hardly tells its zenith from the one opposite: each basin has its turn.
     best = min((_climbed(evidence, start, ROUGH_DEG) for start in starts), key=evidence.chi2)
     mine = list(lenses)
-    evidence = ZenithEvidence(mine, air, [max(lens.variance(None), 1e-12) for lens in mine])
+    evidence = ZenithEvidence(mine, air, _variances(mine))
     for _ in range(ROUNDS):
         best = _climbed(evidence, best, FINE_DEG)
         pulls = [lens.pull(best) for lens in mine]
@@ -325,9 +325,15 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
         )
         mine = [lens.without_strays(best, amount) for lens in mine]
         # The scatter at the best zenith is what the errors are.
-        variances = [max(lens.variance(best, amount), 1e-12) for lens in mine]
-        evidence = ZenithEvidence(mine, air, variances, best, amount)
+        evidence = ZenithEvidence(mine, air, _variances(mine, best, amount), best, amount)
     return evidence
+
+
+def _variances(
+    lenses: Sequence[Refraction], zenith: Zenith | None = None, amount: float = 1.0
+) -> list[float]:
+    """Of one row of each lens; never quite nothing."""
+    return [max(lens.variance(zenith, amount), 1e-12) for lens in lenses]
 
 
 def _grid() -> list[Zenith]:

@@ -314,7 +314,7 @@ def trail_causes(
     if before is not None:
         # Without a site the fit knows no slip, and has laid its axis and rate through this one.
         net = np.array([drift.dx_px, drift.dy_px])
-        steady = "drive" if _along_east(before, scene) else "axis"
+        steady = "drive" if _lies_along(before, scene.east_deg) else "axis"
         parts[steady] = float(before @ along) * float(net @ along) / 12
         parts["sag"] = float((net - before) @ along) * float(net @ along) / 12
     elif terms is not None:
@@ -413,24 +413,33 @@ def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tu
         return ("wind",)
     if not scene.light.pointing.solved:
         return ("unexplained",)  # nothing says which way east or down is
-    tracker = "drive" if _along_east(local, scene) else "axis"
+    tracker = "drive" if _lies_along(local, scene.east_deg) else "axis"
     if not np.isfinite(scene.zenith_deg):
         return (tracker, "sag")  # nothing says which way is down
-    angle = float(np.degrees(np.arctan2(local[1], local[0])))
-    down = between_axes_deg(angle, scene.zenith_deg) < SAME_DIRECTION_DEG
-    return ("sag",) if down and tracker != "drive" else (tracker,)
+    down = tracker != "drive" and _lies_along(local, scene.zenith_deg)
+    return ("sag",) if down else (tracker,)
 
 
-def _along_east(move: Floats, scene: Scene) -> bool:
-    """Whether a shift in the picture lies along right ascension."""
+def _lies_along(move: Floats, axis_deg: float) -> bool:
+    """Whether a shift in the picture lies along an axis, as that of right ascension."""
     angle = float(np.degrees(np.arctan2(move[1], move[0])))
-    return bool(between_axes_deg(angle, scene.east_deg) < SAME_DIRECTION_DEG)
+    return bool(between_axes_deg(angle, axis_deg) < SAME_DIRECTION_DEG)
+
+
+def _whole(scenes: Sequence[Scene]) -> Scenes:
+    """The run with what its frames say together, worked out once where it is one already."""
+    return scenes if isinstance(scenes, Scenes) else Scenes(scenes)
+
+
+def _number_of(scene: Scene, scenes: Sequence[Scene]) -> int:
+    """Where in its run a scene stands."""
+    return next(n for n, one in enumerate(scenes) if one is scene)
 
 
 def _drift_before_onset(scenes: Sequence[Scene], scene: Scene) -> Floats | None:
     """The drift, dx and dy px, before another one set in that this frame has; None if none did."""
-    found = (scenes if isinstance(scenes, Scenes) else Scenes(scenes)).onset
-    number = next(n for n, one in enumerate(scenes) if one is scene)
+    found = _whole(scenes).onset
+    number = _number_of(scene, scenes)
     if found is None or number < found[0] or not np.isfinite(scene.drift.length_px):
         return None
     return found[1]
@@ -441,7 +450,7 @@ def _displaced_during(scenes: Sequence[Scene], scene: Scene, along: Floats, rest
 
     Two rests d apart stretch like an even trail of at most sqrt(3) d.
     """
-    number = next(n for n, one in enumerate(scenes) if one is scene)
+    number = _number_of(scene, scenes)
     found = displacement_during(
         [one.light.pointing for one in scenes],
         [one.light.mid_s for one in scenes],
@@ -464,7 +473,7 @@ def _lost_stars_cause(scenes: Sequence[Scene], number: int) -> str:
 
     Against the run's other frames, so that a hill that is always there is no fault.
     """
-    run = scenes if isinstance(scenes, Scenes) else Scenes(scenes)
+    run = _whole(scenes)
     usual = run.usual_counts
     cells = usual >= 4
     if np.count_nonzero(cells) < 8:

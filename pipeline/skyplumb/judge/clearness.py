@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import catalogue, unit_vectors
+from skyplumb.judge.transparency import COUNTS_SLOPE
 from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN
 from skyplumb.robust import mad_sigma, robust_fit, robust_sigma
@@ -88,23 +89,22 @@ class Clearness:
         """
         if np.isnan(self.patches_mag):
             return None
-        return self._beyond(limit_mag * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE)))
+        return self._beyond(limit_mag)
 
     def shows_no_cloud(self, limit_mag: float) -> bool:
         """Whether the stars are evenly bright, and those that the frame reaches are there.
 
         Half the scatter of a cloud is neither: it may be a thinner one, or the lens.
         A cloud of the limit m hides what lies within m of the faintest. Star counts grow as
-        10^(0.5 m) (10^(0.6 m) if strewn evenly, less in our Galaxy; from memory), so it hides a
-        share of 1 - 10^(-0.5 m).
+        10^(0.5 m) (see `COUNTS_SLOPE`), so it hides a share of 1 - 10^(-0.5 m).
         """
-        share = 1 - 10 ** (-0.5 * limit_mag)
-        uneven = self._beyond(limit_mag / 2 * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE)))
-        return not uneven and self.missing < share
+        share = 1 - 10 ** (-COUNTS_SLOPE * limit_mag)
+        return not self._beyond(limit_mag / 2) and self.missing < share
 
-    def _beyond(self, least_mag: float) -> bool:
-        """Whether parts differ by more than this, and more than chance allows."""
-        return bool(self.patches_sigmas > CHANCE_SIGMAS and self.patches_mag > least_mag)
+    def _beyond(self, dimmed_mag: float) -> bool:
+        """Whether parts differ by more than this would make, and more than chance allows."""
+        least = dimmed_mag * np.sqrt(PATCHES_SHARE * (1 - PATCHES_SHARE))
+        return bool(self.patches_sigmas > CHANCE_SIGMAS and self.patches_mag > least)
 
 
 UNTOLD = Clearness()
@@ -123,7 +123,7 @@ def clearness_of(light: Light) -> Clearness:
     good = _told_by(good, sky.magnitude[rows], matched["snr"].astype(np.float64))
     if np.count_nonzero(good) < FEWEST_STARS:
         return UNTOLD
-    matched, known = matched[good], catalogue().magnitude[pointing.catalogue[good]]
+    matched, known = matched[good], sky.magnitude[rows[good]]
     size = np.array([light.measure.width_px, light.measure.height_px], float)
     place = np.stack([matched["x"], matched["y"]], 1).astype(np.float64)
     flux, snr = matched["flux"].astype(np.float64), matched["snr"].astype(np.float64)
@@ -150,11 +150,11 @@ def _told_by(good: NDArray[np.bool_], known: Floats, snr: Floats) -> NDArray[np.
     Chosen by their magnitude, since of stars chosen by their signal those that cloud dims are
     missing; by signal where so few are left.
     """
-    strong = good & (snr > STRONG_SNR)
-    near = good & (np.abs(np.log(np.maximum(snr, 1e-9) / STRONG_SNR)) < 1)
+    strong, over = good & (snr > STRONG_SNR), np.maximum(snr, 1e-9) / STRONG_SNR
+    near = good & (np.abs(np.log(over)) < 1)
     if not near.any():
         return strong
-    reaches = float(np.median((known + 2.5 * np.log10(np.maximum(snr, 1e-9) / STRONG_SNR))[near]))
+    reaches = float(np.median((known + 2.5 * np.log10(over))[near]))
     chosen = good & (known < reaches - SPARE_MAG)
     return chosen if np.count_nonzero(chosen) > FEWEST_BY_MAGNITUDE else strong
 

@@ -21,7 +21,8 @@ Floats = NDArray[np.float64]
 FEWEST_STARS = 6
 CLEAR_WITHIN_MAG = 0.08
 COUNTS_SLOPE = 0.5
-"""Star counts fall as 10^(-0.5 m) with the limit of a frame, as in `clearness`."""
+"""Star counts grow as 10^(0.5 m) with the limit of a frame (10^(0.6 m) if strewn evenly, less in
+our Galaxy; from memory)."""
 DROWNED_WITHIN = 0.63
 """Of the stars that the noise leaves: what the extinction of 0.4 mag hides that the rules allow."""
 

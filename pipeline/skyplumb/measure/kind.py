@@ -97,7 +97,7 @@ def kind_of(seen: StarMeasure, plate: Plate, info: ShotInfo) -> tuple[str, str]:
             return "bias", "no light, shortest exposure"
         return "dark", "no stars and no sky: the lens was shut"
     short = not info.exposure_s > FLAT_LONGEST_S
-    if short and FLAT_LEVEL < _share_of_range(plate, 50) < 0.98 and _even(plate):
+    if short and FLAT_LEVEL < _share_of_range(plate, 50) < 0.98 and _even(green_half_size(plate)):
         return "flat", "bright and even, no stars"
     return _light_or_other(points, plate, info)
 
@@ -282,22 +282,24 @@ def _shows_light(plate: Plate, noise: float) -> bool:
 
     Texture all over would pass for noise, and then its level for none.
     """
+    if _share_of_range(plate, SHINING_SHARE) > SHUT_BELOW:
+        return True
+    half = green_half_size(plate)
     return bool(
-        _share_of_range(plate, SHINING_SHARE) > SHUT_BELOW
-        or np.percentile(_levels(plate), LIT_PART) >= DARK_SKY_OVER_NOISE * noise
-        or in_focus_share(green_half_size(plate)) > IN_FOCUS_SHARE
+        np.percentile(_levels(half), LIT_PART) >= DARK_SKY_OVER_NOISE * noise
+        or in_focus_share(half) > IN_FOCUS_SHARE
     )
 
 
-def _levels(plate: Plate) -> NDArray[np.float32]:
+def _levels(half: NDArray[np.float32]) -> NDArray[np.float32]:
     """Mean green level above black of each box of the picture, noise smoothed away."""
-    half = np.nan_to_num(green_half_size(plate))
+    half = np.nan_to_num(half)
     rows, columns = (side // BOX for side in half.shape)
     boxes = half[: rows * BOX, : columns * BOX].reshape(rows, BOX, columns, BOX)
     return np.asarray(boxes.mean(axis=(1, 3)))
 
 
-def _even(plate: Plate) -> bool:
+def _even(half: NDArray[np.float32]) -> bool:
     """Whether the green samples hardly differ over the picture."""
-    low, middle, high = np.percentile(_levels(plate), (5, 50, 95))
+    low, middle, high = np.percentile(_levels(half), (5, 50, 95))
     return bool(high - low < FLAT_SPREAD * middle)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,16 +39,14 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Writte
     """
     if out.exists() and not out.is_dir():
         raise UserError(f"{out}: is a file; point --out to a folder")
-    if cluster:
-        from skyplumb.measure.cluster import ClusterWorkers
+    with ExitStack() as stack:
+        workers = None
+        if cluster:
+            from skyplumb.measure.cluster import ClusterWorkers
 
-        workers = ClusterWorkers(cluster, cores())
-        try:
-            season = read_season(folders, workers)
-        finally:
-            workers.stop()
-    else:
-        season = read_season(folders)
+            workers = ClusterWorkers(cluster, cores())
+            stack.callback(workers.stop)
+        season = read_season(folders, workers)
     counted = tally(season)
     model = model_of(counts_of(season.frames, season.runs))
     compared = effects(season.frames, season.runs)
