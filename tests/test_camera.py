@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from skyplumb.angles import rotation, turn_of
-from skyplumb.calibrate.camera import RAD_TO_ARCSEC, Camera, Matched, fit_attitude, fit_camera
+from skyplumb.calibrate.attitude import fit_attitudes
+from skyplumb.calibrate.camera import RAD_TO_ARCSEC, Camera, Matched, fit_camera
 from skyplumb.demo.optics import Optics
 from skyplumb.demo.scene import Body, Lens
 
@@ -161,17 +162,40 @@ def test_attitudes_scatter_as_their_covariance_says(focal_mm: float) -> None:
     camera = Camera(optics.focal_px, 3000, 2000)
     attitude = Rotation.from_euler("xyz", [0.3, -1.0, 2.0]).as_matrix()
     pixels, sky = field(optics, 80, 5, attitude)
+    noisy = [pixels + rng.normal(0, 0.2, pixels.shape) for _ in range(150)]
+    frames = [Matched(one, sky, np.full(80, 5.0)) for one in noisy]
     pulls = []
-    for _ in range(150):
-        noisy = pixels + rng.normal(0, 0.2, pixels.shape)
-        found, covariance, _ = fit_attitude(camera, Matched(noisy, sky, np.full(80, 5.0)), attitude)
-        turn = Rotation.from_matrix(found @ attitude.T).as_rotvec()
-        pulls.append(turn / np.sqrt(np.diag(covariance)))
+    for fit in fit_attitudes(camera, frames, [attitude] * 150):
+        turn = Rotation.from_matrix(fit.attitude @ attitude.T).as_rotvec()
+        pulls.append(turn / np.sqrt(np.diag(fit.covariance)))
     spread = np.std(pulls, axis=0)
     # 150 trials know a spread to 6 %, so 15 % is over two of its standard errors; the scale
     # behind each pull, a median of 80 distances, is known to 8 %.
     assert spread == pytest.approx(np.ones(3), abs=0.15)
     assert np.abs(np.mean(pulls, axis=0)).max() < 3 / np.sqrt(150) * spread.max()
+
+
+def test_frames_fitted_side_by_side_are_those_fitted_alone() -> None:
+    rng = np.random.default_rng(13)
+    optics = lens_and_body(50.0, 0.0, 0.0)
+    camera = Camera(optics.focal_px, 3000, 2000)
+    frames, starts = [], []
+    for stars, off_px in ((12, 0.0), (80, 3.0), (40, 30.0)):
+        attitude = Rotation.random(rng=rng).as_matrix()
+        pixels, sky = field(optics, stars, 5, attitude)
+        noisy = pixels + rng.normal(0, 0.1, pixels.shape)
+        noisy[:2] += 6.0
+        frames.append(Matched(noisy, sky, np.full(stars, 10.0)))
+        starts.append(rotation(np.array([off_px / optics.focal_px, 0, 0])) @ attitude)
+    together = fit_attitudes(camera, frames, starts)
+    for frame, start, fit in zip(frames, starts, together, strict=True):
+        (alone,) = fit_attitudes(camera, [frame], [start])
+        errors = np.sqrt(np.diag(alone.covariance))
+        # Rounds end when no residual moves by a thousandth of the scatter; an attitude is known
+        # to a tenth of that or so.
+        assert np.abs(turn_of(fit.attitude @ alone.attitude.T) / errors).max() < 0.02
+        assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(errors, rel=0.02)
+        assert fit.residuals.shape == (len(frame.pixels), 2)
 
 
 def test_a_few_wrong_matches_do_not_turn_the_camera() -> None:
@@ -181,8 +205,9 @@ def test_a_few_wrong_matches_do_not_turn_the_camera() -> None:
     pixels, sky = field(optics, 60, 5, np.eye(3))
     noisy = pixels + rng.normal(0, 0.1, pixels.shape)
     noisy[:8] += rng.uniform(5, 12, (8, 2))  # all to one side
-    found, _, _ = fit_attitude(camera, Matched(noisy, sky, np.full(60, 10.0)), np.eye(3))
-    moved = Rotation.from_matrix(found).as_rotvec() * optics.focal_px
+    matched = Matched(noisy, sky, np.full(60, 10.0))
+    (fit,) = fit_attitudes(camera, [matched], [np.eye(3)])
+    moved = Rotation.from_matrix(fit.attitude).as_rotvec() * optics.focal_px
     # Straight least squares would move by 1.1 px. 0.1 px over 52 stars is 0.014 px each way;
     # a roll has 6 times the error, the focal length over the stars' distance from the middle.
     assert np.abs(moved[:2]).max() < 0.05

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from skyplumb.calibrate.clock import given_of
+from skyplumb.calibrate.lens_search import StarField, find_lens
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import Site, lifted, unit_vectors
-from skyplumb.calibrate.solve import StarField, find_lens
 from skyplumb.calibrate.zenith import Air, evidence_of, refraction_of
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules

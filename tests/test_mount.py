@@ -15,7 +15,8 @@ from astropy.utils import iers
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-from skyplumb.calibrate.camera import Camera, Matched, fit_attitude
+from skyplumb.calibrate.attitude import fit_attitudes
+from skyplumb.calibrate.camera import Camera, Matched
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S as OMEGA
 from skyplumb.calibrate.sky import ObservedSky, Site
@@ -274,16 +275,14 @@ def test_a_leaning_tracker_is_read_from_stars_that_astropy_placed(site: Site) ->
         ).transform_to("icrs")
         seen = light.pointing.sky
         assert seen is not None
-        attitude, covariance, _ = fit_attitude(
-            CAMERA,
-            Matched(pixels, seen.directions(stars.ra.rad, stars.dec.rad), np.ones(len(pixels))),
-            light.pointing.attitude,
-        )
+        there = seen.directions(stars.ra.rad, stars.dec.rad)
+        matched = Matched(pixels, there, np.ones(len(pixels)))
+        (fitted,) = fit_attitudes(CAMERA, [matched], [light.pointing.attitude])
         # Rotor, site and sky agree with astropy: within an arcsecond, of which polar motion is
         # half.
-        off = Rotation.from_matrix(attitude @ light.pointing.attitude.T).magnitude() / ARCSEC
+        off = Rotation.from_matrix(fitted.attitude @ light.pointing.attitude.T).magnitude() / ARCSEC
         assert off < 1.0
-        pointing = replace(light.pointing, attitude=attitude, covariance=covariance)
+        pointing = replace(light.pointing, attitude=fitted.attitude, covariance=fitted.covariance)
         measured.append(replace(light, pointing=pointing))
     fit = fit_mount(measured)
     # Polar motion and erfa's inverse refraction: hundredths of an arcsec over 20 min.
@@ -689,8 +688,10 @@ def test_unknown_height_and_air_widen_the_error_of_the_axis_by_what_they_do_to_i
             believed = ObservedSky(sky.utc, Site(47.3, 11.4, told_m))
             stars = sky.icrs(camera.directions(grid) @ light.pointing.attitude)
             matched = Matched(grid, believed.directions(*stars), np.ones(len(grid)))
-            attitude, _, _ = fit_attitude(camera, matched, light.pointing.attitude)
-            pointing = replace(light.pointing, attitude=attitude, sky=believed, camera=camera)
+            (fitted,) = fit_attitudes(camera, [matched], [light.pointing.attitude])
+            pointing = replace(
+                light.pointing, attitude=fitted.attitude, sky=believed, camera=camera
+            )
             lights.append(replace(light, pointing=pointing))
         fits[told_m] = fit_mount(lights)
     known, unknown_height = fits[1000.0], fits[list(fits)[1]]

@@ -15,13 +15,14 @@ from astropy.time import Time
 from astropy.utils import iers
 from numpy.typing import NDArray
 
-from skyplumb.calibrate import solve
+from skyplumb.calibrate import lens_search
 from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.lens_search import StarField, find_lens
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.recognition import star_tables
 from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import ObservedSky, Site, catalogue
-from skyplumb.calibrate.solve import LensSolution, StarField, find_lens, solve_lens
+from skyplumb.calibrate.solve import LensSolution, point_lens, solve_lens
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import fit_mount
@@ -288,15 +289,43 @@ def test_a_frame_with_few_stars_is_pointed_by_its_neighbours(
     fields = [Followed(utc=shot.utc, first=shots[0]) for shot in shots]
     exposures = [exposure(field) for field in fields]
     exposures[1] = exposure(fields[1], keep=8)
-    by_itself = solve.recognise
+    by_itself = lens_search.recognise
 
     def not_from_few(measure: Measure, *more: Any) -> Any:
         return by_itself(measure, *more) if len(measure.stars) > 8 else None
 
-    monkeypatch.setattr(solve, "recognise", not_from_few)
+    monkeypatch.setattr(lens_search, "recognise", not_from_few)
     solution = solve_lens(exposures, FOCAL)
     assert all(pointing.solved for pointing in solution.pointings)
     assert off_arcsec(solution, fields[1], 1) < 15  # 8 stars of 4 arcsec, three times
+
+
+@pytest.mark.parametrize("follows", [True, False])
+def test_frames_between_two_that_pointed_alike_are_laid_between_them(
+    follows: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shots = [Shot(utc=NIGHT + timedelta(minutes=n)) for n in range(9)]
+    if follows:
+        shots = [Followed(utc=shot.utc, first=shots[0]) for shot in shots]
+    # Someone turned the head for one frame, and back.
+    shots[5] = Shot(utc=shots[5].utc, azimuth_deg=230)
+    exposures = [replace(exposure(shot, seed=n), time_s=60.0 * n) for n, shot in enumerate(shots)]
+    looked_at = []
+    by_itself = lens_search.recognise
+
+    def watched(measure: Measure, *more: Any) -> Any:
+        looked_at.append(next(n for n, one in enumerate(exposures) if one.measure is measure))
+        return by_itself(measure, *more)
+
+    monkeypatch.setattr(lens_search, "recognise", watched)
+    found = find_lens(exposures, FOCAL)
+    solution = point_lens(exposures, found, [one.sky for one in exposures])
+    # The brightest eight of the others were fitted with the camera; the rest waits.
+    assert 5 in found.between and set(found.between).isdisjoint(found.chosen)
+    assert set(looked_at) == {0, 5}
+    for number, shot in enumerate(shots):
+        # As in the tests of one frame: 300 stars of 4 arcsec.
+        assert off_arcsec(solution, shot, number) < 1.5
 
 
 # Kannala & Brandt 2006, equations 2 to 5: what fisheyes are designed to, r / f of the angle.

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
+from skyplumb.calibrate.lens_search import StarField
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import ObservedSky, Site, catalogue, unit_vectors
-from skyplumb.calibrate.solve import LensSolution, StarField, solve_lens
+from skyplumb.calibrate.solve import LensSolution, solve_lens
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.setups import split_setups

@@ -120,6 +120,19 @@ def _scale_of(lengths: Floats, dimensions: int, freedom: float) -> float:
     return median / median_length(dimensions) / math.sqrt(freedom)
 
 
+def _scales_of(lengths: Floats, dimensions: int, group: NDArray[np.int64], free: int) -> Floats:
+    """`_scale_of` each group, NaN of one without residuals; `free` parameters are of each."""
+    count = np.bincount(group)
+    known = np.bincount(group[np.isfinite(lengths)], minlength=len(count))
+    # Sorted group by group, what is NaN last.
+    ordered = np.append(lengths[np.lexsort((lengths, group))], np.nan)
+    first = np.cumsum(count) - count
+    low, high = (ordered[first + np.maximum(known + up, 0) // 2] for up in (-1, 0))
+    median = np.where(known > 0, (low + high) / 2, np.nan)
+    freedom = np.maximum(count * dimensions - free, 1) / np.maximum(count * dimensions, 1)
+    return np.asarray(median / median_length(dimensions) / np.sqrt(freedom))
+
+
 def mad_sigma(values: Floats) -> float:
     """Standard deviation of values about their median, by the median absolute deviation."""
     return robust_sigma(values - np.nanmedian(values)) if np.size(values) else float("nan")
@@ -139,13 +152,13 @@ class Scale(TypedDict, total=False):
     """How residuals are weighed."""
 
     free: int
-    """Parameters that were fitted to them; 0 if not given."""
+    """Parameters that were fitted to them, or to each group; 0 if not given."""
     efficiency: float
     """`EFFICIENCY`, if not given."""
     least: float
     """Smallest scale, that of residuals which are all alike; `LEAST_SCALE` if not given."""
     group: NDArray[np.int64]
-    """Shape (n,): residuals of one group have one scale; all, if not given."""
+    """Shape (n,), 0, 1, ...: residuals of one group have one scale; all, if not given."""
 
 
 def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
@@ -161,13 +174,13 @@ def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
     free, group = scale.get("free", 0), scale.get("group")
     least, efficiency = scale.get("least", LEAST_SCALE), scale.get("efficiency", EFFICIENCY)
     lengths, dimensions = _lengths(residuals)
-    count = residuals.size
-    freedom = max(count - free, 1) / max(count, 1)
-    sigma = np.ones(len(lengths))
-    for one in [None] if group is None else np.unique(group):
-        mine = slice(None) if one is None else group == one
-        found = _scale_of(lengths[mine], dimensions, freedom)
-        sigma[mine] = max(found, least) if math.isfinite(found) else 1.0
+    if group is None:
+        freedom = max(residuals.size - free, 1) / max(residuals.size, 1)
+        found = max(_scale_of(lengths, dimensions, freedom), least)
+        sigma = np.full(len(lengths), found if math.isfinite(found) else 1.0)
+    else:
+        scales = _scales_of(lengths, dimensions, group, free)
+        sigma = np.where(np.isfinite(scales), np.maximum(scales, least), 1.0)[group]
     cut = cauchy_cut(dimensions, efficiency)
     weights = 1 / (1 + (lengths / (cut * sigma)) ** 2)
     weights[~np.isfinite(lengths)] = 0.0

@@ -16,16 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import rotation
-from skyplumb.robust import Weighting, cauchy_weighting, even, reweighted
+from skyplumb.robust import Weighting, cauchy_weighting, reweighted
 
 Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
-LINEARISED = 3
-"""So often at most an attitude is fitted anew along straight lines."""
-STRAIGHT_RAD = 3e-4
-"""A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
-length."""
 EFFICIENCY = 0.966
 """Of the robust weights: a star counts half at three sigma. Of the pairs few are wrong."""
 
@@ -131,7 +126,7 @@ class Camera:
         )
 
     def turned(self, directions: Floats) -> Floats:
-        """How a pinhole's pixels move with a small turn about each camera axis, px/rad.
+        """How pixels move with a small turn about each camera axis, px/rad.
 
         Parameters
         ----------
@@ -143,6 +138,10 @@ class Camera:
         ndarray, shape (n, 2, 3)
             The derivative of `project`; NaN out of the lens's view.
         """
+        if self.projection == FISHEYE:
+            step, there = 1e-6, self.project(directions)
+            turned = [directions + step * np.cross(axis, directions) for axis in np.eye(3)]
+            return np.stack([(self.project(one) - there) / step for one in turned], -1)
         z = np.where(directions[:, 2] > 0.02, directions[:, 2], np.nan)
         x, y = directions[:, 0] / z, directions[:, 1] / z
         k1, k2, k3 = self.radial
@@ -251,41 +250,6 @@ class Matched:
     """One over the expected error, 1/px."""
 
 
-def fit_attitude(
-    camera: Camera, matched: Matched, attitude: Floats, rounds: int = 6
-) -> tuple[Floats, Floats, Floats]:
-    """Least-squares rotation sky -> camera axes, robust to a few wrong matches.
-
-    Returns
-    -------
-    attitude : ndarray, shape (3, 3)
-    covariance : ndarray, shape (3, 3)
-        Of the small rotation about the camera axes, rad^2, scaled by the residuals.
-    residuals : ndarray, shape (n, 2)
-        Measured minus projected, px.
-    """
-    normal, last = np.eye(3), even(0)
-    for _ in range(LINEARISED):
-        seen = matched.directions @ attitude.T
-        off = (matched.pixels - camera.project(seen)) * matched.weights[:, None]
-        jacobian, turn = _turned(camera, seen) * matched.weights[:, None, None], np.zeros(3)
-
-        def step(weighting: Weighting, jacobian: Floats = jacobian, off: Floats = off) -> Floats:
-            nonlocal normal, turn
-            normal, slope = _normal_equations(jacobian, off, weighting.weights)
-            turn = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(3), slope)
-            return np.asarray(off - jacobian @ turn)
-
-        start = cauchy_weighting(off, free=3, efficiency=EFFICIENCY)
-        last = reweighted(step, start, rounds, free=3, efficiency=EFFICIENCY)
-        attitude = rotation(turn) @ attitude
-        if not np.linalg.norm(turn) > STRAIGHT_RAD:
-            break
-    sigma = float(last.sigma[0]) if len(last.sigma) else 1.0
-    left = matched.pixels - camera.project(matched.directions @ attitude.T)
-    return attitude, np.asarray(np.linalg.pinv(normal) * sigma**2), left
-
-
 def fit_camera(
     camera: Camera,
     frames: list[Matched],
@@ -301,29 +265,33 @@ def fit_camera(
     names = _free(camera)
     count = len(names)
     sigmas = prior_sigmas(camera, centre_sigma_px)
-    frame = np.repeat(np.arange(len(frames)), [len(matched.pixels) for matched in frames])
-
-    def off(number: int) -> Floats:
-        matched = frames[number]
-        return matched.pixels - camera.project(matched.directions @ attitudes[number].T)
+    lengths = [len(matched.pixels) for matched in frames]
+    frame = np.repeat(np.arange(len(frames)), lengths)
+    mine = [
+        slice(end - length, end) for end, length in zip(np.cumsum(lengths), lengths, strict=True)
+    ]
+    pixels = np.concatenate([matched.pixels for matched in frames])
+    expected = np.concatenate([matched.weights for matched in frames])
+    seen = off = np.zeros(0)
 
     def pulls() -> Floats:
-        each = [off(n) * matched.weights[:, None] for n, matched in enumerate(frames)]
-        return np.concatenate(each)
+        nonlocal seen, off
+        turned = [one.directions @ turn.T for one, turn in zip(frames, attitudes, strict=True)]
+        seen = np.concatenate(turned)
+        off = pixels - camera.project(seen)
+        return np.asarray(off * expected[:, None])
 
     def step(weighting: Weighting) -> Floats:
         nonlocal camera, attitudes
         size = count + 3 * len(frames)
         normal = np.zeros((size, size))
         slope = np.zeros(size)
-        for number, (matched, attitude) in enumerate(zip(frames, attitudes, strict=True)):
-            seen = matched.directions @ attitude.T
-            jacobian = camera_columns(camera, seen, names)
-            mine = np.flatnonzero(frame == number)
-            # Each frame counts by its own scatter, against the priors too.
-            weight = weighting.weights[mine] * (matched.weights / weighting.sigma[mine]) ** 2
+        jacobian = camera_columns(camera, seen, names)
+        # Each frame counts by its own scatter, against the priors too.
+        weight = weighting.weights * (expected / weighting.sigma) ** 2
+        for number, rows in enumerate(mine):
             where = np.r_[np.arange(count), count + 3 * number + np.arange(3)]
-            one, pull = _normal_equations(jacobian, off(number), weight)
+            one, pull = _normal_equations(jacobian[rows], off[rows], weight[rows])
             normal[np.ix_(where, where)] += one
             slope[where] += pull
         for index, (name, sigma) in enumerate(zip(names, sigmas, strict=True)):
@@ -342,17 +310,6 @@ def fit_camera(
     start = cauchy_weighting(pulls(), efficiency=EFFICIENCY, group=frame)
     reweighted(step, start, rounds, efficiency=EFFICIENCY, group=frame)
     return camera, attitudes
-
-
-def _turned(camera: Camera, seen: Floats) -> Floats:
-    """How pixels move with a small turn about each camera axis, px/rad, shape (n, 2, 3)."""
-    if camera.projection == PINHOLE:
-        return camera.turned(seen)
-    step = 1e-6
-    there = camera.project(seen)
-    return np.stack(
-        [(camera.project(seen + step * np.cross(a, seen)) - there) / step for a in np.eye(3)], -1
-    )
 
 
 def _normal_equations(
@@ -383,7 +340,7 @@ def camera_columns(camera: Camera, seen: Floats, names: Sequence[str] = ()) -> F
         / steps.get(name, 1e-6)
         for name in names or _free(camera)
     ]
-    return np.concatenate([np.stack(columns, -1), _turned(camera, seen)], -1)
+    return np.concatenate([np.stack(columns, -1), camera.turned(seen)], -1)
 
 
 def _pinhole_columns(camera: Camera, seen: Floats) -> dict[str, Floats]:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, Matched
-from skyplumb.calibrate.sky import ObservedSky, catalogue, unit_vectors
+from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky, carry, catalogue
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import Measure
@@ -33,6 +33,12 @@ CERTAIN_LOG_ODDS = 18.0
 NEIGHBOURS = 5
 """So many catalogue stars around a detection tell the density there."""
 ROUNDS = 25
+EDGE_PX = 8.0
+"""A catalogue star so far outside the picture may be the one of a star at its edge."""
+OFF_PX = 50.0
+"""A start is off by no more, and its pairs at the edge are still wanted."""
+BENT_RAD = float(np.radians(0.3))
+"""Refraction at 2 degrees of altitude: by no more it bends a field."""
 PATCHES = 64
 """Patches of the sky are some 0.9 degrees wide: one over so many."""
 
@@ -83,8 +89,30 @@ class Mixture:
     """Natural logarithm of the likelihood over that of chance alone."""
 
 
+@dataclass(frozen=True, slots=True)
+class Detections:
+    """The stars of a picture whose places can be trusted, brightest first."""
+
+    rows: NDArray[np.int64]
+    """Of the star table."""
+    pixels: Floats
+    """Shape (n, 2)."""
+    errors: Floats
+    """Shape (n,): expected error of each per axis, px."""
+    found: int
+    """Length of the whole table."""
+
+    @classmethod
+    def of(cls, measure: Measure) -> Detections:
+        """Those of one frame."""
+        stars = measure.stars
+        rows = trusted_rows(stars)
+        pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)
+        return cls(rows, pixels, centroid_errors(stars[rows]), len(stars))
+
+
 def pair_stars(
-    measure: Measure,
+    stars: Detections,
     sky: ObservedSky,
     camera: Camera,
     attitude: Floats,
@@ -96,7 +124,7 @@ def pair_stars(
 
     Parameters
     ----------
-    measure : Measure
+    stars : Detections
     sky : ObservedSky
         In whose frame the attitude is.
     camera, attitude
@@ -110,19 +138,15 @@ def pair_stars(
     """
     from scipy.spatial import cKDTree
 
-    stars = measure.stars
-    rows = trusted_rows(stars)
-    pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)
-    near = np.hypot(*((pixels - camera.middle) / _half_diagonal(camera)).T) <= reach
-    rows, pixels = rows[near], pixels[near]
+    near = np.hypot(*(stars.pixels - camera.middle).T) <= reach * _half_diagonal(camera)
+    rows, pixels, errors = stars.rows[near], stars.pixels[near], stars.errors[near]
     known, seen, places = _expected(
-        measure, around or stars_around(measure, sky, camera, attitude), camera, attitude, reach
+        stars, around or stars_around(stars, sky, camera, attitude), camera, attitude, reach
     )
     if len(rows) == 0 or len(known) < 2:
         return _no_pairs()
     k = min(NEIGHBOURS, len(places))
     distance, index = cKDTree(places).query(pixels, k=k)
-    errors = centroid_errors(stars[rows])
     mixture = mixture_of(distance[:, 0], _density(distance, camera, places), errors, sigma_px)
     found = np.flatnonzero(mixture.probability > SURE)
     # One detection for each catalogue star: the likeliest.
@@ -223,20 +247,26 @@ class Around:
     """Shape (n, 3): the directions in which they are seen."""
 
 
-def stars_around(measure: Measure, sky: ObservedSky, camera: Camera, attitude: Floats) -> Around:
+def stars_around(stars: Detections, sky: ObservedSky, camera: Camera, attitude: Floats) -> Around:
     """The brightest stars around where a frame is believed to point, off by some pixels or not."""
     known = catalogue()
-    ra, dec = sky.icrs(attitude[2][None, :])
-    axis = unit_vectors(ra, dec)[0]
+    among_stars = carry(attitude, sky, CATALOGUE_SKY)
+    axis = among_stars[2]
     radius = camera.field_radius_rad()
     # The catalogue goes deeper than a short exposure: as many as there are stars will do.
-    count = len(measure.stars)
-    most = 4 * count + 200
+    most = 4 * stars.found + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
-    about, directions = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), radius)
+    rough = float(np.ceil(radius * PATCHES) / PATCHES)
+    about, directions = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), rough)
     brightest = np.searchsorted(about, whole_sky)
-    near = about[:brightest][directions[:brightest] @ axis > np.cos(radius)][:most]
-    return Around(near, sky.directions(known.ra_rad[near], known.dec_rad[near]))
+    about, directions = about[:brightest], directions[:brightest]
+    near = np.flatnonzero(directions @ axis > np.cos(radius))[:most]
+    # Where the stars are seen takes longest to work out, so first what lies far outside is left.
+    places = camera.project(directions[near] @ among_stars.T)
+    with np.errstate(invalid="ignore"):
+        inside = _inside(camera, places, OFF_PX + BENT_RAD * camera.focal_px)
+    rows = about[near[inside]]
+    return Around(rows, sky.directions(known.ra_rad[rows], known.dec_rad[rows]))
 
 
 @lru_cache(maxsize=32)
@@ -254,18 +284,22 @@ def _stars_about(x: int, y: int, z: int, radius: float) -> tuple[NDArray[np.int6
     return rows, sky[rows]
 
 
+def _inside(camera: Camera, places: Floats, margin_px: float) -> NDArray[np.bool_]:
+    """Which pixels lie in the picture or so close to it; NaN does not."""
+    half = np.array([camera.width_px, camera.height_px]) / 2
+    return np.asarray((np.abs(places - half) < half + margin_px).all(1))
+
+
 def _expected(
-    measure: Measure, around: Around, camera: Camera, attitude: Floats, reach: float
+    stars: Detections, around: Around, camera: Camera, attitude: Floats, reach: float
 ) -> tuple[NDArray[np.int64], Floats, Floats]:
     """Catalogue stars that should show: their rows, sky-frame directions and pixels."""
-    count = len(measure.stars)
     near, seen = around.rows, around.seen
     places = camera.project(seen @ attitude.T)
-    half = np.array([camera.width_px, camera.height_px]) / 2
     with np.errstate(invalid="ignore"):
-        inside = (np.abs(places - half) < half + 8).all(1)
-        inside &= np.hypot(*(places - camera.middle).T) <= reach * np.hypot(*half)
-    pick = np.flatnonzero(inside)[: int(1.4 * count) + 30]
+        inside = _inside(camera, places, EDGE_PX)
+        inside &= np.hypot(*(places - camera.middle).T) <= reach * _half_diagonal(camera)
+    pick = np.flatnonzero(inside)[: int(1.4 * stars.found) + 30]
     return near[pick], seen[pick], places[pick]
 
 

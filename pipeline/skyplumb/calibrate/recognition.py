@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import turn_of
 from skyplumb.calibrate import patterns
-from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_attitude, fit_camera
+from skyplumb.calibrate.attitude import FittedAttitude, fit_attitudes
+from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_camera
 from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
 from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
     FEWEST_MATCHES,
+    Detections,
     Pairs,
     pair_stars,
     stars_around,
 )
 from skyplumb.calibrate.similarity import MOST_TRIALS
-from skyplumb.calibrate.sky import ObservedSky
+from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky
 from skyplumb.records import NAN, Measure
 
 Floats = NDArray[np.float64]
@@ -190,7 +193,8 @@ def _by_pattern_of_sky(
     if known is not None:
         found = _by_patterns(measure, _Trial(known, KNOWN_TOLERANCE), say)
         if found is not None:
-            fitted = fit_frame(measure, ObservedSky(None, None), known, found[1], KNOWN_START_PX)
+            stars = Detections.of(measure)
+            fitted = fit_frame(stars, CATALOGUE_SKY, known, found[1], KNOWN_START_PX)
             if fitted is not None:
                 return Start(known, fitted.attitude, fitted.pairs.log_odds)
     for trial in _trials(measure, focal_px):
@@ -270,10 +274,10 @@ def _by_patterns(
 
 def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None:
     """The same with the lens grown to the whole picture, if the stars there leave no doubt."""
-    stars_only = ObservedSky(None, None)
+    stars = Detections.of(measure)
     best: Start | None = None
     for first in lens_laws(camera):
-        grown = grow([measure], [stars_only], first, [attitude])
+        grown = grow([stars], [CATALOGUE_SKY], first, [attitude])
         if grown is None:
             continue
         pairs = grown.pairs[0]
@@ -310,7 +314,7 @@ class Grown:
 
 
 def grow(
-    measures: list[Measure],
+    frames: list[Detections],
     skies: list[ObservedSky],
     camera: Camera,
     attitudes: list[Floats],
@@ -328,8 +332,8 @@ def grow(
     settled = 0
     while True:
         pairs = [
-            pair_stars(measure, sky, camera, attitude, sigma_px, reach)
-            for measure, sky, attitude in zip(measures, skies, attitudes, strict=True)
+            pair_stars(stars, sky, camera, attitude, sigma_px, reach)
+            for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
         ]
         usable = [n for n, one in enumerate(pairs) if len(one.star) >= 6 and one.log_odds > 3]
         if usable:
@@ -371,56 +375,80 @@ def _thinned(matched: Matched) -> Matched:
 class FittedFrame:
     """Attitude of one frame with a known camera."""
 
-    attitude: Floats
-    covariance: Floats
-    """Of a small rotation about the camera axes, rad^2."""
-    residuals: Floats
-    """Shape (n, 2): measured minus projected, px."""
+    fit: FittedAttitude
     pairs: Pairs
+
+    @property
+    def attitude(self) -> Floats:
+        """Sky -> camera axes."""
+        return self.fit.attitude
 
 
 SETTLED_SHARE = 0.1
-"""A fit that moves by less than so much of its own error is not worth another pairing."""
+"""A fit that moves by less than so much of the scatter of its stars pairs them as before."""
 SHARP_PX = 1.0
 """Pairs that scatter by more are not of simple stars, and settle late."""
 
 
 def fit_frame(
-    measure: Measure,
+    stars: Detections,
     sky: ObservedSky,
     camera: Camera,
     attitude: Floats,
     sigma_px: float,
     rough: bool = False,
 ) -> FittedFrame | None:
-    """Attitude of one frame from a start off by about `sigma_px`; None without certain pairs.
+    """One frame of `fit_frames`."""
+    return fit_frames([stars], [sky], camera, [attitude], sigma_px, rough)[0]
+
+
+def fit_frames(
+    frames: Sequence[Detections],
+    skies: Sequence[ObservedSky],
+    camera: Camera,
+    attitudes: Sequence[Floats],
+    sigma_px: float,
+    rough: bool = False,
+) -> list[FittedFrame | None]:
+    """Attitudes of frames from starts off by about `sigma_px`; None without certain pairs.
 
     A `rough` one is the first of certain, sharp pairs: good to a part of a pixel, a start for
     better.
     """
-    fitted: FittedFrame | None = None
-    around = stars_around(measure, sky, camera, attitude)
+    around = [
+        stars_around(stars, sky, camera, attitude)
+        for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
+    ]
+    fitted: list[FittedFrame | None] = [None] * len(frames)
+    starts, sigmas = list(attitudes), [sigma_px] * len(frames)
+    left = list(range(len(frames)))
     for _ in range(3):
-        pairs = pair_stars(measure, sky, camera, attitude, sigma_px, around=around)
-        if len(pairs.star) < FEWEST_MATCHES:
-            return None
-        if fitted is not None and pairs.same_stars(fitted.pairs):
-            fitted = replace(fitted, pairs=pairs)
-            break
-        start = attitude
-        attitude, covariance, residuals = fit_attitude(camera, pairs.matched, attitude)
-        sigma_px = 1.2 * pairs.sigma_px + 0.1
-        again = fitted is not None
-        fitted = FittedFrame(attitude, covariance, residuals, pairs)
-        sharp = pairs.certain and pairs.sigma_px < SHARP_PX
-        if (rough and sharp) or (again and _settled(start, fitted)):
-            break
-    return fitted if fitted is not None and fitted.pairs.certain else None
+        pairs: dict[int, Pairs] = {}
+        for n in left:
+            found = pair_stars(frames[n], skies[n], camera, starts[n], sigmas[n], around=around[n])
+            before = fitted[n]
+            if len(found.star) < FEWEST_MATCHES:
+                fitted[n] = None
+            elif before is not None and found.same_stars(before.pairs):
+                fitted[n] = replace(before, pairs=found)
+            else:
+                pairs[n] = found
+        fits = fit_attitudes(
+            camera, [one.matched for one in pairs.values()], [starts[n] for n in pairs]
+        )
+        left = []
+        for (n, found), fit in zip(pairs.items(), fits, strict=True):
+            again = fitted[n] is not None
+            fitted[n] = FittedFrame(fit, found)
+            sharp = found.certain and found.sigma_px < SHARP_PX
+            if not ((rough and sharp) or (again and _settled(starts[n], fit, camera))):
+                left.append(n)
+            starts[n], sigmas[n] = fit.attitude, 1.2 * found.sigma_px + 0.1
+    return [one if one is not None and one.pairs.certain else None for one in fitted]
 
 
-def _settled(start: Floats, fitted: FittedFrame) -> bool:
-    """Whether a fit has not left its start by a part of its error that matters."""
-    turn = fitted.attitude @ start.T
-    moved = np.array([turn[2, 1] - turn[1, 2], turn[0, 2] - turn[2, 0], turn[1, 0] - turn[0, 1]])
-    errors = np.sqrt(np.diag(fitted.covariance))
-    return bool(np.all(np.abs(moved) / 2 < SETTLED_SHARE * errors))
+def _settled(start: Floats, fit: FittedAttitude, camera: Camera) -> bool:
+    """Whether a fit moved by so little that another pairing would give the same stars."""
+    moved_px = np.linalg.norm(turn_of(fit.attitude @ start.T)) * camera.focal_px
+    scatter_px = np.median(np.hypot(*fit.residuals.T))
+    return bool(moved_px < SETTLED_SHARE * scatter_px)

@@ -9,9 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from skyplumb.calibrate.clock import CONTRADICTED, ClockVerdict, clock_verdict, given_of
+from skyplumb.calibrate.lens_search import FoundLens, StarField, find_lens
 from skyplumb.calibrate.light import Light, lens_key
 from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
-from skyplumb.calibrate.solve import FoundLens, StarField, find_lens, point_lens
+from skyplumb.calibrate.solve import point_lens
 from skyplumb.calibrate.zenith import Air, ZenithEvidence, evidence_of, refraction_of
 
 

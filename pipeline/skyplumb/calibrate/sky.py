@@ -223,6 +223,23 @@ class LiftedSky(ObservedSky):
         return super().icrs(down)
 
 
+CATALOGUE_SKY = ObservedSky(None, None)
+"""Stars where the catalogue has them."""
+
+
+def carry(attitude: Floats, there: ObservedSky, here: ObservedSky) -> Floats:
+    """The attitude of a camera, known under one sky, under another of the same stars."""
+    if there is here:
+        return attitude
+    # A point near the axis gives the roll: refraction has no meaning far below the horizon.
+    near = attitude[2] + 0.02 * attitude[0]
+    both = np.stack([attitude[2], near / np.linalg.norm(near)])
+    seen = here.directions(*there.icrs(both))
+    x = seen[1] - (seen[1] @ seen[0]) * seen[0]
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(seen[0], x), seen[0]])
+
+
 REFRACTION_A, REFRACTION_B = np.radians(58.207 / 3600), np.radians(-0.0652 / 3600)
 """Of erfa.refco at 1013.25 hPa, 10 C, half humid air and 0.55 um."""
 LOWEST_COSINE = 0.05

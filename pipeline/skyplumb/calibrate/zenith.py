@@ -17,10 +17,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior_sigmas
+from skyplumb.calibrate.lens_search import FoundLens, StarField
 from skyplumb.calibrate.matching import pair_stars
 from skyplumb.calibrate.recognition import centre_sigma_of
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
-from skyplumb.calibrate.solve import FoundLens, StarField
 from skyplumb.robust import robust_sigma
 
 Floats = NDArray[np.float64]
@@ -221,7 +221,7 @@ def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refractio
         exposure, attitude = exposures[n], found.attitudes[n]
         if attitude is None or not np.isfinite(exposure.time_s):
             continue
-        pairs = pair_stars(exposure.measure, exposure.plain, camera, attitude, 2.0)
+        pairs = pair_stars(exposure.stars, exposure.plain, camera, attitude, 2.0)
         if not pairs.certain:
             continue
         step = max(1, len(pairs.star) // STARS_A_FRAME)

@@ -1,0 +1,106 @@
+"""Paired stars and a known camera -> where each frame pointed, many frames side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.angles import rotation
+from skyplumb.calibrate.camera import EFFICIENCY, Camera, Matched
+from skyplumb.robust import Scale, Weighting, cauchy_weighting, reweighted
+
+Floats = NDArray[np.float64]
+
+LINEARISED = 3
+"""So often at most an attitude is fitted anew along straight lines."""
+SIDE_BY_SIDE = 64
+"""Frames fitted in one array: some megabytes."""
+STRAIGHT_RAD = 3e-4
+"""A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
+length."""
+
+
+@dataclass(frozen=True, slots=True)
+class FittedAttitude:
+    """Where a frame's stars say that the camera pointed."""
+
+    attitude: Floats
+    """Shape (3, 3): sky -> camera axes."""
+    covariance: Floats
+    """Of a small rotation about the camera axes, rad^2, scaled by the residuals."""
+    residuals: Floats
+    """Shape (n, 2): measured minus projected, px."""
+
+
+def fit_attitudes(
+    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats], rounds: int = 6
+) -> list[FittedAttitude]:
+    """Least-squares rotations sky -> camera axes, each robust to a few wrong matches.
+
+    Frames are fitted side by side, since a few hundred stars are too few to keep an array busy.
+
+    Parameters
+    ----------
+    camera : Camera
+    frames : sequence of Matched
+        With a star at least.
+    attitudes : sequence of ndarray, shape (3, 3)
+        Where each begins.
+    rounds : int
+        Most rounds of weighing along straight lines.
+    """
+    at = list(attitudes)
+    covariances = [np.full((3, 3), np.nan)] * len(frames)
+    left = list(range(len(frames)))
+    for _ in range(LINEARISED):
+        bent = []
+        for begin in range(0, len(left), SIDE_BY_SIDE):
+            some = left[begin : begin + SIDE_BY_SIDE]
+            turns, found = _turns(camera, [frames[n] for n in some], [at[n] for n in some], rounds)
+            for n, turn, covariance in zip(some, turns, found, strict=True):
+                at[n], covariances[n] = rotation(turn) @ at[n], covariance
+                if np.linalg.norm(turn) > STRAIGHT_RAD:
+                    bent.append(n)
+        left = bent
+    return [
+        FittedAttitude(
+            attitude, covariance, one.pixels - camera.project(one.directions @ attitude.T)
+        )
+        for one, attitude, covariance in zip(frames, at, covariances, strict=True)
+    ]
+
+
+def _turns(
+    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats], rounds: int
+) -> tuple[Floats, Floats]:
+    """Small turns, shape (frames, 3), that pixels moving along straight lines ask for, and their
+    covariances."""
+    lengths = np.array([len(one.pixels) for one in frames], np.int64)
+    frame = np.repeat(np.arange(len(frames)), lengths)
+    first = np.cumsum(lengths) - lengths
+    seen = np.concatenate(
+        [one.directions @ at.T for one, at in zip(frames, attitudes, strict=True)]
+    )
+    expected = np.concatenate([one.weights for one in frames])[:, None]
+    off = (np.concatenate([one.pixels for one in frames]) - camera.project(seen)) * expected
+    jacobian = camera.turned(seen) * expected[:, :, None]
+    behind = ~np.isfinite(off[:, 0] + off[:, 1])
+    jacobian[behind] = 0.0
+    turns, normal = np.zeros((len(frames), 3)), np.zeros((len(frames), 3, 3))
+    scale = Scale(free=3, efficiency=EFFICIENCY, group=frame)
+
+    def step(weighting: Weighting) -> Floats:
+        nonlocal turns, normal
+        weighed = jacobian * weighting.weights[:, None, None]
+        normal = np.add.reduceat(np.einsum("nai,naj->nij", weighed, jacobian), first)
+        slope = np.add.reduceat(np.einsum("nai,na->ni", weighed, np.nan_to_num(off)), first)
+        held = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(3)
+        turns = np.linalg.solve(normal + held, slope[:, :, None])[:, :, 0]
+        return np.asarray(off - np.einsum("nai,ni->na", jacobian, turns[frame]))
+
+    last = reweighted(step, cauchy_weighting(off, **scale), rounds, **scale)
+    sigma = last.sigma[first]
+    return turns, np.linalg.pinv(normal) * sigma[:, None, None] ** 2
