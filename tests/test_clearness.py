@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import astuple, replace
 from datetime import datetime
 
 import numpy as np
@@ -112,9 +112,9 @@ def test_a_clear_sky_is_never_called_cloudy(focal_mm: float, exposure_s: float, 
 def test_skies_of_other_lenses_and_airs_are_told_apart() -> None:
     # `python -m tests.bench.clearness` says how often; 14 of these, against 5 where strong stars
     # were chosen by their signal: those that cloud dims were missing.
-    clear = [verdict(clearness_of(drawn(seed).light)) for seed in range(16)]
+    clear = [verdict(clearness_of([drawn(seed).light])[0]) for seed in range(16)]
     assert set(clear) <= {"clear", "untold"}
-    patchy = [verdict(clearness_of(drawn(seed, "patchy").light)) for seed in range(16)]
+    patchy = [verdict(clearness_of([drawn(seed, "patchy").light])[0]) for seed in range(16)]
     assert patchy.count("cloud") >= 10
     assert patchy.count("clear") <= 3
 
@@ -124,7 +124,7 @@ def test_pictures_say_the_same_as_sketches() -> None:
     for name, sky in (("clear", replace(BROKEN, patches_mag=0.0)), ("broken", BROKEN)):
         (drawn,) = exposures(85.0, 4.0, 1, sky)
         (light,) = pointed([picture(drawn)])
-        found[name] = clearness_of(light)
+        found[name] = clearness_of([light])[0]
     assert found["clear"].shows_no_cloud(LIMIT_MAG)
     assert found["clear"].patches_mag < LIMIT_MAG / 4
     assert found["broken"].patchy(LIMIT_MAG)
@@ -200,25 +200,37 @@ def test_patches_are_measured_on_pogsons_scale() -> None:
     board = np.indices((4, 6)).sum(axis=0) % 2
     for mag in (0.3, 0.6, 1.2):
         # Half of the parts dimmed by m: a standard deviation of m / 2.
-        assert clearness_of(catalogue_frame(mag * board)).patches_mag == pytest.approx(
-            mag / 2, rel=0.1
-        )
-    even = clearness_of(catalogue_frame(np.full((4, 6), 1.5)))
+        (found,) = clearness_of([catalogue_frame(mag * board)])
+        assert found.patches_mag == pytest.approx(mag / 2, rel=0.1)
+    (even,) = clearness_of([catalogue_frame(np.full((4, 6), 1.5))])
     assert even.patches_mag < 0.05
     assert even.patches_sigmas < 4
     # A hill or a mast in two parts of 24 is not cloud.
     hill = np.zeros((4, 6))
     hill[3, 4:] = 2.0
-    assert not clearness_of(catalogue_frame(hill)).patchy(LIMIT_MAG)
+    (found,) = clearness_of([catalogue_frame(hill)])
+    assert not found.patchy(LIMIT_MAG)
 
 
 def test_stars_that_should_be_there_are_counted() -> None:
     for missing in (0.0, 0.5):
-        found = clearness_of(catalogue_frame(np.zeros((4, 6)), missing))
+        (found,) = clearness_of([catalogue_frame(np.zeros((4, 6)), missing)])
         assert found.expected > 100
         assert found.missing == pytest.approx(missing, abs=0.08)
         assert found.shows_no_cloud(LIMIT_MAG) == (missing == 0.0)
-    assert clearness_of(replace(catalogue_frame(np.zeros((4, 6))), pointing=Pointing())) == UNTOLD
+    unsolved = replace(catalogue_frame(np.zeros((4, 6))), pointing=Pointing())
+    assert clearness_of([unsolved]) == [UNTOLD]
+
+
+def test_what_a_frame_says_does_not_depend_on_those_beside_it() -> None:
+    board = np.indices((4, 6)).sum(axis=0) % 2
+    frames = [catalogue_frame(board * mag, missing) for mag in (0.0, 0.5) for missing in (0.0, 0.6)]
+    frames.insert(1, replace(frames[0], pointing=Pointing()))
+    alone = [one for frame in frames for one in clearness_of([frame])]
+    for here, there in zip(clearness_of(frames), alone, strict=True):
+        # Sums of other lengths round otherwise, in the last digits.
+        assert astuple(here) == pytest.approx(astuple(there), rel=1e-9, nan_ok=True)
+    assert len({one.found for one in alone}) == 5
 
 
 @pytest.mark.parametrize(

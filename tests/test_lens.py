@@ -19,7 +19,7 @@ from skyplumb.judge.motion import (
     Motion,
     motion_of,
     on_axis_astigmatism,
-    stretch_of,
+    stretches_of,
     with_double,
 )
 from skyplumb.measure.flags import BIT
@@ -83,12 +83,12 @@ def frame(
 
 def trail_of(one: ShapeStars, lens: LensShape) -> Motion:
     """The trail of a frame of Gaussian stars, without pointings."""
-    return motion_of(stretch_of(one, lens), np.zeros(2), Drift(), 2.0, PICTURE)
+    return motion_of(*stretches_of([one], lens), np.zeros(2), Drift(), 2.0, PICTURE)
 
 
 def plain_length(one: ShapeStars, lens: LensShape) -> tuple[float, float]:
     """sqrt(12 x excess) and its angle, as plain moments have it: these tables are plain."""
-    stretch = stretch_of(one, lens)
+    (stretch,) = stretches_of([one], lens)
     assert stretch is not None
     quadrupole = stretch.centre[1:]
     return float(np.sqrt(12 * np.hypot(*quadrupole))), float(
@@ -189,7 +189,7 @@ def test_a_turn_of_the_field_makes_one_side_worse(lens: LensShape) -> None:
 
 
 def test_few_stars_give_no_trail() -> None:
-    assert stretch_of(frame(count=7), NO_LENS) is None
+    assert stretches_of([frame(count=7)], NO_LENS) == [None]
     motion = with_double(Motion(), Doubled(5.0, 10.0))
     assert np.isnan(motion.trail_px)
     assert motion.doubled_px == 5.0
@@ -204,8 +204,8 @@ def test_what_has_no_width_in_common_gives_no_trail(lens: LensShape) -> None:
     moments = np.stack([size, stretch, 0.1 * stretch], 1)
     place = rng.uniform(-0.6, 0.6, (count, 2))
     odd = ShapeStars(place, moments, np.full((count, 3), 0.02), np.full(count, 2.0))
-    assert stretch_of(odd, lens) is not None
-    assert stretch_of(of_one_width(odd), lens) is None
+    assert stretches_of([odd], lens) != [None]
+    assert stretches_of([of_one_width(odd)], lens) == [None]
 
 
 def test_few_stars_of_one_width_all_count(lens: LensShape) -> None:
@@ -230,34 +230,48 @@ def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
     lens: LensShape, astigmatism: tuple[float, float]
 ) -> None:
     rng = np.random.default_rng(3)
-    stretches, shifts = [], []
+    frames, shifts = [], []
     for n in range(12):
         # The sky moved by as much as the stars are long, this way or that.
         length, angle = float(rng.uniform(0.5, 2.5)), float(rng.uniform(-90, 90))
-        stretches.append(
-            stretch_of(frame(length, angle, seed=400 + n, astigmatism=astigmatism), lens)
-        )
+        frames.append(frame(length, angle, seed=400 + n, astigmatism=astigmatism))
         turn = np.radians(angle)
         shifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, 0.0))
-    found = on_axis_astigmatism(stretches, shifts, 2.0)
+    found = on_axis_astigmatism(stretches_of(frames, lens), shifts, 2.0)
     # 0.013 px^2 a frame, and the law of lengths made for weighted moments on these plain ones:
     # up to a tenth of 0.5 px^2, turned at random.
     assert found == pytest.approx(np.array(astigmatism), abs=0.05)
 
 
 def test_without_pointings_the_centre_is_taken_for_round(lens: LensShape) -> None:
-    stretches = [stretch_of(frame(2.0, 30.0, seed=n), lens) for n in range(6)]
+    stretches = stretches_of([frame(2.0, 30.0, seed=n) for n in range(6)], lens)
     assert on_axis_astigmatism(stretches, [Drift()] * 6, 2.0) == pytest.approx(np.zeros(2))
 
 
 def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
-    stretches, shifts = [], []
+    frames, shifts = [], []
     for n in range(12):
         # The sky stands still by the pointings; two frames in three are shaken the same way.
         length = 3.0 if n % 3 else 0.3
-        stretches.append(stretch_of(frame(length, 20.0, seed=500 + n), lens))
+        frames.append(frame(length, 20.0, seed=500 + n))
         shifts.append(Drift(0.05, 0.02, 0.0, 0.0))
-    assert np.hypot(*on_axis_astigmatism(stretches, shifts, 2.0)) < 0.06
+    assert np.hypot(*on_axis_astigmatism(stretches_of(frames, lens), shifts, 2.0)) < 0.06
+
+
+def test_a_frame_is_stretched_alike_whatever_stands_beside_it(lens: LensShape) -> None:
+    frames = [frame(2.0, 30.0, count=count, seed=count) for count in (250, 7, 20, 90, 39, 40)]
+    frames[0].moments[:50] += 3.0  # outliers take it more rounds than the others
+    together = stretches_of(frames, lens)
+    assert together[1] is None
+    for one, beside in zip(frames, together, strict=True):
+        (alone,) = stretches_of([one], lens)
+        if alone is None or beside is None:
+            assert alone is beside
+            continue
+        assert beside.shape_stars == alone.shape_stars == len(one.place)
+        # Sums of other lengths round otherwise, in the last digits.
+        for name in ("centre", "covariance", "kurt", "slope", "slope_sigma", "radial_sigmas"):
+            assert getattr(beside, name) == pytest.approx(getattr(alone, name), rel=1e-9, abs=1e-12)
 
 
 def test_spoiled_and_weak_stars_have_no_vote() -> None:

@@ -11,10 +11,9 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.angles import between_axes_deg
-from skyplumb.judge.mean_star import double_peak, excess_over_calm, spread_of, tail_length_px
+from skyplumb.judge.mean_star import double_peaks, excess_over_calm, spreads_of, tail_length_px
 
 HALF = 24
-FWHM_PX = 2.8
 
 
 def star(
@@ -38,16 +37,17 @@ def star(
 
 def test_plain_moments_are_those_that_were_drawn() -> None:
     for xx, yy in ((1.4, 1.4), (2.0, 1.2), (1.2, 2.4)):
-        found = spread_of(star(xx, yy))
+        (found,) = spreads_of([star(xx, yy)])
         assert found is not None
         # Cut at 0.4 % of its height a Gaussian keeps all but 3 % of its moments.
         assert found.moments == pytest.approx([xx - yy, 0.0], abs=0.03 * max(xx, yy) + 0.02)
 
 
 def test_no_star_and_one_that_leaves_its_stamp_have_none() -> None:
-    assert spread_of(np.zeros((0, 0), np.float32)) is None
-    assert spread_of(np.zeros((49, 49), np.float32)) is None
-    assert spread_of(star(400.0, 1.4)) is None
+    none = [np.zeros((0, 0), np.float32), np.zeros((49, 49), np.float32), star(400.0, 1.4)]
+    assert spreads_of(none) == [None, None, None]
+    # Nor do they spoil what stands beside them.
+    assert [one is not None for one in spreads_of([*none, star()])] == [False, False, False, True]
 
 
 @pytest.mark.parametrize(("share", "apart_px", "angle_deg"), [(0.08, 7.0, 0.0), (0.12, 6.0, 60.0)])
@@ -101,7 +101,7 @@ def test_of_few_frames_that_scatter_hardly_one_has_a_tail() -> None:
 def test_two_peaks_are_seen_with_their_distance_and_light(
     apart_px: float, angle_deg: float, share: float
 ) -> None:
-    found = double_peak(star(share=share, apart_px=apart_px, angle_deg=angle_deg), FWHM_PX)
+    (found,) = double_peaks([star(share=share, apart_px=apart_px, angle_deg=angle_deg)])
     assert found.seen
     # Parabolas through three samples of a smoothed peak: a tenth of a sample or two.
     assert found.separation_px == pytest.approx(apart_px, abs=0.25)
@@ -110,10 +110,9 @@ def test_two_peaks_are_seen_with_their_distance_and_light(
 
 
 def test_one_peak_is_one_star() -> None:
-    assert not double_peak(star(), FWHM_PX).seen
-    assert not double_peak(star(6.0, 1.4), FWHM_PX).seen
+    ones = [star(), star(6.0, 1.4), np.zeros((0, 0), np.float32)]
     # Nearer than they are wide they melt into one.
-    assert not double_peak(star(share=0.4, apart_px=2.0), FWHM_PX).seen
+    ones.append(star(share=0.4, apart_px=2.0))
     # A tenth of the light is a tail, not a second star.
-    assert not double_peak(star(share=0.1, apart_px=6.0), FWHM_PX).seen
-    assert not double_peak(np.zeros((0, 0), np.float32), FWHM_PX).seen
+    ones.append(star(share=0.1, apart_px=6.0))
+    assert not any(found.seen for found in double_peaks(ones))

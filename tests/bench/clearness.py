@@ -240,7 +240,7 @@ def main() -> None:
         deep: dict[str, int] = defaultdict(int)
         for seed in range(FIRST_SEED, FIRST_SEED + number):
             one = drawn(seed, kind)
-            said = verdict(clearness_of(one.light))
+            said = verdict(clearness_of([one.light])[0])
             counts[said] += 1
             covers = one.spread_mag > LIMIT_MAG * np.sqrt(7) / 8 and 1 / 8 < one.cover < 7 / 8
             if covers or not kind:

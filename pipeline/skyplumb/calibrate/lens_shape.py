@@ -120,9 +120,10 @@ def field_shapes(frame: ShapeStars, lens: LensShape) -> FieldShapes:
     """The brightest stars of every part of the picture, with and without the lens's shape."""
     # Brightest first within each cell, the cells in turn.
     cell = np.floor((frame.place + 1) / 2 * SHOWN_CELLS) @ (1, SHOWN_CELLS[0])
-    turn = np.zeros(len(cell), int)
-    for one in np.unique(cell):
-        turn[cell == one] = np.arange(np.count_nonzero(cell == one))
+    by_cell = np.argsort(cell, kind="stable")
+    first = np.searchsorted(cell[by_cell], cell[by_cell])
+    turn = np.empty(len(cell), int)
+    turn[by_cell] = np.arange(len(cell)) - first
     chosen = np.argsort(turn, kind="stable")[:SHOWN_STARS]
     place, moments = frame.place[chosen], frame.moments[chosen]
     return FieldShapes(place, moments, moments - lens.at(place))
@@ -185,7 +186,5 @@ def lens_report(
 
 def _terms(place: Floats, order: int) -> Floats:
     """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms)."""
-    x, y = place[:, 0], place[:, 1]
-    return np.stack(
-        [x ** (p - j) * y**j for p in range(1, order + 1) for j in range(p + 1)], axis=1
-    )
+    x, y = ([np.ones(len(place)), *np.cumprod([of] * order, axis=0)] for of in place.T)
+    return np.stack([x[p - j] * y[j] for p in range(1, order + 1) for j in range(p + 1)], axis=1)

@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.matching import PATCHES, _stars_about
 from skyplumb.calibrate.sky import catalogue, unit_vectors
 from skyplumb.judge.transparency import COUNTS_SLOPE
 from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN
-from skyplumb.robust import mad_sigma, robust_fit, robust_sigma
+from skyplumb.rowwise import AT_ONCE, Rows, medians, quantiles, robust_fits, sigmas
 
 Floats = NDArray[np.float64]
 
@@ -110,53 +111,80 @@ class Clearness:
 UNTOLD = Clearness()
 
 
-def clearness_of(light: Light) -> Clearness:
-    """What one frame says; nothing where it was not solved or few stars tell."""
-    pointing, stars = light.pointing, light.measure.stars
+def clearness_of(lights: Sequence[Light]) -> list[Clearness]:
+    """What each of some frames of one lens says; nothing where it was not solved or few stars tell.
+
+    Everything here is done for all frames at once: arrays have a row a frame, and NaN where it
+    has no more stars.
+    """
+    out = [UNTOLD] * len(lights)
+    solved = [
+        n
+        for n, light in enumerate(lights)
+        if light.pointing.solved and light.pointing.sky is not None and len(light.pointing.star)
+    ]
+    for start in range(0, len(solved), AT_ONCE):
+        some = solved[start : start + AT_ONCE]
+        for n, told in zip(some, _told([lights[n] for n in some]), strict=True):
+            out[n] = told
+    return out
+
+
+def _told(lights: Sequence[Light]) -> list[Clearness]:
+    """Of some solved frames of one lens."""
     spoiled = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["streak"]
-    matched = stars[pointing.star]
-    good = ((matched["flags"] & spoiled) == 0) & (matched["flux"] > 0) & (matched["snr"] > 0)
-    if not pointing.solved or pointing.sky is None:
-        return UNTOLD
-    sky, rows = catalogue(), pointing.catalogue
-    good &= _high(light, pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows]))
-    good = _told_by(good, sky.magnitude[rows], matched["snr"].astype(np.float64))
-    if np.count_nonzero(good) < FEWEST_STARS:
-        return UNTOLD
-    matched, known = matched[good], sky.magnitude[rows[good]]
-    size = np.array([light.measure.width_px, light.measure.height_px], float)
-    place = np.stack([matched["x"], matched["y"]], 1).astype(np.float64)
-    flux, snr = matched["flux"].astype(np.float64), matched["snr"].astype(np.float64)
+    sky = catalogue()
+    star = np.concatenate([light.measure.stars[light.pointing.star] for light in lights])
+    number = np.concatenate([light.pointing.catalogue for light in lights])
+    rows = Rows([len(light.pointing.star) for light in lights])
+    good = ((star["flags"] & spoiled) == 0) & (star["flux"] > 0) & (star["snr"] > 0)
+    good &= _high_of_all(lights, number)
+    flux, snr, x, y = (star[name].astype(np.float64) for name in ("flux", "snr", "x", "y"))
+    known = rows.of(np.where(good, sky.magnitude[number], np.nan))
+    snr = rows.of(np.where(good, snr, np.nan))
+    told = _told_by(known, snr)
+    enough = np.count_nonzero(told, axis=1) >= FEWEST_STARS
+    out = [UNTOLD] * len(lights)
+    if not enough.any():
+        return out
+    # The others' rows are left out, and what does not tell is as if it were not there.
+    gone = ~told[enough]
+    known, snr, flux, x, y = (
+        np.where(gone, np.nan, one[enough])
+        for one in (known, snr, rows.of(flux), rows.of(x), rows.of(y))
+    )
+    lights = [light for light, one in zip(lights, enough, strict=True) if one]
+    size = np.array([lights[0].measure.width_px, lights[0].measure.height_px], float)
     zero = known + 2.5 * np.log10(flux)
     errors = np.hypot(LEAST_STAR_MAG, 2.5 / np.log(10) / snr)
+    count = np.count_nonzero(~gone, axis=1)
     # Vignetting of a magnitude in the corner and a gradient of half of one are ordinary.
-    prior = np.array([np.inf, 1.0, 1.0, 0.5, 0.5])
-    if len(zero) < FEWEST_FOR_TERMS:
-        prior[1:] = 1e-3
-    terms, _ = robust_fit(_terms(place, size), zero, errors, prior)
-    left = zero - _terms(place, size) @ terms
-    spread = max(mad_sigma(left), LEAST_STAR_MAG)
-    parted = int(
-        np.clip(np.sqrt(len(left) / (STARS_IN_CELL * CELLS[0] * CELLS[1])), 1, MOST_PARTED)
-    )
-    patches, sigmas = _between_cells(left, _cell(place, size, parted), errors)
-    expected, found = _counted(light, terms, spread, flux / snr, known)
-    return Clearness(patches, sigmas, expected, found)
+    prior = np.tile([np.inf, 1.0, 1.0, 0.5, 0.5], (len(lights), 1))
+    prior[count < FEWEST_FOR_TERMS, 1:] = 1e-3
+    design = _terms(x, y, size)
+    terms, _ = robust_fits(design, zero, errors, prior)
+    left = zero - (terms[:, None, :] @ design)[:, 0]
+    spread = np.maximum(sigmas(left - medians(left)[:, None]), LEAST_STAR_MAG)
+    patches, beyond_chance = _between_cells(left, x / size[0], y / size[1], errors)
+    brightest = np.nanmin(known, axis=1), np.nanmax(known, axis=1)
+    counted = _counted(lights, terms, spread, medians(flux / snr), *brightest)
+    for n, *found in zip(np.flatnonzero(enough), patches, beyond_chance, *counted, strict=True):
+        out[n] = Clearness(float(found[0]), float(found[1]), int(found[2]), int(found[3]))
+    return out
 
 
-def _told_by(good: NDArray[np.bool_], known: Floats, snr: Floats) -> NDArray[np.bool_]:
+def _told_by(known: Floats, snr: Floats) -> NDArray[np.bool_]:
     """Which stars tell the air: those that are strong unless cloud dims them.
 
     Chosen by their magnitude, since of stars chosen by their signal those that cloud dims are
     missing; by signal where so few are left.
     """
-    strong, over = good & (snr > STRONG_SNR), np.maximum(snr, 1e-9) / STRONG_SNR
-    near = good & (np.abs(np.log(over)) < 1)
-    if not near.any():
-        return strong
-    reaches = float(np.median((known + 2.5 * np.log10(over))[near]))
-    chosen = good & (known < reaches - SPARE_MAG)
-    return chosen if np.count_nonzero(chosen) > FEWEST_BY_MAGNITUDE else strong
+    strong, over = snr > STRONG_SNR, snr / STRONG_SNR
+    near = np.abs(np.log(over)) < 1
+    reaches = medians(np.where(near, known + 2.5 * np.log10(over), np.nan))
+    chosen = known < reaches[:, None] - SPARE_MAG
+    many = np.count_nonzero(chosen, axis=1) > FEWEST_BY_MAGNITUDE
+    return np.where(many[:, None], chosen, strong)
 
 
 def patches_of_all(frames: Sequence[Clearness], limit_mag: float) -> float:
@@ -178,6 +206,28 @@ def patches_of_all(frames: Sequence[Clearness], limit_mag: float) -> float:
     return float(np.median([frame.patches_mag for frame in told]))
 
 
+def _high_of_all(lights: Sequence[Light], number: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which matched stars of solved frames stand high enough, by their numbers in the catalogue."""
+    sky, high = catalogue(), np.ones(len(number), bool)
+    start = 0
+    for light in lights:
+        mine = slice(start, start + len(light.pointing.star))
+        start = mine.stop
+        if _may_be_low(light) and light.pointing.sky is not None:
+            rows = number[mine]
+            seen = light.pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows])
+            high[mine] = _high(light, seen)
+    return high
+
+
+def _may_be_low(light: Light) -> bool:
+    """Whether some of the picture may be too low: most pictures need no look at each star."""
+    camera, altitude_deg = light.pointing.camera, light.pointing.altitude_deg
+    if camera is None or np.isnan(altitude_deg):
+        return True
+    return altitude_deg - float(np.degrees(camera.field_radius_rad())) < LOWEST_DEG + 0.1
+
+
 def _high(light: Light, seen: Floats) -> NDArray[np.bool_]:
     """Which stars stand high enough, as far as that is known, by their directions."""
     sky = light.pointing.sky
@@ -187,45 +237,59 @@ def _high(light: Light, seen: Floats) -> NDArray[np.bool_]:
     return np.asarray(altitude > LOWEST_DEG)
 
 
-def _terms(place: Floats, size: Floats) -> Floats:
-    """Zero point of a clear frame: constant, vignetting (r^2, r^4), a gradient of the air."""
-    off = (place - (size - 1) / 2) / (np.hypot(*size) / 2)
-    r2 = np.sum(off**2, axis=1)
-    return np.stack([np.ones(len(off)), r2, r2**2, off[:, 0], off[:, 1]], 1)
+def _terms(x: Floats, y: Floats, size: Floats) -> Floats:
+    """Zero point of a clear frame: constant, vignetting (r^2, r^4), a gradient of the air.
+
+    Of places of shape (..., n) their share of each, shape (..., 5, n).
+    """
+    half_diagonal = np.hypot(*size) / 2
+    x, y = (x - (size[0] - 1) / 2) / half_diagonal, (y - (size[1] - 1) / 2) / half_diagonal
+    r2 = x * x + y * y
+    return np.stack([np.ones_like(r2), r2, r2 * r2, x, y], axis=-2)
 
 
-def _cell(place: Floats, size: Floats, parted: int) -> NDArray[np.int64]:
-    """Part of the picture that each place lies in, of `CELLS` parted so often each way."""
-    across, down = (
-        np.clip((place[:, n] / size[n] * count).astype(np.int64), 0, count - 1)
-        for n, count in enumerate(parted * np.array(CELLS))
-    )
-    return np.asarray(down * parted * CELLS[0] + across)
-
-
-def _between_cells(left: Floats, cell: NDArray[np.int64], errors: Floats) -> tuple[float, float]:
+def _between_cells(left: Floats, x: Floats, y: Floats, errors: Floats) -> tuple[Floats, Floats]:
     """Scatter of the cells' medians beyond that of their stars, mag, and how unlikely it is.
 
     The parts that are furthest off are left out, so that a hill or a dark corner alone makes
     none. The sum of squares is put on the scale of a normal value (Wilson & Hilferty 1931).
+    Places `x` and `y` are shares of the picture. NaN where too few cells are full.
     """
-    counts = np.bincount(cell)
+    known = np.isfinite(left)
+    parted = np.sqrt(np.count_nonzero(known, axis=1) / (STARS_IN_CELL * CELLS[0] * CELLS[1]))
+    parted = np.clip(parted, 1, MOST_PARTED).astype(np.int64)[:, None]
+    across, down = (
+        np.clip(
+            (np.where(known, place, 0.0) * parted * cells).astype(np.int64), 0, parted * cells - 1
+        )
+        for place, cells in ((x, CELLS[0]), (y, CELLS[1]))
+    )
+    frames, most = len(left), MOST_PARTED**2 * CELLS[0] * CELLS[1]
+    cell = (down * parted * CELLS[0] + across + most * np.arange(frames)[:, None])[known]
+    counts = np.bincount(cell, minlength=frames * most)
+    each = _cell_medians(left[known], cell, counts)
     full = counts >= FEWEST_IN_CELL
-    if np.count_nonzero(full) < FEWEST_CELLS:
-        return NAN, NAN
-    each, known = _cell_medians(left, cell, counts), full[cell]
-    medians, own, counts = each[full], (left - each[cell])[known], counts[full]
-    # A median of n takes one of their freedoms.
-    spread = robust_sigma(own, 1 - len(counts) / len(own))
-    spread = max(spread, float(np.median(errors)))
-    error = MEDIAN_OVER_MEAN * spread / np.sqrt(counts)
-    free = len(counts) - 5
-    off = medians - np.median(medians)
-    chi2 = float(np.sum((off / error) ** 2))
-    sigmas = ((chi2 / free) ** (1 / 3) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
-    inner = np.argsort(np.abs(off))[: len(off) - int(np.ceil(LEFT_OUT * len(off)))]
-    beyond = float(np.mean(off[inner] ** 2) - np.mean(error[inner] ** 2))
-    return float(np.sqrt(max(beyond, 0.0))), float(sigmas)
+    own = np.full_like(left, np.nan)
+    own[known] = np.where(full[cell], left[known] - each[cell], np.nan)
+    full = full.reshape(frames, most)
+    cells, stars = full.sum(axis=1), np.count_nonzero(np.isfinite(own), axis=1)
+    with np.errstate(all="ignore"):  # frames of too few full cells end as NaN
+        # A median of n takes one of their freedoms.
+        spread = np.maximum(sigmas(own, 1 - cells / stars), medians(errors))
+        error = MEDIAN_OVER_MEAN * spread[:, None] / np.sqrt(counts.reshape(frames, most))
+        free = cells - 5
+        off = np.where(full, each.reshape(frames, most), np.nan)
+        off -= medians(off)[:, None]
+        chi2 = np.nansum((off / error) ** 2, axis=1)
+        chance = ((chi2 / free) ** (1 / 3) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
+        order = np.argsort(np.abs(off), axis=1, kind="stable")  # NaN at the end
+        kept = cells - np.ceil(LEFT_OUT * cells).astype(np.int64)
+        inner = np.arange(most) < kept[:, None]
+        excess = np.take_along_axis(off**2 - error**2, order, axis=1)
+        beyond = np.where(inner, excess, 0.0).sum(axis=1) / kept
+    told = cells >= FEWEST_CELLS
+    patches = np.where(told, np.sqrt(np.maximum(beyond, 0.0)), np.nan)
+    return patches, np.where(told, chance, np.nan)
 
 
 def _cell_medians(values: Floats, cell: NDArray[np.int64], counts: NDArray[np.int64]) -> Floats:
@@ -238,41 +302,68 @@ def _cell_medians(values: Floats, cell: NDArray[np.int64], counts: NDArray[np.in
 
 
 def _counted(
-    light: Light, terms: Floats, spread: float, noise: Floats, known: Floats
-) -> tuple[int, int]:
-    """How many catalogue stars this frame reaches, and how many of them it shows.
+    lights: Sequence[Light],
+    terms: Floats,
+    spread: Floats,
+    noise: Floats,
+    brightest: Floats,
+    faintest: Floats,
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """How many catalogue stars each frame reaches, and how many of them it shows.
 
     It reaches those that are brighter than its faintest detections by what stars scatter, and no
     brighter than its brightest unspoiled match: saturated stars are found otherwise or not at all.
     """
-    pointing, measure = light.pointing, light.measure
-    if pointing.camera is None or pointing.sky is None:
-        return 0, 0
+    from scipy.spatial import cKDTree
+
     sky = catalogue()
-    size = np.array([measure.width_px, measure.height_px], float)
-    real = measure.stars[(measure.stars["flags"] & BIT["hot"]) == 0]
-    faintest = float(np.percentile(real["snr"][real["snr"] > 0], 5))
-    reach = faintest * float(np.median(noise)) * 10 ** (0.4 * FAINT_MARGIN_SIGMAS * spread)
+    size = np.array([lights[0].measure.width_px, lights[0].measure.height_px], float)
+    tables = [light.measure.stars for light in lights]
+    tables = [stars[(stars["flags"] & BIT["hot"]) == 0] for stars in tables]
+    rows, real = Rows([len(stars) for stars in tables]), np.concatenate(tables)
+    least_snr = quantiles(rows.of(np.where(real["snr"] > 0, real["snr"], np.nan)), 0.05)
+    reach = least_snr * noise * 10 ** (0.4 * FAINT_MARGIN_SIGMAS * spread)
     y, x = np.mgrid[0:1:9j, 0:1:9j]
-    best = float(np.max(_terms(np.stack([x.ravel(), y.ravel()], 1) * size, size) @ terms))
-    limit = min(best - 2.5 * np.log10(reach), float(known.max()))
-    first, last = np.searchsorted(sky.magnitude, [known.min(), limit])
+    best = (terms @ _terms(x.ravel() * size[0], y.ravel() * size[1], size)).max(axis=1)
+    limit = np.minimum(best - 2.5 * np.log10(reach), faintest)
+    stars, places = [], []
+    for light, *limits in zip(lights, brightest, limit, strict=True):
+        star, place = _in_picture(light, *limits)
+        stars.append(star)
+        places.append(place)
+    frame = np.repeat(np.arange(len(lights)), [len(one) for one in stars])
+    star, place = np.concatenate(stars), np.concatenate(places)
+    zero = np.einsum("nt,tn->n", terms[frame], _terms(place[:, 0], place[:, 1], size))
+    reached = 10 ** (0.4 * (zero - sky.magnitude[star])) > reach[frame]
+    frame, place = frame[reached], place[reached]
+    # The pictures lie side by side, so that one search serves all.
+    apart = size[0] + 3 * FOUND_WITHIN_PX
+    tree = cKDTree(np.stack([real["x"] + apart * rows.row, real["y"]], 1).astype(np.float64))
+    away, _ = tree.query(place + np.outer(frame, [apart, 0]), distance_upper_bound=FOUND_WITHIN_PX)
+    shown = frame[np.isfinite(away)]
+    return np.bincount(frame, minlength=len(lights)), np.bincount(shown, minlength=len(lights))
+
+
+def _in_picture(
+    light: Light, brightest: float, faintest: float
+) -> tuple[NDArray[np.int64], Floats]:
+    """Catalogue stars between two magnitudes that stand in a picture, and their pixels."""
+    pointing = light.pointing
+    if pointing.camera is None or pointing.sky is None:
+        return np.zeros(0, np.int64), np.zeros((0, 2))
+    sky = catalogue()
+    size = np.array([light.measure.width_px, light.measure.height_px], float)
     centre = unit_vectors(*pointing.sky.icrs(pointing.middle_direction()[None]))[0]
     radius = min(pointing.camera.field_radius_rad() + 0.02, np.pi)
-    rows = first + np.flatnonzero(sky.directions[first:last] @ centre > np.cos(radius))
+    rows, directions = _stars_about(*(int(n) for n in np.rint(centre * PATCHES)), radius)
+    # Both are in order of magnitude.
+    first, last = np.searchsorted(rows, np.searchsorted(sky.magnitude, [brightest, faintest]))
+    rows = rows[first:last][directions[first:last] @ centre > np.cos(radius)]
     seen = pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows])
     place = pointing.camera.project(seen @ pointing.attitude.T)
     edge = 0.02 * size
     with np.errstate(invalid="ignore"):
         inside = ((place > edge) & (place < size - edge)).all(1)
-    inside &= _high(light, seen)
-    rows, place = rows[inside], place[inside]
-    flux = 10 ** (0.4 * (_terms(place, size) @ terms - sky.magnitude[rows]))
-    place = place[flux > reach]
-    if not len(place):
-        return 0, 0
-    from scipy.spatial import cKDTree
-
-    tree = cKDTree(np.stack([real["x"], real["y"]], 1).astype(np.float64))
-    away, _ = tree.query(place, distance_upper_bound=FOUND_WITHIN_PX)
-    return len(place), int(np.count_nonzero(np.isfinite(away)))
+    if _may_be_low(light):
+        inside &= _high(light, seen)
+    return rows[inside], place[inside]

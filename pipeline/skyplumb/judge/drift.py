@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
+from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
@@ -261,21 +263,31 @@ def rate_between(a: Pointing, b: Pointing, seconds: float) -> SkyRate | None:
         return None
     camera = a.camera
     assert camera is not None and a.sky is not None and b.sky is not None
-    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
-    reach = 0.2 * camera.height_px
-    pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-    ra, dec = a.sky.icrs(camera.directions(pixels) @ a.attitude)
+    pixels, directions = _cross(camera)
+    ra, dec = a.sky.icrs(directions @ a.attitude)
     later = camera.project(b.sky.directions(ra, dec) @ b.attitude.T)
     if not np.isfinite(later).all():
         return None
     move = later - pixels
-    arms = (pixels - middle)[1:]
+    arms = pixels[1:] - pixels[0]
     turned = move[1:] - move[0]
     turn = float((arms[:, 0] @ turned[:, 1] - arms[:, 1] @ turned[:, 0]) / np.sum(arms**2))
     noise = camera.focal_px * np.sqrt(
         a.covariance[0, 0] + a.covariance[1, 1] + b.covariance[0, 0] + b.covariance[1, 1]
     )
     return SkyRate(np.array([move[0, 0], move[0, 1], turn]) / seconds, float(noise / seconds))
+
+
+@lru_cache(maxsize=64)
+def _cross(camera: Camera) -> tuple[Floats, Floats]:
+    """The middle of the picture and four places around it, px, and their directions.
+
+    Kept, since every frame of a lens asks for them and a lens is inverted slowly.
+    """
+    middle = np.array([(camera.width_px - 1) / 2, (camera.height_px - 1) / 2])
+    reach = 0.2 * camera.height_px
+    pixels = middle + reach * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
+    return pixels, camera.directions(pixels)
 
 
 def _registered(

@@ -21,22 +21,23 @@ from skyplumb.calibrate.lens_shape import (
 )
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
-from skyplumb.judge.doubled import FEWEST_PAIRS, doubled_stars
+from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
-from skyplumb.judge.mean_star import double_peak, excess_over_calm, tail_length_px
+from skyplumb.judge.mean_star import double_peaks, excess_over_calm, tail_length_px
 from skyplumb.judge.motion import (
     Motion,
     Stretch,
     motion_of,
     on_axis_astigmatism,
     rough_motion,
-    stretch_of,
+    stretches_of,
     with_double,
 )
 from skyplumb.judge.runs import Run
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
+from skyplumb.rowwise import Rows, medians
 from skyplumb.summary import LensReport
 
 TAIL_FRAMES = 3
@@ -81,14 +82,35 @@ def frame_facts(
         lights = [light for run in group for light in run.lights]
         shaped_frames = [of_one_width(shape_stars(light.measure)) for light in lights]
         lens = learn_lens(shaped_frames)
-        stretches = [stretch_of(shaped, lens) for shaped in shaped_frames]
+        stretches = stretches_of(shaped_frames, lens)
         shifts = [drift for run in group for drift in _drifts(run)]
         kurt = _profile(stretches)
         astigmatism = on_axis_astigmatism(stretches, shifts, kurt)
         dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
+        picture = (lights[0].measure.width_px, lights[0].measure.height_px)
+        motions = [
+            motion_of(stretch, astigmatism, drift, kurt, picture)
+            for stretch, drift in zip(stretches, shifts, strict=True)
+        ]
+        usual = _usual_moments(shaped_frames)
+        doubles = _doubles(lights, shaped_frames, motions, usual[:, 0], kurt)
+        clear = _clearness(lights, doubles)
         facts = [
-            _frame_facts(*parts, lens=lens, astigmatism=astigmatism, kurt=kurt)
-            for parts in zip(lights, shaped_frames, stretches, shifts, dimming, strict=True)
+            _frame_facts(*parts, lens=lens, kurt=kurt)
+            for parts in zip(
+                *(
+                    lights,
+                    shaped_frames,
+                    usual,
+                    stretches,
+                    motions,
+                    doubles,
+                    shifts,
+                    dimming,
+                    clear,
+                ),
+                strict=True,
+            )
         ]
         doubts = [lens_doubt_px2(lens, shaped) for shaped in shaped_frames]
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
@@ -130,33 +152,68 @@ def _profile(stretches: Sequence[Stretch | None]) -> float:
     return float(np.median(untrailed[calm]))
 
 
+def _usual_moments(frames: Sequence[ShapeStars]) -> NDArray[np.float64]:
+    """Median of each moment of each frame's stars, shape (frames, 3), px^2; NaN without any."""
+    rows = Rows([len(frame.place) for frame in frames])
+    moments = np.concatenate([frame.moments for frame in frames])
+    return np.stack([medians(rows.of(moments[:, n])) for n in range(3)], axis=1)
+
+
+def _doubles(
+    lights: Sequence[Light],
+    shaped_frames: Sequence[ShapeStars],
+    motions: Sequence[Motion],
+    traces: NDArray[np.float64],
+    kurt: float,
+) -> list[Doubled]:
+    """Which frames' stars stand twice: as two detections, else as two peaks of the mean star."""
+    # Two rests widen the stars along their line; across it they are as wide as ever.
+    narrow = shapes.fwhm_px(np.array([motion.across_px2 for motion in motions]), kurt)
+    widths = np.where(np.isfinite(narrow), narrow, shapes.fwhm_px(traces / 2, kurt))
+    out = [
+        doubled_stars(light.measure, float(width), motion.trail_px)
+        for light, width, motion in zip(lights, widths, motions, strict=True)
+    ]
+    asked = [
+        n
+        for n, shaped in enumerate(shaped_frames)
+        if not out[n].seen and len(shaped.place) >= FEWEST_PAIRS and np.isfinite(widths[n])
+    ]
+    found = double_peaks([lights[n].measure.mean_star for n in asked])
+    for n, doubled in zip(asked, found, strict=True):
+        out[n] = doubled
+    return out
+
+
+def _clearness(lights: Sequence[Light], doubles: Sequence[Doubled]) -> list[Clearness]:
+    """What each frame by itself says of the air; nothing where each star's light is parted."""
+    single = [n for n, doubled in enumerate(doubles) if not doubled.seen]
+    told = dict(zip(single, clearness_of([lights[n] for n in single]), strict=True))
+    return [told.get(n, UNTOLD) for n in range(len(lights))]
+
+
 def _frame_facts(
     light: Light,
     shaped: ShapeStars,
+    usual: NDArray[np.float64],
     stretch: Stretch | None,
+    motion: Motion,
+    doubled: Doubled,
     drift: Drift,
     extinction: float,
+    clearness: Clearness,
     *,
     lens: LensShape,
-    astigmatism: NDArray[np.float64],
     kurt: float,
 ) -> FrameFacts:
     """Put one frame's numbers together."""
     fwhm = across_fwhm = ellipticity = angle = NAN
     if len(shaped.place):
-        trace, quadrupole_plus, quadrupole_cross = np.median(shaped.moments, axis=0)
+        trace, quadrupole_plus, quadrupole_cross = usual
         size = float(np.hypot(quadrupole_plus, quadrupole_cross))
         fwhm = float(shapes.fwhm_px(trace / 2, kurt))
         ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
         angle = float(np.degrees(np.arctan2(quadrupole_cross, quadrupole_plus)) / 2)
-    picture = (light.measure.width_px, light.measure.height_px)
-    motion = motion_of(stretch, astigmatism, drift, kurt, picture)
-    # Two rests widen the stars along their line; across it they are as wide as ever.
-    narrow = float(shapes.fwhm_px(motion.across_px2, kurt))
-    width = narrow if np.isfinite(narrow) else fwhm
-    doubled = doubled_stars(light.measure, width, motion.trail_px)
-    if not doubled.seen and len(shaped.place) >= FEWEST_PAIRS:
-        doubled = double_peak(light.measure.mean_star, width)
     motion = with_double(motion, doubled)
     if stretch is None and not doubled.seen:
         motion = rough_motion(light.measure)
@@ -175,7 +232,7 @@ def _frame_facts(
         # Each image of a doubled star has a part of its light only.
         extinction_mag=NAN if doubled.seen else float(extinction),
         field=field_shapes(shaped, lens),
-        clearness=UNTOLD if doubled.seen else clearness_of(light),
+        clearness=clearness,
     )
 
 

@@ -8,7 +8,7 @@ run's calm frames can be taken out.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
 from skyplumb.judge.doubled import Doubled
-from skyplumb.robust import mad_sigma, robust_sigma
+from skyplumb.robust import robust_sigma
+from skyplumb.rowwise import AT_ONCE, medians, sigmas
 
 Floats = NDArray[np.float64]
 
@@ -46,37 +47,61 @@ class Spread:
 _NO_SPREAD = Spread(np.zeros(2), np.inf, np.inf)
 
 
-def spread_of(mean_star: NDArray[np.float32], least_cut: float = FAINTEST) -> Spread | None:
-    """Plain moments of a frame's mean star; None if there is none or it leaves its stamp.
+def spreads_of(
+    mean_stars: Sequence[NDArray[np.float32]], least_cut: float = FAINTEST
+) -> list[Spread | None]:
+    """Plain moments of frames' mean stars; None where there is none or it leaves its stamp.
 
     The footprint goes down to `least_cut` of the core's height, or to the noise.
     """
+    out: list[Spread | None] = [None] * len(mean_stars)
+    for some, stamps in _stamps(mean_stars):
+        for n, spread in zip(some, _spreads(stamps, least_cut), strict=True):
+            out[n] = spread
+    return out
+
+
+def _stamps(mean_stars: Sequence[NDArray[np.float32]]) -> Iterator[tuple[list[int], Floats]]:
+    """Mean stars of one size, shape (n, size, size), and which they are, some at a time."""
+    for size in sorted({len(star) for star in mean_stars if star.size}):
+        mine = [n for n, star in enumerate(mean_stars) if len(star) == size]
+        for start in range(0, len(mine), AT_ONCE):
+            some = mine[start : start + AT_ONCE]
+            yield some, np.stack([mean_stars[n] for n in some]).astype(np.float64)
+
+
+def _spreads(stamps: Floats, least_cut: float) -> list[Spread | None]:
+    """Of mean stars of one size."""
     from scipy import ndimage
 
-    if mean_star.size == 0:
-        return None
-    size = mean_star.shape[0]
+    size = stamps.shape[1]
     half = size // 2
     y, x = np.mgrid[:size, :size] - half
-    outside = np.hypot(x, y) > 0.85 * half
-    level = float(np.median(mean_star[outside]))
-    noise = mad_sigma(mean_star[outside].astype(np.float64))
-    star = mean_star.astype(np.float64) - level
-    cut = max(CLEAR_SIGMAS * noise, least_cut)
-    labels, _ = ndimage.label(star > cut, structure=np.ones((3, 3)))
-    core = labels[half, half]
-    if core == 0:
-        return None
-    footprint = ndimage.binary_dilation(labels == core, np.ones((3, 3)), iterations=1)
-    if (footprint & (np.maximum(np.abs(x), np.abs(y)) == half)).any():
-        return None
-    light = np.where(footprint, star, 0.0)
-    total = light.sum()
-    dx = x - (light * x).sum() / total
-    dy = y - (light * y).sum() / total
-    moments = np.array([(light * (dx**2 - dy**2)).sum(), (light * 2 * dx * dy).sum()]) / total
-    sigma = noise * np.sqrt(((dx**2 - dy**2) ** 2)[footprint].sum()) / total
-    return Spread(moments, float(sigma), cut)
+    sky = stamps[:, np.hypot(x, y) > 0.85 * half]
+    level = medians(sky)
+    noise = sigmas(sky - level[:, None])
+    stars = stamps - level[:, None, None]
+    cuts = np.maximum(CLEAR_SIGMAS * noise, least_cut)
+    # What touches within its own stamp is one.
+    touching = np.zeros((3, 3, 3), bool)
+    touching[1] = True
+    labels, _ = ndimage.label(stars > cuts[:, None, None], structure=touching)
+    core = labels[:, half, half]
+    footprint = ndimage.binary_dilation(labels == core[:, None, None], touching)
+    at_edge = np.maximum(np.abs(x), np.abs(y)) == half
+    whole = (core > 0) & ~footprint[:, at_edge].any(axis=1)
+    light = np.where(footprint, stars, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):  # stamps without a star
+        total = light.sum(axis=(1, 2))
+        dx = x - (np.einsum("nyx,yx->n", light, x) / total)[:, None, None]
+        dy = y - (np.einsum("nyx,yx->n", light, y) / total)[:, None, None]
+        plus, cross = dx**2 - dy**2, 2 * dx * dy
+        moments = np.stack([(light * of).sum(axis=(1, 2)) / total for of in (plus, cross)], axis=1)
+        errors = noise * np.sqrt(np.where(footprint, plus**2, 0.0).sum(axis=(1, 2))) / total
+    return [
+        Spread(moments[n], float(errors[n]), float(cuts[n])) if whole[n] else None
+        for n in range(len(stamps))
+    ]
 
 
 def excess_over_calm(
@@ -103,7 +128,7 @@ def excess_over_calm(
     taken out; cut at the same height as the frame they are compared with, since a lens's
     faint wings need not be round.
     """
-    spreads = [spread_of(star) for star in mean_stars]
+    spreads = spreads_of(mean_stars)
     turn = 2 * np.radians(trail_angle_deg)
     own = (trail_px**2 / 12)[:, None] * np.stack([np.cos(turn), np.sin(turn)], 1)
     usable = [n for n, s in enumerate(spreads) if s is not None and np.isfinite(trail_px[n])]
@@ -133,7 +158,7 @@ def _lens_at(
     cut: float, mean_stars: Sequence[NDArray[np.float32]], own: Floats, calm: Sequence[int]
 ) -> tuple[Floats, float]:
     """What the calm frames show without their trails, cut at a height, and its scatter."""
-    seen = [(n, spread_of(mean_stars[n], cut)) for n in calm]
+    seen = zip(calm, spreads_of([mean_stars[n] for n in calm], cut), strict=True)
     left = np.array([spread.moments - own[n] for n, spread in seen if spread is not None])
     if len(left) == 0:
         return np.zeros(2), np.inf
@@ -158,23 +183,31 @@ def tail_length_px(excess: Spread | None, trail_px: float) -> tuple[float, float
     return length, 6 * excess.sigma / length, angle
 
 
-def double_peak(mean_star: NDArray[np.float32], fwhm_px: float) -> Doubled:
-    """Two peaks of the mean star; all NaN if there is one.
+def double_peaks(mean_stars: Sequence[NDArray[np.float32]]) -> list[Doubled]:
+    """Two peaks of each frame's mean star; all NaN if there is one.
 
     For images too close for two detections: the second peak holds at least a fifth of the
     first one's height, and the light dips between them.
     """
     from scipy import ndimage
 
+    out = [Doubled()] * len(mean_stars)
+    for some, stamps in _stamps(mean_stars):
+        stars = ndimage.gaussian_filter(stamps, (0, 0.6, 0.6))
+        peaks = stars == ndimage.maximum_filter(stars, size=(1, 3, 3))
+        peaks &= stars > 0.2 * stars.max(axis=(1, 2), keepdims=True)
+        for k in np.flatnonzero(np.count_nonzero(peaks, axis=(1, 2)) > 1):
+            out[some[k]] = _double_peak(stars[k], peaks[k])
+    return out
+
+
+def _double_peak(star: Floats, peaks: NDArray[np.bool_]) -> Doubled:
+    """Of one smoothed mean star with several peaks."""
+    from scipy import ndimage
+
     none = Doubled()
-    if mean_star.size == 0 or not np.isfinite(fwhm_px):
-        return none
-    star = ndimage.gaussian_filter(mean_star.astype(np.float64), 0.6)
     half = star.shape[0] // 2
-    peaks = (star == ndimage.maximum_filter(star, size=3)) & (star > 0.2 * star.max())
     rows, columns = np.nonzero(peaks)
-    if len(rows) < 2:
-        return none
     order = np.argsort(-star[rows, columns], kind="stable")
     (r0, c0), (r1, c1) = [(rows[n], columns[n]) for n in order[:2]]
     apart = float(np.hypot(r1 - r0, c1 - c0))

@@ -21,7 +21,8 @@ from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
 from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN, Measure
-from skyplumb.robust import robust_fit, robust_sigma
+from skyplumb.robust import robust_sigma
+from skyplumb.rowwise import AT_ONCE, Rows, medians, robust_fits
 
 Floats = NDArray[np.float64]
 
@@ -98,46 +99,67 @@ class Motion:
         return self.trail_angle_deg if self.directed else NAN
 
 
-def stretch_of(frame: ShapeStars, lens: LensShape) -> Stretch | None:
-    """Decompose one frame; None with fewer than `FEWEST_STARS` stars."""
-    count = len(frame.place)
-    if count < FEWEST_STARS:
-        return None
-    x, y = frame.place[:, 0], frame.place[:, 1]
-    r2 = x * x + y * y
-    residual = frame.moments - lens.at(frame.place)
-    one = np.ones(count)
-    rich = count >= RICH_STARS
+def stretches_of(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch | None]:
+    """Decompose frames of one lens; None of one with fewer than `FEWEST_STARS` stars."""
+    out: list[Stretch | None] = [None] * len(frames)
+    counts = np.array([len(frame.place) for frame in frames])
+    for some in (
+        np.flatnonzero((counts >= FEWEST_STARS) & (counts < RICH_STARS)),
+        np.flatnonzero(counts >= RICH_STARS),
+    ):
+        for start in range(0, len(some), AT_ONCE):
+            these = some[start : start + AT_ONCE]
+            for n, stretch in zip(these, _stretches([frames[n] for n in these], lens), strict=True):
+                out[n] = stretch
+    return out
+
+
+def _stretches(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch]:
+    """Of frames all of which have `RICH_STARS`, or none; each is a row of the arrays here."""
+    rows = Rows([len(frame.place) for frame in frames])
+    rich = bool(rows.lengths.min() >= RICH_STARS)
+    place, moments, errors = (
+        np.concatenate([getattr(frame, name) for frame in frames])
+        for name in ("place", "moments", "errors")
+    )
+    residual = np.moveaxis(rows.of(moments - lens.at(place)), 2, 0)
+    x, y = np.moveaxis(rows.of(place), 2, 0)
+    error = np.moveaxis(rows.of(errors), 2, 0)
+    one, zero = np.ones_like(x), np.zeros_like(x)
     # Trace: level, tilt of focus, bowl of focus.
-    design = np.stack([one, x, y, r2], 1) if rich else one[:, None]
-    trace, trace_cov = robust_fit(design, residual[:, 0], frame.errors[:, 0])
+    design = np.stack([one, x, y, x * x + y * y] if rich else [one], axis=1)
+    trace, trace_covariance = robust_fits(design, residual[0], error[0])
     # The moments share their terms, so they are fitted together: trail (2), turn squared or
     # radial stretch by lens and focus, which differ in sign alone (1), turn with trail (2).
-    zero = np.zeros(count)
     columns_1 = [one, zero, x * x - y * y]
     columns_2 = [zero, one, 2 * x * y]
-    usual = float(np.median(frame.moments[:, 0]))
+    usual = medians(rows.of(moments[:, 0]))
+    endless = np.full_like(usual, np.inf)
     # Where the lens could not be learned it may stretch stars by any amount.
-    priors = [np.inf, np.inf, usual if lens.order else np.inf]
+    priors = [endless, endless, usual if lens.order else endless]
     if rich:
         # b (Jr)^T + (Jr) b^T with Jr = (-y, x): xx - yy = -2 (b1 y + b2 x), 2 xy = 2 (b1 x - b2 y).
         columns_1 += [-2 * y, -2 * x]
         columns_2 += [2 * x, -2 * y]
         priors += [0.3 * usual, 0.3 * usual]
-    design = np.concatenate([np.stack(columns_1, 1), np.stack(columns_2, 1)])
-    values = np.concatenate([residual[:, 1], residual[:, 2]])
-    errors = np.concatenate([frame.errors[:, 1], frame.errors[:, 2]])
-    quadrupole, covariance = robust_fit(design, values, errors, np.array(priors))
-    sigma = np.sqrt(np.diag(covariance))
-    return Stretch(
-        shape_stars=count,
-        centre=np.array([trace[0], quadrupole[0], quadrupole[1]]),
-        covariance=np.array([trace_cov[0, 0], covariance[0, 0], covariance[1, 1]]),
-        kurt=float(np.median(frame.kurt)),
-        slope=quadrupole[3:5] if rich else np.zeros(2),
-        slope_sigma=sigma[3:5] if rich else np.full(2, np.inf),
-        radial_sigmas=float(quadrupole[2] / sigma[2]),
-    )
+    design = np.concatenate([np.stack(columns_1, axis=1), np.stack(columns_2, axis=1)], axis=2)
+    values, both = (np.concatenate([of[1], of[2]], axis=1) for of in (residual, error))
+    quadrupole, covariance = robust_fits(design, values, both, np.stack(priors, axis=1))
+    variance = np.diagonal(covariance, axis1=1, axis2=2)
+    sigma = np.sqrt(variance)
+    kurt = medians(rows.of(np.concatenate([frame.kurt for frame in frames])))
+    return [
+        Stretch(
+            shape_stars=len(frame.place),
+            centre=np.array([trace[n, 0], *quadrupole[n, :2]]),
+            covariance=np.array([trace_covariance[n, 0, 0], *variance[n, :2]]),
+            kurt=float(kurt[n]),
+            slope=quadrupole[n, 3:5] if rich else np.zeros(2),
+            slope_sigma=sigma[n, 3:5] if rich else np.full(2, np.inf),
+            radial_sigmas=float(quadrupole[n, 2] / sigma[n, 2]),
+        )
+        for n, frame in enumerate(frames)
+    ]
 
 
 def on_axis_astigmatism(

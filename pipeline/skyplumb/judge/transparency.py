@@ -15,6 +15,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import catalogue
 from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
+from skyplumb.rowwise import Rows, medians
 
 Floats = NDArray[np.float64]
 
@@ -54,24 +55,19 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
         return out
     owner, star, magnitude = (np.concatenate(parts) for parts in (owners, ids, magnitudes))
     offset = magnitude - catalogue().magnitude[star]
-    measured = np.unique(owner)
-    level = {n: float(np.median(offset[owner == n])) for n in measured}
-    levels = np.array([level[n] for n in measured])
+    frames, counts = np.unique(owner, return_counts=True)
+    by_frame = Rows(counts)
+    levels = medians(by_frame.of(offset))
     clearest = float(np.percentile(levels, 10))
-    clear = measured[levels <= clearest + CLEAR_WITHIN_MAG]
-    in_clear = np.isin(owner, clear)
-    order = np.argsort(star[in_clear], kind="stable")
-    known, first = np.unique(star[in_clear][order], return_index=True)
-    groups = np.split(magnitude[in_clear][order], first[1:])
-    reference = np.array([np.median(group) for group in groups])
-    for n in measured:
-        mine = owner == n
-        index = np.minimum(np.searchsorted(known, star[mine]), len(known) - 1)
-        shared = known[index] == star[mine]
-        if np.count_nonzero(shared) >= FEWEST_STARS:
-            out[n] = np.median(magnitude[mine][shared] - reference[index[shared]])
-        else:
-            out[n] = level[n] - clearest
+    clear = np.isin(owner, frames[levels <= clearest + CLEAR_WITHIN_MAG])
+    order = np.argsort(star[clear], kind="stable")
+    known, counts = np.unique(star[clear], return_counts=True)
+    reference = medians(Rows(counts).of(magnitude[clear][order]))
+    index = np.minimum(np.searchsorted(known, star), len(known) - 1)
+    shared = known[index] == star
+    lost = by_frame.of(np.where(shared, magnitude - reference[index], np.nan))
+    many = np.count_nonzero(np.isfinite(lost), axis=1) >= FEWEST_STARS
+    out[frames] = np.where(many, medians(lost), levels - clearest)
     return out
 
 

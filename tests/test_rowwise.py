@@ -1,0 +1,90 @@
+"""Statistics of many sets at once, against those of each by itself."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from astropy.stats import mad_std
+
+from skyplumb.rowwise import Rows, medians, quantiles, robust_fits, sigmas
+
+LENGTHS = (7, 0, 1, 200, 12)
+
+
+def sets(seed: int = 3) -> tuple[list[np.ndarray], Rows, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    some = [rng.standard_cauchy(count) for count in LENGTHS]
+    rows = Rows(LENGTHS)
+    return some, rows, rows.of(np.concatenate(some))
+
+
+def test_sets_of_unlike_length_stand_in_rows() -> None:
+    some, rows, filled = sets()
+    assert filled.shape == (5, 200)
+    for one, row in zip(some, filled, strict=True):
+        assert (row[: len(one)] == one).all() and np.isnan(row[len(one) :]).all()
+    both = rows.of(np.stack([np.concatenate(some)] * 2, axis=1))
+    assert both.shape == (5, 200, 2)
+    assert np.array_equal(both[..., 1], filled, equal_nan=True)
+    assert Rows([]).of(np.zeros(0)).shape == (0, 0)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.05, 0.5, 0.9, 1.0])
+def test_quantiles_of_rows_are_those_of_the_sets(share: float) -> None:
+    # The outside check: numpy's own.
+    some, _, filled = sets()
+    found = quantiles(filled, share)
+    assert np.isnan(found[1])
+    for one, value in zip(some, found, strict=True):
+        if len(one):
+            assert value == pytest.approx(np.quantile(one, share), rel=1e-12)
+    assert np.isnan(medians(np.zeros((3, 0)))).all()
+
+
+def test_scatters_of_rows_are_those_of_the_sets() -> None:
+    # The outside check: astropy's median absolute deviation.
+    some, _, filled = sets()
+    found = sigmas(filled - medians(filled)[:, None])
+    for one, value in zip(some, found, strict=True):
+        assert value == pytest.approx(mad_std(one) if len(one) else np.nan, rel=1e-12, nan_ok=True)
+
+
+def lines(counts: tuple[int, ...], seed: int = 5) -> tuple[np.ndarray, np.ndarray]:
+    """Designs and values of lines 1 + 2 x, 0.1 off, with an outlier in ten."""
+    rng = np.random.default_rng(seed)
+    rows = Rows(counts)
+    x = rng.uniform(-1, 1, sum(counts))
+    values = 1.0 + 2.0 * x + rng.normal(0, 0.1, len(x))
+    values[::10] += 5.0
+    x = rows.of(x)
+    return np.stack([np.ones_like(x), x], axis=1), rows.of(values)
+
+
+def test_outliers_do_not_pull_the_fits_of_rows() -> None:
+    design, values = lines((400, 150, 300))
+    solution, covariance = robust_fits(design, values, np.full_like(values, 0.1))
+    # 0.1 over root 135 is 0.009; Cauchy weights leave a tenth of a sigma of the outliers' pull.
+    assert solution == pytest.approx(np.tile([1.0, 2.0], (3, 1)), abs=0.05)
+    counts = np.array([400, 150, 300])
+    assert np.sqrt(covariance[:, 0, 0]) == pytest.approx(0.1 / np.sqrt(0.9 * counts), rel=0.4)
+
+
+def test_a_row_is_fitted_as_by_itself() -> None:
+    design, values = lines((400, 3, 0, 60))
+    errors = np.full_like(values, 0.1)
+    prior = np.array([[np.inf, 1.0], [np.inf, 1e-3], [1.0, 1.0], [np.inf, np.inf]])
+    together = robust_fits(design, values, errors, prior)
+    for n in range(4):
+        there = np.isfinite(values[n])
+        alone = robust_fits(
+            design[n : n + 1, :, there],
+            values[n : n + 1, there],
+            errors[n : n + 1, there],
+            prior[n],
+        )
+        for here, one in zip(together, alone, strict=True):
+            assert here[n] == pytest.approx(one[0], rel=1e-9, abs=1e-12)
+    # Of three values a prior of 0.001 decides the slope, of none the prior is all.
+    assert abs(together[0][1, 1]) < 0.01
+    assert together[0][2] == pytest.approx([0.0, 0.0])
+    assert np.sqrt(np.diag(together[1][2])) == pytest.approx([1.0, 1.0])
