@@ -82,7 +82,8 @@ def decode(data: bytes, file: str, mosaic_claim: str = "", cap_bytes: int = MEMO
 
 def _decode_raw(data: bytes, file: str, cap_bytes: int) -> Plate:
     """Through LibRaw, to the mosaic as it stands in the file, without the masked margin."""
-    with library("LibRaw", file), _expected(file), _zeroed_memory(), rawpy.RawPy() as raw:
+    with library("LibRaw", file), _expected(file), _zeroed_memory():
+        raw = rawpy.RawPy()  # left open: the samples stay where LibRaw put them, and go with them
         raw.open_buffer(io.BytesIO(data))
         sides = raw.sizes.raw_width, raw.sizes.raw_height
         needed = bytes_needed(len(data), sides[0] * sides[1])
@@ -90,7 +91,7 @@ def _decode_raw(data: bytes, file: str, cap_bytes: int) -> Plate:
         refuse_if_too_large(needed, cap_bytes, file, claim)
         raw.unpack()
         visible = raw.raw_image_visible
-        samples = np.array(visible[..., 1] if visible.ndim == 3 else visible, order="C")
+        samples = visible[..., 1].copy() if visible.ndim == 3 else visible
         index = _MONO if visible.ndim == 3 else _raw_pattern(raw)
         letters = raw.color_desc.decode("ascii", "replace")
         levels = np.array(raw.black_level_per_channel, np.float32)
@@ -103,9 +104,10 @@ def _decode_raw(data: bytes, file: str, cap_bytes: int) -> Plate:
     if not (colours == 1).any():  # a mosaic without green: every site is as good as any other
         colours = _MONO
         black = np.full((1, 1), levels.mean(), np.float32)
-    _check_not_blank(samples, white, file)
-    _check_no_gap(samples, white, file)
-    return Plate(samples, colours, black, min(white, clipping_level(samples)))
+    rows = samples.min(axis=1), samples.max(axis=1)
+    _check_not_blank(*rows, white, file)
+    _check_no_gap(*rows, white, file)
+    return Plate(samples, colours, black, min(white, clipping_level(samples, rows[1])))
 
 
 @contextlib.contextmanager
@@ -177,9 +179,9 @@ def _decode_fits(data: bytes, file: str, mosaic_claim: str, cap_bytes: int) -> P
     ceiling = min(_number(header, "SATURATE", np.inf), _type_ceiling(header, picture.bits))
     finite = (samples > -_HIGHEST) & (samples < _HIGHEST)  # and a number at all
     if finite.all():
-        _check_not_blank(samples, ceiling, file)
+        _check_not_blank(samples, samples, ceiling, file)
     else:
-        _check_not_blank(samples[finite], ceiling, file)
+        _check_not_blank(samples[finite], samples[finite], ceiling, file)
         samples, ceiling = _fill_holes(samples, finite, ceiling)
     colours = _MONO if planes else mosaic_of(samples, mosaic_claim)
     black = np.full(colours.shape, _pedestal(header, samples), np.float32)
@@ -258,7 +260,7 @@ def _number(header: fits.Header, keyword: str, missing: float) -> float:
     return missing if np.isnan(value) else value
 
 
-def clipping_level(samples: NDArray[Any]) -> float:
+def clipping_level(samples: NDArray[Any], highest: NDArray[Any] | None = None) -> float:
     """The value at which the brightest samples pile up.
 
     Sensors often stop short of the white level that their maker states. Star light thins out
@@ -268,12 +270,20 @@ def clipping_level(samples: NDArray[Any]) -> float:
     step is 0.5 % of the range. (Our choice, tried on real and drawn frames in the tests.) A range
     that noise alone can fill, or of less than two hundred steps of the recorder, tells nothing.
 
+    Parameters
+    ----------
+    samples : ndarray, shape (height, width)
+    highest : ndarray, shape (height,), optional
+        Of each row, where it is known.
+
     Returns
     -------
     float
         Sample units, one step below the pile; +inf where nothing piles up.
     """
-    top = float(samples.max())
+    if highest is None:
+        highest = samples.max(axis=1)
+    top = float(highest.max())
     stride = max(1, int(np.sqrt(samples.size / 250_000))) | 1  # odd: all phases of a mosaic
     sparse = samples[::stride, ::stride].astype(np.float64)
     middle = float(np.median(sparse))
@@ -286,7 +296,8 @@ def clipping_level(samples: NDArray[Any]) -> float:
     if span < max(20.0 * noise, 200.0 * quantum):
         return np.inf
     floor = middle + 0.5 * span
-    counts, edges = np.histogram(samples[samples > floor], bins=100, range=(floor, top))
+    bright = samples[highest > floor]  # few rows, as a rule, so that few samples are compared
+    counts, edges = np.histogram(bright[bright > floor], bins=100, range=(floor, top))
     pile = int(counts.argmax())
     below = counts[max(0, pile - 20) : max(0, pile - 1)]
     if not below.size or counts[pile] < max(10.0, 5.0 * below.mean()):
@@ -386,18 +397,20 @@ def _check_size(shape: tuple[int, ...], file: str) -> None:
         )
 
 
-def _check_not_blank(samples: NDArray[Any], white: float, file: str) -> None:
-    """Refuse a blank picture: files whose data are missing decode to one without an error."""
-    if not samples.size:
+def _check_not_blank(lowest: NDArray[Any], highest: NDArray[Any], white: float, file: str) -> None:
+    """Refuse a blank picture: files whose data are missing decode to one without an error.
+
+    The lowest and the highest sample are among these.
+    """
+    if not lowest.size:
         raise UnreadableError(f"{file}: no sample is a number; {AGAIN}")
-    lowest = float(samples.min())
-    if lowest == float(samples.max()) and lowest < _NEARLY_WHITE * white:
-        raise UnreadableError(f"{file}: blank, every sample is {lowest:g}; {AGAIN}")
+    least = float(lowest.min())
+    if least == float(highest.max()) and least < _NEARLY_WHITE * white:
+        raise UnreadableError(f"{file}: blank, every sample is {least:g}; {AGAIN}")
 
 
-def _check_no_gap(samples: NDArray[Any], white: float, file: str) -> None:
-    """Refuse a RAW with a band of blank rows: no sensor is without noise."""
-    sparse = samples[:, ::16]
-    blank = (sparse.min(axis=1) == sparse.max(axis=1)) & (sparse[:, 0] < _NEARLY_WHITE * white)
+def _check_no_gap(lowest: NDArray[Any], highest: NDArray[Any], white: float, file: str) -> None:
+    """Refuse a RAW with a band of blank rows, by the rows' extremes: no sensor is without noise."""
+    blank = (lowest == highest) & (lowest < _NEARLY_WHITE * white)
     if blank.mean() > 0.01:
         raise UnreadableError(f"{file}: {blank.mean():.0%} of the picture is missing; {AGAIN}")

@@ -76,8 +76,7 @@ def measure_stars(plate: Plate) -> StarMeasure:
     )
     if not sky.noise > 0:
         return nothing
-    half -= sky.map
-    half /= sky.noise_map
+    sky.flatten(half)
     detections, all_colours = _at_their_scale(mosaic, half)
     if len(detections.found) == 0:
         return nothing
