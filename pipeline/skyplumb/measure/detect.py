@@ -89,7 +89,7 @@ def smoothed_noise(over_noise: NDArray[np.float32]) -> float:
     ]
     found = []
     for y, x in corners:
-        smooth = over_noise[y : y + PATCH, x : x + PATCH]
+        smooth = over_noise[y : y + PATCH, x : x + PATCH].astype(np.float64)
         for _ in range(2):  # KERNEL, along one axis and the other
             smooth = (smooth[:-2] + 2 * smooth[1:-1] + smooth[2:]).T / 4
         found.append(mad_sigma(smooth.ravel()))
