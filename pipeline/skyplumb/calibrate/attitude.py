@@ -89,17 +89,20 @@ def _turns(
     jacobian = camera.turned(seen) * expected[:, :, None]
     behind = ~np.isfinite(off[:, 0] + off[:, 1])
     jacobian[behind] = 0.0
+    flat, pulls = jacobian.reshape(-1, 3), np.nan_to_num(off).reshape(-1, 1)
+    rows = [slice(2 * a, 2 * (a + n)) for a, n in zip(first, lengths, strict=True)]
     turns, normal = np.zeros((len(frames), 3)), np.zeros((len(frames), 3, 3))
     scale = Scale(free=3, efficiency=EFFICIENCY, group=frame)
 
     def step(weighting: Weighting) -> Floats:
         nonlocal turns, normal
-        weighed = jacobian * weighting.weights[:, None, None]
-        normal = np.add.reduceat(np.einsum("nai,naj->nij", weighed, jacobian), first)
-        slope = np.add.reduceat(np.einsum("nai,na->ni", weighed, np.nan_to_num(off)), first)
+        weighed = (jacobian * weighting.weights[:, None, None]).reshape(-1, 3)
+        normal = np.stack([weighed[mine].T @ flat[mine] for mine in rows])
+        slope = np.stack([weighed[mine].T @ pulls[mine] for mine in rows])
         held = 1e-12 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(3)
-        turns = np.linalg.solve(normal + held, slope[:, :, None])[:, :, 0]
-        return np.asarray(off - np.einsum("nai,ni->na", jacobian, turns[frame]))
+        turns = np.linalg.solve(normal + held, slope)[:, :, 0]
+        moved = [flat[mine] @ turn for mine, turn in zip(rows, turns, strict=True)]
+        return np.asarray(off - np.concatenate(moved).reshape(-1, 2))
 
     last = reweighted(step, cauchy_weighting(off, **scale), rounds, **scale)
     sigma = last.sigma[first]

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
 
@@ -56,12 +57,14 @@ def mark_hot(lights: Sequence[Light], darks: Sequence[Measure]) -> list[Light]:
         known = np.concatenate([np.zeros((0, 2)), *shut])
         # Asked of every pair of frames, so each frame's place is worked out once.
         solved = [lights[n] for n in numbers if lights[n].pointing.solved]
-        ra = np.radians([light.pointing.ra_deg for light in solved])
-        dec = np.radians([light.pointing.dec_deg for light in solved])
+        middles = unit_vectors(
+            np.radians([light.pointing.ra_deg for light in solved]),
+            np.radians([light.pointing.dec_deg for light in solved]),
+        )
         trees: dict[str, cKDTree] = {}
         for number in numbers:
             light = lights[number]
-            others = [solved[n] for n in np.flatnonzero(_moved(light, ra, dec))]
+            others = [solved[n] for n in np.flatnonzero(_moved(light, middles))]
             hot = _near(light, known) | _standing_still(light, others, trees) | _too_narrow(light)
             if hot.any():
                 out[number] = _flagged(light, hot)
@@ -134,15 +137,14 @@ def _too_narrow(light: Light) -> NDArray[np.bool_]:
     return np.asarray(narrow)
 
 
-def _moved(light: Light, ra_rad: Floats, dec_rad: Floats) -> NDArray[np.bool_]:
-    """Which middles of other frames lie elsewhere on the sensor; none if it was not solved."""
+def _moved(light: Light, middles: Floats) -> NDArray[np.bool_]:
+    """Which middles of other frames, ICRS, lie elsewhere on the sensor; none if not solved."""
     here = light.pointing
-    if not here.solved or here.camera is None or here.sky is None or len(ra_rad) == 0:
-        return np.zeros(len(ra_rad), bool)
-    place = here.camera.project(here.sky.directions(ra_rad, dec_rad) @ here.attitude.T)
-    middle = np.array([(here.camera.width_px - 1) / 2, (here.camera.height_px - 1) / 2])
-    # A middle that is out of this camera's reach (NaN) lies elsewhere.
-    return np.asarray(~(np.hypot(*(place - middle).T) < MOVED_PX))
+    if not here.solved or here.camera is None or len(middles) == 0:
+        return np.zeros(len(middles), bool)
+    middle = unit_vectors(*np.radians([[here.ra_deg], [here.dec_deg]]))[0]
+    off = np.linalg.norm(middles - middle, axis=1) * here.camera.focal_px
+    return np.asarray(off > MOVED_PX)
 
 
 def _flagged(light: Light, hot: NDArray[np.bool_]) -> Light:

@@ -82,7 +82,8 @@ def doubled_stars(measure: Measure, fwhm_px: float, trail_px: float) -> Doubled:
     if _most_in_a_circle(vectors, radius) < max(fewest, by_chance):
         return none
     tree = cKDTree(vectors)
-    crowd = tree.query_ball_point(vectors, radius, return_length=True)  # lists take gigabytes
+    # One way of each pair sees the crowd that the other does; lists would take gigabytes.
+    crowd = tree.query_ball_point(vectors[: len(vectors) // 2], radius, return_length=True)
     peak = int(np.argmax(crowd))
     members = tree.query_ball_point(vectors[peak], radius)
     if len(np.unique(first[members])) < fewest or len(members) < by_chance:
