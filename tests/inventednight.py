@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import csv
-from dataclasses import dataclass, replace
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from skyplumb.columns import COLUMNS
+from skyplumb.columns import COLUMNS, FrameRow
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
+from skyplumb.plain import unknown
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary, StackSummary
 
@@ -130,11 +132,23 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
         rows += mine
         runs.append(_told(run, lens, focal, exposure, mine))
     rows += _not_judged()
-    frames = pd.DataFrame(rows)
-    frames["solved"] = frames["solved"].astype(object).where(frames["kind"] == "light", None)
     summary = SessionSummary("2026-08-14-fernhill-one", runs=tuple(runs))
     notice = "The time zone of this camera is unknown: <b>UTC</b> is left empty."
-    return SessionResult("2026-08-14-fernhill-one", frames, summary, crops, (notice,))
+    told = rows_of(pd.DataFrame(rows))
+    return SessionResult("2026-08-14-fernhill-one", told, summary, crops, (notice,))
+
+
+def table_of(rows: Iterable[FrameRow]) -> pd.DataFrame:
+    """The rows as a DataFrame, which is easier to ask and to change."""
+    return pd.DataFrame([asdict(row) for row in rows], columns=list(COLUMNS))
+
+
+def rows_of(table: pd.DataFrame) -> tuple[FrameRow, ...]:
+    """The rows of such a table; what is missing or unknown in it is as a `FrameRow` has it."""
+    return tuple(
+        FrameRow(**{str(key): value for key, value in one.items() if not unknown(value)})
+        for one in table.to_dict("records")
+    )
 
 
 def _told(
@@ -245,11 +259,11 @@ def with_fields(night: SessionResult, many: bool = False) -> SessionResult:
         file: replace(few if many else shown, file=file, width_px=6000, height_px=4000)
         for file, shown in night.crops.items()
     }
-    frames = night.frames.assign(zenith_pa_deg=night.frames["altitude_deg"] * 2)
+    frames = [replace(row, zenith_pa_deg=2 * row.altitude_deg) for row in night.rows]
     axis = Advice("axis", 3, 4.0, "Turn the axis <b>east</b>.", 3, 4.0, "Mind the aircraft.")
     summary = replace(night.summary, advice=(axis,))
     return replace(
-        night, frames=frames, crops=crops, fields=dict.fromkeys(crops, shapes), summary=summary
+        night, rows=tuple(frames), crops=crops, fields=dict.fromkeys(crops, shapes), summary=summary
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from inventednight import table_of
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
@@ -286,7 +287,7 @@ def test_a_trail_under_three_sigma_has_no_direction_and_rejects_nothing() -> Non
     assert motion.trail_sigma_px > 1.5 and not motion.directed
     assert np.isnan(motion.direction_deg)
     assert "trailed" not in found.reason
-    rows = result_of([run_of(rough)]).frames
+    rows = table_of(result_of([run_of(rough)]).rows)
     assert np.isnan(rows.iloc[-1]["trail_angle_deg"])  # type: ignore[attr-defined]
     assert np.isnan(rows.iloc[0]["trail_angle_deg"])  # type: ignore[attr-defined]
 
@@ -456,7 +457,7 @@ def test_hit_rates_carry_their_published_interval(
 
 def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
     result = result_of([run_of(light(20, 2.0))])
-    rows = result.frames
+    rows = table_of(result.rows)
     assert list(rows["file"]) == [f"M_{n:04d}.dng" for n in (*range(8), 20)]
     last = rows.iloc[-1]
     assert last["verdict"] == "doubtful"

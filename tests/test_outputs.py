@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from inventednight import lay_down
+from inventednight import lay_down, rows_of, table_of
 from shipped import REPORTS
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
@@ -37,7 +37,7 @@ from skyplumb.summary import FrameSummary, RunSummary, read_summary
 
 
 def table(night: SessionResult) -> pd.DataFrame:
-    return night.frames
+    return table_of(night.rows)
 
 
 def kept(night: SessionResult) -> pd.DataFrame:
@@ -82,7 +82,7 @@ PROMISED = re.findall(
 def test_the_table_begins_with_the_promised_columns_and_has_all_that_are_described(
     night: SessionResult,
 ) -> None:
-    rows = list(csv.reader(io.StringIO(frames_csv(table(night)))))
+    rows = list(csv.reader(io.StringIO(frames_csv(night.rows))))
     assert rows[0][: len(PROMISED)] == PROMISED
     assert rows[0] == list(COLUMNS)
     assert len(rows) == 1 + len(table(night))
@@ -95,13 +95,13 @@ def test_the_table_is_the_same_byte_for_byte_whatever_the_order_of_columns(
     # 1e-12 is far under the last written digit, yet not zero: another machine's last bit.
     moved = frames[frames.columns[::-1]].copy()
     moved["trail_px"] += 1e-12
-    assert frames_csv(frames) == frames_csv(moved)
+    assert frames_csv(rows_of(frames)) == frames_csv(rows_of(moved))
 
 
 def test_numbers_have_fixed_digits_and_the_unknown_is_empty(night: SessionResult) -> None:
     values = {"trail_px": -1e-9, "ra_deg": 303.2, "stars": 312.0, "shift_px": np.inf}
     frames = table(night).head(1).assign(**values, dec_deg=None, solved=np.array([True]))
-    row = next(csv.DictReader(io.StringIO(frames_csv(frames))))
+    row = next(csv.DictReader(io.StringIO(frames_csv(rows_of(frames)))))
     assert row["trail_px"] == "0.000"
     assert row["ra_deg"] == "303.200000"
     assert row["stars"] == "312"
@@ -110,7 +110,7 @@ def test_numbers_have_fixed_digits_and_the_unknown_is_empty(night: SessionResult
 
 
 def test_no_cell_reads_nan_or_none(night: SessionResult) -> None:
-    words = {cell for row in csv.reader(io.StringIO(frames_csv(table(night)))) for cell in row}
+    words = {cell for row in csv.reader(io.StringIO(frames_csv(night.rows))) for cell in row}
     assert not words & {"nan", "NaN", "None", "<NA>", "NaT", "inf"}
 
 
@@ -119,7 +119,7 @@ def test_no_text_can_run_as_a_formula_and_a_file_stays_the_same_path(
 ) -> None:
     frames = table(night).copy()
     frames["lens"] = "=1+1"
-    rows = list(csv.DictReader(io.StringIO(frames_csv(frames))))
+    rows = list(csv.DictReader(io.StringIO(frames_csv(rows_of(frames)))))
     for row, file in zip(rows, frames["file"], strict=True):
         assert PurePosixPath(row["file"]) == PurePosixPath(file)
         # The characters that start a formula: OWASP, "CSV Injection" (from memory).
@@ -148,7 +148,7 @@ def test_a_name_with_a_line_break_is_not_listed_but_named_on_the_page(
 ) -> None:
     frames = table(night).copy()
     frames.loc[0, "file"] = "DCIM/two\nlines.DNG"
-    folder = lay_down(replace(night, frames=frames), tmp_path / "out", card)
+    folder = lay_down(replace(night, rows=rows_of(frames)), tmp_path / "out", card)
     lines = (folder / "stackable.txt").read_text("utf-8").splitlines()
     assert len(lines) == len(kept(night)) - 1
     assert "two\\nlines.DNG" in (folder / "report.html").read_text("utf-8")
@@ -160,7 +160,7 @@ def test_lists_of_runs_that_are_no_more_go_away(
     folder = lay_down(night, tmp_path / "out", card)
     frames = table(night)
     folder = lay_down(
-        replace(night, frames=frames[frames["run"] != "2-wide"]), tmp_path / "out", card
+        replace(night, rows=rows_of(frames[frames["run"] != "2-wide"])), tmp_path / "out", card
     )
     assert {p.name for p in (folder / "stackable").iterdir()} == {
         "1-tarn-85.txt",
@@ -172,7 +172,7 @@ def test_runs_whose_names_differ_only_in_forbidden_signs_get_two_lists(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night).replace({"run": {"1-tarn-85": "A:1", "2-wide": "a?1"}})
-    folder = lay_down(replace(night, frames=frames), tmp_path / "out", card)
+    folder = lay_down(replace(night, rows=rows_of(frames)), tmp_path / "out", card)
     assert {"A_1.txt", "a_1-2.txt"} < {p.name for p in (folder / "stackable").iterdir()}
 
 
@@ -184,7 +184,7 @@ def test_a_name_that_is_no_text_reaches_the_list_and_the_summary_exactly(
     frames.loc[0, "file"] = odd
     run = RunSummary("r", frames=(FrameSummary(odd),))
     summary = replace(night.summary, runs=(run,))
-    folder = lay_down(replace(night, frames=frames, summary=summary), tmp_path / "out", card)
+    folder = lay_down(replace(night, rows=rows_of(frames), summary=summary), tmp_path / "out", card)
     assert b"/DCIM/\xff\xfe.DNG\n" in (folder / "stackable.txt").read_bytes()
     told = json.loads((folder / "summary.json").read_text("utf-8"))
     assert told["sessions"][0]["runs"][0]["frames"][0]["file"] == odd
@@ -289,7 +289,7 @@ def test_every_judged_light_has_a_sidecar_with_its_rating_and_reason(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night)
-    assert write_xmp(frames, tmp_path / "xmp", card) == []
+    assert write_xmp(rows_of(frames), tmp_path / "xmp", card) == []
     lights = frames[frames["kind"] == "light"]
     assert len(lights) == len(list((tmp_path / "xmp").rglob("*.xmp")))
     for row in lights.to_dict("records"):
@@ -317,8 +317,8 @@ def test_sidecars_of_frames_no_longer_judged_go_away(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
     frames = table(night)
-    write_xmp(frames, tmp_path / "xmp", card)
-    write_xmp(frames.head(3), tmp_path / "xmp", card)
+    write_xmp(rows_of(frames), tmp_path / "xmp", card)
+    write_xmp(rows_of(frames.head(3)), tmp_path / "xmp", card)
     left = {str(p.relative_to(tmp_path / "xmp")) for p in (tmp_path / "xmp").rglob("*.xmp")}
     assert left == {f"{file}.xmp" for file in frames["file"].head(3)}
 
@@ -330,7 +330,9 @@ def test_a_name_that_leaves_no_room_for_an_ending_costs_its_sidecar_alone(
     long = "DCIM/" + "x" * 251 + ".DNG"
     frames = table(night).copy()
     frames.loc[0, "file"] = long
-    out = lay_down(replace(night, frames=frames), tmp_path / "out", tmp_path / "card", xmp=True)
+    out = lay_down(
+        replace(night, rows=rows_of(frames)), tmp_path / "out", tmp_path / "card", xmp=True
+    )
     lights = int((frames["kind"] == "light").sum())
     assert len(list((out / "xmp").rglob("*.xmp"))) == lights - 1
     assert "No sidecar" in (out / "report.html").read_text("utf-8")
@@ -387,7 +389,7 @@ def test_two_frames_that_differ_only_in_their_ending_get_two_sidecars(
     twin = str(PurePosixPath(frames["file"][0]).with_suffix(".FIT"))
     frames.loc[1, "file"] = twin
     (copy / twin).write_bytes(b"twin")
-    beside(replace(night, frames=frames), tmp_path, copy, card)
+    beside(replace(night, rows=rows_of(frames)), tmp_path, copy, card)
     for file in frames["file"][:2]:
         assert (copy / f"{file}.xmp").is_file()
 
@@ -400,7 +402,7 @@ def files_in(root: Path) -> set[Path]:
 
 
 def link(frames: pd.DataFrame, into: Path, card: Path, owner: str = "out") -> Laid:
-    return link_frames(frames, into, card, owner)
+    return link_frames(rows_of(frames), into, card, owner)
 
 
 def only(frames: pd.DataFrame, files: Iterable[str]) -> pd.DataFrame:
@@ -553,7 +555,7 @@ def test_a_spoilt_ledger_removes_nothing(
 def test_two_outputs_never_take_each_others_links(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:
-    few = replace(night, frames=only(table(night), kept(night)["file"].head(1)))
+    few = replace(night, rows=rows_of(only(table(night), kept(night)["file"].head(1))))
     first = lay_down(night, tmp_path / "one", card, tmp_path / "links")
     laid = files_in(tmp_path / "links")
     lay_down(few, tmp_path / "two", card, tmp_path / "links")
@@ -625,7 +627,7 @@ def session_of(night: SessionResult, files: Iterable[str]) -> SessionResult:
     """An undated session of such files."""
     names = list(files)
     frames = table(night).head(len(names)).assign(file=names, taken_camera="", taken_utc="")
-    return replace(night, frames=frames, crops={})
+    return replace(night, rows=rows_of(frames), crops={})
 
 
 A = {"a.DNG": b"II*a picture", "b.DNG": b"II*another", "pano.jpg": b"JFIF one"}
@@ -715,7 +717,7 @@ def test_a_hostile_name_is_a_name_everywhere(
     frames.loc[0, ["lens", "reason", "camera"]] = name
     frames["verdict"] = "keep"
     card = held(tmp_path, "card", {file: os.fsencode(file) for file in frames["file"]})
-    result = replace(night, frames=frames, crops={})
+    result = replace(night, rows=rows_of(frames), crops={})
     folder = lay_down(result, tmp_path / "out", card, tmp_path / "links", xmp=True)
     rows = list(csv.DictReader(io.StringIO((folder / "frames.csv").read_bytes().decode(), "")))
     assert [PurePosixPath(row["file"]) for row in rows] == list(map(PurePosixPath, frames["file"]))

@@ -17,7 +17,7 @@ import pandas as pd
 import pytest
 from PIL import Image
 
-from inventednight import invented_night
+from inventednight import invented_night, rows_of, table_of
 from skyplumb.causes import CAUSES, LASER_CAUTION
 from skyplumb.digits import duration
 from skyplumb.output.index import write_index
@@ -67,7 +67,13 @@ class Page(HTMLParser):
 
 
 def lights(night: SessionResult) -> pd.DataFrame:
-    return night.frames[night.frames["kind"] == "light"]
+    frames = table_of(night.rows)
+    return frames[frames["kind"] == "light"]
+
+
+def others_of(night: SessionResult) -> pd.DataFrame:
+    frames = table_of(night.rows)
+    return frames[frames["kind"] != "light"]
 
 
 @pytest.fixture
@@ -157,7 +163,7 @@ def test_without_a_script_all_frames_stand_in_a_plain_table(
 
 
 def test_every_file_not_judged_is_listed_with_its_reason(night: SessionResult, text: str) -> None:
-    others = night.frames[night.frames["kind"] != "light"]
+    others = others_of(night)
     visible = Page(text).visible()
     assert len(others) == 7
     for file, reason in zip(others["file"], others["reason"], strict=True):
@@ -172,7 +178,7 @@ def test_the_unknown_is_a_dash_or_words_and_never_nan(text: str) -> None:
 
 
 def test_a_frame_keeps_its_address_when_frames_are_added(night: SessionResult) -> None:
-    fewer = replace(night, frames=lights(night).tail(5))
+    fewer = replace(night, rows=rows_of(lights(night).tail(5)))
     all_ids = {row["file"]: row["id"] for row in session_page(night)["frames"]}
     assert len(set(all_ids.values())) == len(all_ids)
     for row in session_page(fewer)["frames"]:
@@ -262,15 +268,15 @@ def test_without_a_summary_the_page_still_counts(night: SessionResult) -> None:
 
 
 def test_a_session_with_nothing_judged_says_so_and_lists_the_files(night: SessionResult) -> None:
-    others = night.frames[night.frames["kind"] != "light"]
-    visible = Page(render(session_page(replace(night, frames=others)))).visible()
+    others = others_of(night)
+    visible = Page(render(session_page(replace(night, rows=rows_of(others))))).visible()
     assert "Nothing to stack" in visible
     assert "copy it again" in visible
 
 
 def test_frames_without_any_clock_are_charted_by_number(night: SessionResult) -> None:
     frames = lights(night).assign(taken_camera="", taken_utc="")
-    page = session_page(replace(night, frames=frames))
+    page = session_page(replace(night, rows=rows_of(frames)))
     assert page["time_axis"] == "order"
     assert [row["time"] for row in page["frames"]] == list(range(1, len(frames) + 1))
 

@@ -82,7 +82,7 @@ def test_the_function_is_not_hidden_by_a_module() -> None:
 def test_records_table_and_units_come_back(folder: Path, night: SessionResult) -> None:
     session = skyplumb.read_session(folder)
     assert session.summary.session == night.session
-    assert len(session.frames) == len(night.frames)
+    assert len(session.frames) == len(night.rows)
     assert session.frames["trail_px"].dtype == "float64"
     assert session.frames.loc[session.frames["kind"] != "light", "verdict"].eq("").all()
     assert (session.units["trail_px"], session.units["ra_deg"]) == ("px", "°")

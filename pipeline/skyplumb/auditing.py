@@ -47,7 +47,7 @@ from skyplumb.output.index import write_index
 from skyplumb.output.page import pictures
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.result import SessionResult
-from skyplumb.output.table import calibration_table, session_result
+from skyplumb.output.table import calibration_rows, session_result
 from skyplumb.output.told import session_lines
 from skyplumb.output.xmp import refuse_no_copy
 from skyplumb.records import CardFile, Measure
@@ -289,7 +289,7 @@ def judge_night(night: SessionTask) -> Session | UserError | None:
                 rows = {one.file: one for one in (*night.measures, *broken)}
                 result = _result(night, store, tuple(rows.values()))
             result = replace(result, summary=replace(result.summary, trace=_trace(night, lost)))
-            elsewhere = calibration_table(night.name, night.calibration, night.notes)
+            elsewhere = calibration_rows(night.name, night.calibration, night.notes)
             written = write_session(result, options.targets, options.card, elsewhere)
     except UserError as error:
         return error

@@ -7,12 +7,8 @@ the page, and `reports/columns.md`. To add a column, add a field here and fill i
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any
-
-if TYPE_CHECKING:
-    import pandas as pd
+from typing import Any
 
 NAN = float("nan")
 
@@ -308,14 +304,3 @@ COLUMNS: dict[str, Column] = {
     one.name: Column(one.name, *one.metadata["told"]) for one in fields(FrameRow)
 }
 """Every column of frames.csv by its name, in the order in which they are written."""
-
-
-def frame_table(rows: Iterable[FrameRow]) -> pd.DataFrame:
-    """The rows as a DataFrame with every column of `COLUMNS`; also where there is no row."""
-    import pandas as pd
-
-    values = [[getattr(row, name) for name in COLUMNS] for row in rows]
-    # Where pyarrow is installed, pandas would hold text by it, and it refuses names of files that
-    # are no text.
-    with pd.option_context("mode.string_storage", "python"):
-        return pd.DataFrame(values, columns=list(COLUMNS))

@@ -6,14 +6,12 @@ import sys
 import time
 from collections.abc import Callable
 from types import TracebackType
-from typing import TextIO
-
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, ProgressColumn, Task, TextColumn
-from rich.progress import Progress as Bar
-from rich.text import Text
+from typing import TYPE_CHECKING, TextIO
 
 from ..digits import duration
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar
 
 _EVERY_PART = 0.05
 _EVERY_S = 30.0
@@ -62,15 +60,9 @@ class Progress:
     def __enter__(self) -> Progress:
         self._started = self._last_s = self._clock()
         if not self._quiet and self._stream.isatty():
-            self._bar = Bar(
-                TextColumn(self._verb),
-                BarColumn(),
-                MofNCompleteColumn(),
-                _Pace(self),
-                console=Console(file=self._stream),
-            )
-            self._bar.add_task("", total=self.total)
-            self._bar.start()
+            from skyplumb.measure import bar
+
+            self._bar = bar.started(self._verb, self.total, self.pace, self._stream)
         elif self._begun:
             self._write(self._begun)
         return self
@@ -126,14 +118,3 @@ class Progress:
             self._stream.flush()
         except (OSError, ValueError):
             self._quiet = True  # nobody listens any more; the work goes on
-
-
-class _Pace(ProgressColumn):
-    """The last column of the bar."""
-
-    def __init__(self, progress: Progress) -> None:
-        super().__init__()
-        self._progress = progress
-
-    def render(self, task: Task) -> Text:
-        return Text(self._progress.pace())

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
+from statistics import median
 
-import numpy as np
-import pandas as pd
-from numpy.typing import NDArray
-
+from skyplumb.columns import FrameRow
 from skyplumb.judge.runs import same_exposure
 
 FOLDERS = {"dark": "darks", "flat": "flats", "bias": "bias"}
@@ -25,7 +23,7 @@ _ALIKE = {
 }
 
 
-def fitting(frames: pd.DataFrame, run: pd.DataFrame) -> dict[str, list[str]]:
+def fitting(rows: Sequence[FrameRow], run: Sequence[FrameRow]) -> dict[str, list[str]]:
     """Files of each kind of `FOLDERS` that fit the light frames of one run.
 
     Darks fit by camera, ISO, exposure and, where both are known, temperature; flats by camera,
@@ -33,29 +31,36 @@ def fitting(frames: pd.DataFrame, run: pd.DataFrame) -> dict[str, list[str]]:
 
     Parameters
     ----------
-    frames : DataFrame
-        Rows with the columns of `columns.COLUMNS`, calibration frames among them.
-    run : DataFrame
+    rows : sequence of FrameRow
+        Calibration frames among them.
+    run : sequence of FrameRow
         Its light frames, one or more.
     """
-    first = run.iloc[0]
-    warmth = run["temperature_c"].astype(float).median()
-    exposure = float(run["exposure_s"].astype(float).median())
+    first = run[0]
+    warmth = _middle([row.temperature_c for row in run])
+    exposure = _middle([row.exposure_s for row in run])
     found: dict[str, list[str]] = {}
     for kind, names in _ALIKE.items():
-        some = frames[frames["kind"] == kind]
-        for name in names:
-            some = some[_where(_alike(value, first[name]) for value in some[name])]
+        some = [
+            row
+            for row in rows
+            if row.kind == kind
+            and all(_alike(getattr(row, name), getattr(first, name)) for name in names)
+        ]
         if kind == "dark":
-            some = some[_where(same_exposure(float(t), exposure) for t in some["exposure_s"])]
-            apart = (some["temperature_c"].astype(float) - warmth).abs()
-            some = some[~(apart > SAME_TEMPERATURE_C)]
-        found[kind] = list(some["file"])
+            some = [
+                row
+                for row in some
+                if same_exposure(float(row.exposure_s), exposure)
+                and not abs(row.temperature_c - warmth) > SAME_TEMPERATURE_C
+            ]
+        found[kind] = [row.file for row in some]
     return found
 
 
-def _where(tests: Iterable[bool]) -> NDArray[np.bool_]:
-    return np.array(list(tests), bool)
+def _middle(values: Sequence[float]) -> float:
+    """Median of what is known; NaN if nothing is."""
+    return median([float(value) for value in values if not math.isnan(value)] or [math.nan])
 
 
 def _alike(one: object, other: object) -> bool:

@@ -8,13 +8,12 @@ Paths in `stackable.txt` and `summary.json` are exact; `frames_csv` guards those
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-import pandas as pd
-
+from skyplumb.columns import FrameRow
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
 from skyplumb.output.links import link_frames
 from skyplumb.output.page.frames import STRIP_FOLDER
@@ -65,7 +64,7 @@ def write_session(
     result: SessionResult,
     targets: Targets,
     card: Path,
-    calibration: pd.DataFrame | None = None,
+    calibration: Sequence[FrameRow] = (),
 ) -> WrittenSession:
     """Write all files of one session.
 
@@ -79,9 +78,9 @@ def write_session(
         The judged session.
     targets : Targets
     card : Path
-        The audited folder; `file` in the frames is relative to it.
-    calibration : DataFrame, optional
-        Rows of darks, flats and bias of the card's other sessions, to be laid out where they fit.
+        The audited folder; `file` in the rows is relative to it.
+    calibration : sequence of FrameRow
+        Darks, flats and bias of the card's other sessions, to be laid out where they fit.
 
     Raises
     ------
@@ -89,14 +88,13 @@ def write_session(
         If a target lies on the card, the disk is full or may not be written to, something that
         is not ours is in the way.
     """
-    frames = result.frames
-    mark = mark_of(frames, card)
+    rows = result.rows
+    mark = mark_of(rows, card)
     folder = session_folder(targets.out, one_name(result.session), mark)
     refuse_card(folder, card, "--out")
     refuse_links(folder / MARK, targets.out)
     write_mark(folder, mark)
-    kept = frames[(frames["kind"] == "light") & (frames["verdict"] == "keep")]
-    table = frames_csv(frames).encode("utf-8", "backslashreplace")
+    table = frames_csv(rows).encode("utf-8", "backslashreplace")
     write_atomic(folder / "frames.csv", table)
     write_atomic(folder / "frames.csv-metadata.json", csv_metadata("frames.csv").encode("utf-8"))
     told: list[str] = []
@@ -111,20 +109,19 @@ def write_session(
             failures.append(failure)
 
     def lists() -> None:
-        unlisted = _write_lists(folder, frames, kept, targets.root or card)
+        unlisted = _write_lists(folder, rows, targets.root or card)
         notices.extend([_line_break_notice(unlisted)] if unlisted else [])
 
     def sidecars() -> None:
-        nameless = write_xmp(frames, folder / "xmp", card)
+        nameless = write_xmp(rows, folder / "xmp", card)
         notices.extend([_nameless_notice(nameless)] if nameless else [])
 
     def beside(copy: Path) -> str:
-        return write_xmp_beside(frames, folder, copy, card).words()
+        return write_xmp_beside(rows, folder, copy, card).words()
 
     def links(into: Path) -> str:
-        parts = [frames] if calibration is None or calibration.empty else [frames, calibration]
-        rows = pd.concat(parts, ignore_index=True)
-        return link_frames(rows, into / folder.name, card, str(folder.resolve())).words()
+        some = [*rows, *calibration]
+        return link_frames(some, into / folder.name, card, str(folder.resolve())).words()
 
     def summary() -> None:
         said = summary_json(replace(result.summary, notices=tuple(notices)))
@@ -147,9 +144,11 @@ def write_session(
     return WrittenSession(folder, tuple(told))
 
 
-def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, root: Path) -> list[str]:
+def _write_lists(folder: Path, rows: Sequence[FrameRow], root: Path) -> list[str]:
     """Write stackable.txt and one list per run; answer the files no list can hold."""
-    paths = {file: listed_path(root, file) for file in kept["file"]}
+    lights = [row for row in rows if row.kind == "light"]
+    kept = [row for row in lights if row.verdict == "keep"]
+    paths = {row.file: listed_path(root, row.file) for row in kept}
     # One path a line: a name with a line break in it would read as two other files.
     unlisted = [file for file, path in paths.items() if path.splitlines() != [path]]
 
@@ -157,13 +156,12 @@ def _write_lists(folder: Path, frames: pd.DataFrame, kept: pd.DataFrame, root: P
         lines = [paths[file] + "\n" for file in files if file not in unlisted]
         write_atomic(path, os.fsencode("".join(lines)))
 
-    write(folder / "stackable.txt", kept["file"])
+    write(folder / "stackable.txt", paths)
     lists = folder / "stackable"
     refuse_links(lists / "run", folder)
-    runs = frames.loc[frames["kind"] == "light", "run"]
-    names = {run: f"{name}.txt" for run, name in file_names(runs).items()}
+    names = {run: f"{name}.txt" for run, name in file_names(row.run for row in lights).items()}
     for run, name in names.items():
-        write(lists / name, kept.loc[kept["run"] == run, "file"])
+        write(lists / name, (row.file for row in kept if row.run == run))
     with writing(lists, "--out"):
         for stale in lists.glob("*.txt"):
             if stale.name not in names.values():

@@ -6,22 +6,22 @@ import csv
 import io
 import json
 import math
+from collections.abc import Iterable
 
-import pandas as pd
-
-from skyplumb.columns import COLUMNS, COUNT, NUMBER, PATH, TEXT, TIME, TRUTH, Column
+from skyplumb.columns import COLUMNS, COUNT, NUMBER, PATH, TEXT, TIME, TRUTH, Column, FrameRow
 from skyplumb.plain import guarded, text_of, unknown, visible
 
 
-def frames_csv(frames: pd.DataFrame) -> str:
+def frames_csv(rows: Iterable[FrameRow]) -> str:
     """Every column of `COLUMNS`, numbers with their own digits; what is not known is empty.
 
     Two things are turned so that a spreadsheet takes a text for a text, since a cell that begins
     with = + - @ would be run as a formula: `file` then begins with `./`, which is the same path to
     every program, and any other text gets an apostrophe in front.
     """
-    columns = [[_cell(value, column) for value in frames[name]] for name, column in COLUMNS.items()]
-    return "".join(map(_line, [tuple(COLUMNS), *zip(*columns, strict=True)]))
+    columns = tuple(COLUMNS.items())
+    cells = (tuple(_cell(getattr(row, name), one) for name, one in columns) for row in rows)
+    return "".join(map(_line, [tuple(COLUMNS), *cells]))
 
 
 def _line(cells: tuple[str, ...]) -> str:

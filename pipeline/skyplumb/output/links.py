@@ -12,13 +12,12 @@ import json
 import os
 import shutil
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
 from skyplumb._data import unfinished
+from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
 from skyplumb.output.calibration_frames import FOLDERS, fitting
 from skyplumb.output.paths import (
@@ -62,7 +61,7 @@ class Laid:
         return f"{self.folder}: {', '.join(parts) or 'no frames'} ({', '.join(how) or 'nothing'})"
 
 
-def link_frames(frames: pd.DataFrame, into: Path, card: Path, owner: str) -> Laid:
+def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) -> Laid:
     """Lay the kept frames out below `into`, or `into` with a number where another output has it.
 
     Each is a symlink or, where the disk has none, a copy; never a hard link, through which
@@ -72,8 +71,8 @@ def link_frames(frames: pd.DataFrame, into: Path, card: Path, owner: str) -> Lai
 
     Parameters
     ----------
-    frames : DataFrame
-        All rows of a session, calibration frames among them.
+    rows : sequence of FrameRow
+        All of a session, calibration frames among them.
     into : Path
         The session's folder in that of `--link-into`.
     owner : str
@@ -87,7 +86,7 @@ def link_frames(frames: pd.DataFrame, into: Path, card: Path, owner: str) -> Lai
     """
     refuse_card(into, card, "--link-into")
     into, ledger = _own_folder(into, owner)
-    wanted = {name: on_card(card, file) for name, file in _layout(frames).items()}
+    wanted = {name: on_card(card, file) for name, file in _layout(rows).items()}
     if not wanted and not ledger:
         return Laid(into)
     with writing(into, "--link-into"):
@@ -115,15 +114,18 @@ def link_frames(frames: pd.DataFrame, into: Path, card: Path, owner: str) -> Lai
     return Laid(into, how["link"], how["copy"], counted)
 
 
-def _layout(frames: pd.DataFrame) -> dict[str, str]:
+def _layout(rows: Sequence[FrameRow]) -> dict[str, str]:
     """Where each file is laid, `run/lights/name`, and its path on the card."""
-    lights = frames[frames["kind"] == "light"]
-    kept = lights[lights["verdict"] == "keep"]
-    folders = file_names(lights["run"])
+    lights = [row for row in rows if row.kind == "light"]
+    folders = file_names(row.run for row in lights)
+    kept: dict[str, list[FrameRow]] = {}
+    for row in lights:
+        if row.verdict == "keep":
+            kept.setdefault(row.run, []).append(row)
     wanted = {}
-    for run, mine in kept.groupby("run", sort=False):
-        parts = {LIGHTS: list(mine["file"])}
-        parts |= {FOLDERS[kind]: files for kind, files in fitting(frames, mine).items()}
+    for run, mine in kept.items():
+        parts = {LIGHTS: [row.file for row in mine]}
+        parts |= {FOLDERS[kind]: files for kind, files in fitting(rows, mine).items()}
         for part, files in parts.items():
             for file, name in flat_names(files).items():
                 wanted[f"{folders[run]}/{part}/{name}"] = file

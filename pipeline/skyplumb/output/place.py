@@ -14,11 +14,11 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
+from skyplumb.columns import FrameRow
 from skyplumb.intake.card import open_file
 from skyplumb.output.paths import write_atomic
 
@@ -54,11 +54,10 @@ class CardMark:
         return 2 * len(mine & theirs) >= min(len(mine), len(theirs))
 
 
-def mark_of(frames: pd.DataFrame, card: Path) -> CardMark:
+def mark_of(rows: Sequence[FrameRow], card: Path) -> CardMark:
     """The mark of a session of this card."""
-    aside = frames["kind"].isin(_ASIDE)
     # A picture beside a shot is no evidence of its own.
-    files = frames.loc[~aside, "file"] if not aside.all() else frames["file"]
+    files = [row.file for row in rows if row.kind not in _ASIDE] or [row.file for row in rows]
     return CardMark(str(card.absolute()), {file: _digest(card, file) for file in files})
 
 

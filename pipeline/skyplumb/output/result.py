@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-import pandas as pd
-
+from skyplumb.columns import FrameRow
 from skyplumb.output.page.pictures import Picture
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import SessionSummary
@@ -17,8 +16,8 @@ class SessionResult:
 
     session: str
     """Folder name of the session, such as 2026-08-14-body."""
-    frames: pd.DataFrame
-    """One row per shot, with the columns of `columns.COLUMNS`."""
+    rows: tuple[FrameRow, ...]
+    """One per shot."""
     summary: SessionSummary
     crops: dict[str, Measure]
     """`Measure` of each light frame by its file, for the star crops."""

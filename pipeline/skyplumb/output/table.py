@@ -9,10 +9,9 @@ from datetime import timedelta
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from skyplumb.calibrate.almanac import almanac
-from skyplumb.columns import FrameRow, frame_table
+from skyplumb.columns import FrameRow
 from skyplumb.intake.nights import when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
@@ -59,7 +58,7 @@ def session_result(
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     return SessionResult(
         name,
-        frame_table(rows),
+        tuple(rows),
         _summary(name, judged, rows, notices, rules),
         {m.file: m for m in measures if m.kind == "light"},
         tuple(notices),
@@ -67,9 +66,11 @@ def session_result(
     )
 
 
-def calibration_table(session: str, measures: Sequence[Measure], notes: Notes) -> pd.DataFrame:
+def calibration_rows(
+    session: str, measures: Sequence[Measure], notes: Notes
+) -> tuple[FrameRow, ...]:
     """Rows of darks, flats and bias of other sessions, which may fit this one."""
-    return frame_table(_not_judged_row(session, measure, notes, {}) for measure in measures)
+    return tuple(_not_judged_row(session, measure, notes, {}) for measure in measures)
 
 
 def _not_judged_row(

@@ -7,12 +7,11 @@ import json
 import os
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-
+from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
 from skyplumb.output.paths import (
     refuse_card,
@@ -34,7 +33,7 @@ _NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]
 _LONGEST_NAME_BYTES = 255
 
 
-def write_xmp(frames: pd.DataFrame, folder: Path, card: Path) -> list[str]:
+def write_xmp(rows: Iterable[FrameRow], folder: Path, card: Path) -> list[str]:
     """Write `folder`/<path on the card>.xmp for every judged light.
 
     The packet (ISO 16684-1) holds `xmp:Rating` from `RATINGS` and the reason as
@@ -47,7 +46,7 @@ def write_xmp(frames: pd.DataFrame, folder: Path, card: Path) -> list[str]:
     """
     refuse_card(folder, card, "--out")
     written, nameless = set(), []
-    for file, packet in _packets(frames):
+    for file, packet in _packets(rows):
         target = folder / f"{relative(file)}.xmp"
         if len(os.fsencode(target.name)) > _LONGEST_NAME_BYTES:
             nameless.append(file)
@@ -83,7 +82,7 @@ class Beside:
         return told
 
 
-def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path) -> Beside:
+def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: Path) -> Beside:
     """Write a sidecar beside each copied frame, where a raw developer looks for it.
 
     Its name is the frame's with the ending `.xmp` (XMP specification part 3, "External storage of
@@ -92,8 +91,8 @@ def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path)
 
     Parameters
     ----------
-    frames : DataFrame
-        Rows of a session.
+    rows : iterable of FrameRow
+        Of a session.
     folder : Path
         The session's folder in the output, which remembers what was written.
     copy : Path
@@ -104,7 +103,7 @@ def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path)
     refuse_card(copy, card, "--xmp-beside")
     refuse_no_copy(copy)
     ours = _read_ledger(folder / LEDGER)
-    packets = dict(_packets(frames))
+    packets = dict(_packets(rows))
     stems = Counter(str(relative(file).with_suffix("")).casefold() for file in packets)
     written, missing, kept = 0, 0, 0
     for file, packet in packets.items():
@@ -126,13 +125,12 @@ def write_xmp_beside(frames: pd.DataFrame, folder: Path, copy: Path, card: Path)
     return Beside(copy, written, missing, kept)
 
 
-def _packets(frames: pd.DataFrame) -> Iterator[tuple[str, bytes]]:
+def _packets(rows: Iterable[FrameRow]) -> Iterator[tuple[str, bytes]]:
     """Every judged light with its packet."""
-    lights = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(RATINGS))]
-    for file, verdict, reason in zip(
-        lights["file"], lights["verdict"], lights["reason"], strict=True
-    ):
-        yield file, xmp_packet(RATINGS[verdict], visible(text_of(reason))).encode("utf-8")
+    for row in rows:
+        if row.kind == "light" and row.verdict in RATINGS:
+            packet = xmp_packet(RATINGS[row.verdict], visible(text_of(row.reason)))
+            yield row.file, packet.encode("utf-8")
 
 
 def _digest(path: Path) -> str:

@@ -6,17 +6,17 @@ import math
 import re
 from collections.abc import Iterable
 from datetime import UTC, datetime
-
-import pandas as pd
+from statistics import median
 
 from skyplumb.digits import with_error
+from skyplumb.plain import unknown
 
 STAMP = re.compile(r"(\d{4})[:-](\d\d)[:-](\d\d)[T ](\d\d):(\d\d):(\d\d)")
 
 
 def words(value: object) -> str:
     """A text; empty for None and NaN."""
-    return "" if value is None or value is pd.NA or value != value else str(value)
+    return "" if unknown(value) else str(value)
 
 
 def number(value: object) -> float | None:
@@ -30,8 +30,8 @@ def number(value: object) -> float | None:
 
 def middle(values: Iterable[float | None]) -> float | None:
     """Median of what is known."""
-    known = sorted(value for value in values if value is not None)
-    return number(pd.Series(known, dtype=float).median())
+    known = [value for value in values if value is not None]
+    return number(median(known)) if known else None
 
 
 def span(values: Iterable[float | None]) -> tuple[float, float] | None:
@@ -42,7 +42,7 @@ def span(values: Iterable[float | None]) -> tuple[float, float] | None:
 
 def stamp(value: object) -> str:
     """A date and time as `2026-08-14 22:04:11`; the text as it stands if it is none."""
-    if isinstance(value, datetime) and not pd.isna(value):
+    if isinstance(value, datetime) and not unknown(value):
         return value.strftime("%Y-%m-%d %H:%M:%S")
     text = words(value)
     found = STAMP.match(text)

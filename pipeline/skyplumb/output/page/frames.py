@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
+from skyplumb.columns import FrameRow
 from skyplumb.output.page.figures import milliseconds, number, stamp, words
 from skyplumb.output.page.pictures import Picture
 from skyplumb.output.page.words import HEAD_FIGURES, MORE_FIGURES
@@ -39,30 +40,29 @@ _SCRIPT_TEXTS = (
 _NOT_FOR_SCRIPT = ("focal_mm", "aperture", "iso", "setup")
 
 
-def frame_row(record: Mapping[Any, Any], look: Picture, beside: bool) -> tuple[Plain, bytes]:
+def frame_row(shot: FrameRow, look: Picture, beside: bool) -> tuple[Plain, bytes]:
     """One frame of the page, and its strip where that is a file of its own (empty else)."""
-    file = str(record["file"])
+    file = shot.file
     # From the name, so that a link still points to the frame after judging again.
     name = hashlib.blake2b(file.encode("utf-8", "replace"), digest_size=6).hexdigest()
     uri = f"{STRIP_FOLDER}/{name}.jpg" if beside else f"{_JPEG}{look.strip}"
-    verdict = str(record["verdict"])
     row: Plain = {
         "id": f"frame-{name}",
         "file": file,
         "name": visible(file.rpartition("/")[2]),
-        "run": str(record["run"]),
-        "lens": visible(words(record["lens"])),
-        "verdict": verdict,
-        "cause": words(record["cause"]),
-        "reason": visible(words(record["reason"])),
-        "decided_by": words(record.get("decided_by")) or "rules",
-        "rules_verdict": words(record.get("rules_verdict")) or verdict,
-        "note": words(record.get("note")),
-        "other_rules": not set(words(record.get("rules_broken")).split()) - TRIED_RULES,
-        "clock": stamp(record["taken_camera"]),
-        "utc": stamp(record["taken_utc"]),
-        "solved": record["solved"] is True,
-        **{key: number(record.get(key)) for key in FIGURES},
+        "run": shot.run,
+        "lens": visible(words(shot.lens)),
+        "verdict": shot.verdict,
+        "cause": words(shot.cause),
+        "reason": visible(words(shot.reason)),
+        "decided_by": words(shot.decided_by) or "rules",
+        "rules_verdict": words(shot.rules_verdict) or shot.verdict,
+        "note": words(shot.note),
+        "other_rules": not set(words(shot.rules_broken).split()) - TRIED_RULES,
+        "clock": stamp(shot.taken_camera),
+        "utc": stamp(shot.taken_utc),
+        "solved": shot.solved is True,
+        **{key: number(getattr(shot, key)) for key in FIGURES},
         "strip": {
             "uri": uri if look.strip else "",
             "width": look.strip_width_px,

@@ -8,13 +8,13 @@ the frames cannot tell (intervals, the mount, the mends) is taken from the summa
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from skyplumb import __version__
 from skyplumb.causes import CAUSES
+from skyplumb.columns import FrameRow
 from skyplumb.digits import duration
 from skyplumb.output.page import figures
 from skyplumb.output.page.frames import (
@@ -74,9 +74,8 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     dict
         Its `beside` holds the files that belong beside the page, name to bytes.
     """
-    frames = result.frames
-    judged = frames[(frames["kind"] == "light") & frames["verdict"].isin(list(VERDICTS))]
-    runs = in_order(judged["run"], result.summary)
+    judged = [row for row in result.rows if _is_judged(row)]
+    runs = in_order((row.run for row in judged), result.summary)
     rows, beside = _rows(judged, runs, result)
     axis = set_times(rows)
     cards = [run_card(run, place, rows, result.summary) for place, run in enumerate(runs, 1)]
@@ -86,7 +85,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     return {
         "session": result.session,
         "version": __version__,
-        "cameras": list(dict.fromkeys(filter(None, map(_shown, frames["camera"])))),
+        "cameras": list(dict.fromkeys(filter(None, (_shown(row.camera) for row in result.rows)))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),
         "notices": [*unlocated(cards), *result.notices],
@@ -100,7 +99,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         "runs": cards,
         "frames": rows,
         "causes_met": sorted({row["cause"] for row in rows if row["cause"]}),
-        "aside": aside(frames.drop(judged.index)),
+        "aside": aside(row for row in result.rows if not _is_judged(row)),
         "time_axis": axis,
         "beside": beside,
         "data": {
@@ -152,19 +151,23 @@ def render(page: Plain) -> str:
 
 
 def _rows(
-    judged: pd.DataFrame, runs: list[str], result: SessionResult
+    judged: Sequence[FrameRow], runs: list[str], result: SessionResult
 ) -> tuple[list[Plain], dict[str, bytes]]:
     """The judged frames, and the strips that are files of their own."""
-    files = {run: judged.loc[judged["run"] == run, "file"].tolist() for run in runs}
+    files = {run: [row.file for row in judged if row.run == run] for run in runs}
     pictures = result.pictures or pictures_of(files, result.crops, result.fields)
     apart = len(judged) >= BESIDE_FROM
     rows, beside = [], {}
-    for record in judged.to_dict("records"):
-        row, strip = frame_row(record, pictures.get(record["file"], NOTHING), apart)
+    for shot in judged:
+        row, strip = frame_row(shot, pictures.get(shot.file, NOTHING), apart)
         rows.append(row)
         if strip:
             beside[row["strip"]["uri"]] = strip
     return rows, beside
+
+
+def _is_judged(row: FrameRow) -> bool:
+    return row.kind == "light" and row.verdict in VERDICTS
 
 
 def _shown(value: object) -> str:

@@ -7,10 +7,18 @@ from collections.abc import Iterable
 from dataclasses import asdict
 from typing import Any
 
-import pandas as pd
-
 from skyplumb.causes import cause_of
-from skyplumb.output.page.figures import STAMP, middle, number, setting, sky_place, span, words
+from skyplumb.columns import FrameRow
+from skyplumb.output.page.figures import (
+    STAMP,
+    middle,
+    milliseconds,
+    number,
+    setting,
+    sky_place,
+    span,
+    words,
+)
 from skyplumb.output.page.words import ASIDE
 from skyplumb.plain import visible
 from skyplumb.records import VERDICTS
@@ -128,15 +136,15 @@ def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -
     }
 
 
-def aside(others: pd.DataFrame) -> list[Plain]:
+def aside(others: Iterable[FrameRow]) -> list[Plain]:
     """What was not judged, by kind, each file with its reason."""
-    known = [*ASIDE, *sorted(set(others["kind"].astype(str)) - set(ASIDE))]
+    by_kind: dict[str, list[Plain]] = {}
+    for row in others:
+        shown = {"file": visible(row.file), "reason": visible(words(row.reason))}
+        by_kind.setdefault(row.kind, []).append(shown)
     groups = []
-    for kind in known:
-        files = [
-            {"file": visible(str(file)), "reason": visible(words(reason))}
-            for file, reason in others.loc[others["kind"] == kind, ["file", "reason"]].values
-        ]
+    for kind in [*ASIDE, *sorted(by_kind.keys() - ASIDE.keys())]:
+        files = by_kind.get(kind)
         if files:
             groups.append({"kind": kind, "heading": ASIDE.get(kind, kind), "files": files})
     return groups
@@ -167,9 +175,9 @@ def clock_note(rows: list[Plain]) -> str:
     """How the camera's clock relates to UTC, in words; empty if that is unknown or changes."""
     ahead = set()
     for row in rows:
-        if row["clock"] and row["utc"]:
-            pair = pd.Timestamp(row["clock"]) - pd.Timestamp(row["utc"])
-            ahead.add(round(pair.total_seconds()))
+        clock, utc = milliseconds(row["clock"]), milliseconds(row["utc"])
+        if clock is not None and utc is not None:
+            ahead.add(round((clock - utc) / 1000))
     if not ahead or max(ahead) - min(ahead) > 2:
         return ""
     seconds = min(ahead)

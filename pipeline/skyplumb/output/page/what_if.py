@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import datetime
+from statistics import median
 from typing import Any
-
-import pandas as pd
 
 from skyplumb.digits import duration
 from skyplumb.output.page.figures import figure, milliseconds, number
@@ -81,17 +81,15 @@ def sun_and_moon(summary: SessionSummary, rows: Sequence[Plain], axis: str) -> P
     told = summary.sun_and_moon
     if told is None or axis == "order":
         return None
-    ahead = pd.Series(
-        [
-            row["time"] - utc
-            for row in rows
-            if row["time"] is not None and (utc := milliseconds(row["utc"])) is not None
-        ]
-    )
-    if ahead.empty:
+    ahead = [
+        row["time"] - utc
+        for row in rows
+        if row["time"] is not None and (utc := milliseconds(row["utc"])) is not None
+    ]
+    if not ahead:
         return None
-    shift = float(ahead.median())
-    moments = [pd.Timestamp(moment).timestamp() * 1000 + shift for moment in told.utc]
+    shift = float(median(ahead))
+    moments = [datetime.fromisoformat(moment).timestamp() * 1000 + shift for moment in told.utc]
     return {
         "time": moments,
         "sun": [number(one) for one in told.sun_altitude_deg],
