@@ -49,6 +49,7 @@ class Observations:
     """Shape (n, 3): optical axes."""
     information: Floats
     """The same squared: the inverse covariances."""
+    exposure_s: Floats
     segment: NDArray[np.int64]
     """Number of each frame's segment, from 0 without gaps."""
 
@@ -76,8 +77,18 @@ def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) ->
     root = np.array(roots)
     _, segment = np.unique([s.segment for s in samples], return_inverse=True)
     forward = np.array([s.forward for s in samples])
+    exposure = np.array([s.exposure_s for s in samples])
     return Observations(
-        samples, earth_fixed, zenith, time - time.mean(), turn, root, forward, root @ root, segment
+        samples,
+        earth_fixed,
+        zenith,
+        time - time.mean(),
+        turn,
+        root,
+        forward,
+        root @ root,
+        exposure,
+        segment,
     )
 
 
@@ -161,30 +172,65 @@ def _criterion(
 def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Floats:
     """Criterion of each of many models, of `regress` with the same weights, solved together.
 
+    What the models have in common is solved once; of each only its own columns are solved, less
+    what the common ones explain of them (Frisch & Waugh 1933).
+
     Parameters
     ----------
     data : Observations
     models : sequence of Model
-        With the same faults, such as onsets or periods to choose from.
+        Alike but for their periods or, without one, their onsets.
     weights : ndarray, shape (n,)
     """
     found: list[float] = []
-    information = weights[:, None, None] * data.information
+    if not models:
+        return np.array(found)
+    swinging = bool(models[0].period_s)
+    common = replace(models[0], period_s=0.0) if swinging else replace(models[0], slip_onset=None)
+    weighed = np.sqrt(np.maximum(weights, 1e-12))[:, None]
+    root = weighed[:, :, None] * data.root
+    starts = (data.segment[:, None] == np.arange(data.segments))[:, None, :, None] * root[
+        :, :, None
+    ]
+    starts = starts.reshape(*root.shape[:2], -1)
+    base = _stacked(np.concatenate([root @ _columns(data, common), starts], axis=2))
+    size = np.maximum(np.linalg.norm(base, axis=0), 1e-15)
+    shared, values, back = np.linalg.svd(base / size, full_matrices=False)
+    told = values > UNTOLD * values[0]
+    shared, back = shared[:, told], (back[told] / values[told, None] / size).T
+    turn = (root @ data.turn[:, :, None]).ravel()
+    pulled = turn @ shared
+    turn = turn - shared @ pulled
     for start in range(0, len(models), AT_ONCE):
         some = models[start : start + AT_ONCE]
-        designs = np.stack([_columns(data, model) for model in some])
-        free = designs.shape[-1] + 3 * data.segments
-        solution, _, starts = _solve(data, designs, information)
-        left = data.turn - (designs @ solution[:, None, :, None])[..., 0]
-        left -= starts[:, data.segment]
-        residuals = np.einsum("nij,knj->kni", data.root, left)
+        if swinging:
+            own = _swings(data, [model.period_s for model in some])
+        else:
+            own = _slips(data, [model.slip_onset or 0.0 for model in some])
+        count, terms = own.shape[:2]
+        # Rows are columns here, whitened as the others are.
+        own = (root @ own.reshape(count * terms, -1, 3).transpose(1, 2, 0)).reshape(len(turn), -1).T
+        size = np.maximum(np.linalg.norm(own, axis=1).reshape(count, terms, 1), 1e-15)
+        explained = own @ shared
+        own = (own - explained @ shared.T).reshape(count, terms, -1) / size
+        values, vectors = np.linalg.eigh(own @ np.swapaxes(own, 1, 2))
+        inverse = np.where(values > UNTOLD**2, 1 / values, 0.0)
+        part = np.swapaxes(vectors, 1, 2) @ (own @ turn)[..., None]
+        solution = vectors @ (inverse[..., None] * part)
+        residuals = turn - (np.swapaxes(solution, 1, 2) @ own)[:, 0]
+        residuals = residuals.reshape(count, -1, 3) / weighed
+        explained = (explained.reshape(count, terms, -1) * (solution / size)).sum(axis=1)
+        axes = (pulled - explained) @ back[:2].T
+        free = base.shape[1] + terms
         scale = Scale(free=free, efficiency=EFFICIENCY, least=LEAST_SCATTER)
-        for model, one, residual in zip(some, solution, residuals, strict=True):
+        for model, axis, residual in zip(some, axes, residuals, strict=True):
             scatter = float(cauchy_weighting(residual, **scale).sigma[0])
-            found.append(_criterion(data, model, free, residual, scatter) + _prior_penalty(one))
+            found.append(_criterion(data, model, free, residual, scatter) + _prior_penalty(axis))
     return np.array(found)
 
 
+UNTOLD = 1e-6
+"""Part of a column beyond which another one explains it: rounding, squared."""
 AT_ONCE = 64
 """So many models are solved together: of 300 frames they take 3 MB."""
 
@@ -211,8 +257,8 @@ def _solve(
 ) -> tuple[Floats, Floats, Floats]:
     """Weighted least squares with a free start a segment, the starts eliminated by hand.
 
-    `design` has shape (..., n, 3, terms): any number of them are solved together. Returns the
-    solutions, shape (..., terms), their covariances, and the starts, shape (..., segments, 3).
+    `design` has shape (n, 3, terms). Returns the solution, its covariance, and the starts, shape
+    (segments, 3).
     """
     member = np.arange(data.segments)[:, None] == data.segment
     inverse = np.linalg.inv(_summed(member, information))
@@ -264,25 +310,37 @@ def _columns(data: Observations, model: Model) -> Floats:
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
     if model.slip_onset is not None:
-        # Gravity pulls a tilted camera with the sine of its distance from the zenith.
-        pull = np.cross(data.zenith, data.forward)
-        columns.append(_integral(pull, np.maximum(time - model.slip_onset, 0)))
+        columns.append(_slips(data, [model.slip_onset])[0, 0])
     if model.flexure:
         columns.append(_integral(flexure_rate(data.zenith, data.forward), time))
     if model.period_s:
-        phase = 2 * np.pi * time / model.period_s
-        # An exposure averages the motion: sinc(T / P).
-        worn = np.sinc(np.array([s.exposure_s for s in data.samples]) / model.period_s)
-        axis = np.array([0.0, 0.0, 1.0])
-        columns.append(np.outer(worn * np.sin(phase), axis))
-        columns.append(np.outer(worn * np.cos(phase), axis))
+        columns += list(_swings(data, [model.period_s])[0])
     return np.stack(columns, -1)
 
 
+def _slips(data: Observations, onsets: Sequence[float]) -> Floats:
+    """Column of a slip from each onset on, shape (onsets, 1, n, 3)."""
+    # Gravity pulls a tilted camera with the sine of its distance from the zenith.
+    pull = np.cross(data.zenith, data.forward)
+    return _integral(pull, np.maximum(data.time - np.array(onsets)[:, None, None], 0))
+
+
+def _swings(data: Observations, periods_s: Sequence[float]) -> Floats:
+    """Columns of a swing of the drive of each period, shape (periods, 2, n, 3)."""
+    period = np.array(periods_s)[:, None]
+    phase = 2 * np.pi * data.time / period
+    # An exposure averages the motion: sinc(T / P).
+    worn = np.sinc(data.exposure_s / period)
+    return np.stack([worn * np.sin(phase), worn * np.cos(phase)], 1)[..., None] * [0.0, 0.0, 1.0]
+
+
 def _integral(rate: Floats, clock: Floats) -> Floats:
-    """Rotation since the first frame, shape (n, 3), of a rate that changes as the sky turns."""
-    steps = np.diff(clock)[:, None] * (rate[1:] + rate[:-1]) / 2
-    return np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+    """Rotation since the first frame, shape (..., n, 3), of a rate that changes as the sky turns.
+
+    `rate` has shape (n, 3), `clock` (..., n).
+    """
+    steps = np.diff(clock)[..., None] * (rate[1:] + rate[:-1]) / 2
+    return np.concatenate([np.zeros_like(steps[..., :1, :]), np.cumsum(steps, axis=-2)], axis=-2)
 
 
 def flexure_rate(zenith: Floats, forward: Floats) -> Floats:
