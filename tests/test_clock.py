@@ -116,6 +116,11 @@ def test_a_blended_star_at_the_edge_is_no_other_zenith() -> None:
         evidence = evidence_of([one], Air.over(SITE))
         assert evidence is not None
         assert evidence.misfit(given.zenith()) < 4  # two sigma; 11 with the star
+    # Many zeniths at once are each as by itself: some put stars below the horizon.
+    hours = [given.zenith(float(ahead_h)) for ahead_h in np.linspace(-12, 12, 97)]
+    each = [evidence.chi2(zenith) for zenith in hours]
+    assert 0 < np.count_nonzero(np.isinf(each)) < 90
+    assert evidence.chi2_of_each(hours) == pytest.approx(each, rel=1e-9)
 
 
 def test_after_the_notice_nothing_is_said_of_where_the_axis_points() -> None:

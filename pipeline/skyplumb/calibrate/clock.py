@@ -110,7 +110,8 @@ def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
         if evidence.misfit(given.zenith(site=other)) < FITS and not given.sun_above(DARK_DEG):
             found.append(words)
     hours = np.arange(-SEARCH_H, SEARCH_H + STEP_H / 2, STEP_H)
-    misfits = np.array([evidence.misfit(given.zenith(float(h))) for h in hours])
+    misfits = evidence.chi2_of_each([given.zenith(float(h)) for h in hours])
+    misfits = misfits - evidence.chi2(evidence.best)
     fits = misfits < min(float(misfits.min()) + FITS, CONTRADICTED)
     low, high = _span_around(hours, misfits, fits)
     middle = (low + high) / 2

@@ -252,16 +252,16 @@ def lifted(directions: Floats, zenith: Floats, amount: float = 1.0) -> Floats:
     Parameters
     ----------
     directions : ndarray, shape (n, 3)
-    zenith : ndarray, shape (3,) or (n, 3)
+    zenith : ndarray, shape (3,) or (..., n, 3)
     amount : float
         Of the air, over that of 1013 hPa and 10 C.
     """
-    cosine = np.einsum("...i,...i->...", directions, zenith)[..., None]
+    cosine = np.einsum("...i,...i->...", directions, zenith)
     cosine = np.minimum(np.maximum(cosine, LOWEST_COSINE), 1.0)
     sine = np.sqrt(np.maximum(1 - cosine**2, 1e-12))
     tangent = sine / cosine
-    up = (zenith - cosine * directions) / sine
-    moved = directions + amount * (REFRACTION_A * tangent + REFRACTION_B * tangent**3) * up
+    lift = amount * tangent * (REFRACTION_A + REFRACTION_B * tangent**2) / sine
+    moved = directions * (1 - lift * cosine)[..., None] + zenith * lift[..., None]
     return np.asarray(moved / np.sqrt(np.einsum("...i,...i->...", moved, moved))[..., None])
 
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +25,7 @@ from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_ve
 from skyplumb.robust import robust_sigma
 
 Floats = NDArray[np.float64]
+Numbers = TypeVar("Numbers", float, Floats)
 
 SIDEREAL_RAD_S = float(np.radians(SIDEREAL_RATE_ARCSEC_S / 3600))
 GRID_DEG = 15.0
@@ -43,6 +45,8 @@ STRAY_SIGMAS = 5.0
 (the length of two normal values, exp(-5^2 / 2))."""
 ROUGH_STARS = 150
 """So many stars of a lens find the basin; all of them then find the zenith."""
+AT_ONCE = 20_000
+"""Stars times zeniths that are worked out together: an array of their places takes 0.5 MB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ class Air:
         mean = site.pressure_hpa / 1013.25
         return cls(mean, mean * site.refraction_sigma)
 
-    def amount(self, pull: float, strength: float) -> float:
+    def amount(self, pull: Numbers, strength: Numbers) -> Numbers:
         """Best amount for residuals that ask for `pull` of a bend of this `strength`."""
         weight = 1 / self.sigma**2
         return (pull + self.mean * weight) / (strength + weight)
@@ -77,13 +81,18 @@ class Zenith:
 
     def at(self, time_s: Floats) -> Floats:
         """Unit vectors, ICRS axes, shape (n, 3)."""
-        longitude = self.sidereal_rad + SIDEREAL_RAD_S * time_s
-        return unit_vectors(longitude, np.full_like(longitude, self.latitude_rad))
+        return _zenith(np.array(self.sidereal_rad), np.array(self.latitude_rad), time_s)
 
     def apart_rad(self, other: Zenith) -> float:
         """Angle between the two."""
         both = self.at(np.zeros(1))[0] @ other.at(np.zeros(1))[0]
         return float(np.arccos(np.clip(both, -1.0, 1.0)))
+
+
+def _zenith(sidereal_rad: Floats, latitude_rad: Floats, time_s: Floats) -> Floats:
+    """Unit vectors, ICRS axes, of zeniths at times: their sidereal times run with the Earth."""
+    longitude = sidereal_rad + SIDEREAL_RAD_S * time_s
+    return unit_vectors(longitude, np.broadcast_to(latitude_rad, longitude.shape))
 
 
 @dataclass(frozen=True)
@@ -109,36 +118,35 @@ class Refraction:
     basis: Floats
     """Orthonormal columns that span what the camera could do."""
 
-    def chi2(self, zenith: Zenith | None, air: Air, variance: float) -> float:
-        """Sum of squared residuals over their errors; infinite with stars under the horizon.
+    def chi2(self, zeniths: Sequence[Zenith], air: Air, variance: float) -> Floats:
+        """Sum of squares of the residuals over their errors; infinite with stars under the horizon.
 
         `variance` is that of one row.
         """
-        left = self._rows_left
-        if zenith is None:
-            return float(left @ left) / variance
-        if self.under_horizon(zenith) > STRAY_SHARE:
-            return float("inf")
-        pull, strength = self.pull(zenith)
+        up = self._up(zeniths)
+        hidden = np.mean(np.einsum("ni,kni->kn", self._axes, up) < BELOW_HORIZON, axis=1)
+        pull, strength = self._pull(up)
         amount = air.amount(pull / variance, strength / variance)
-        squares = float(left @ left) + amount * (amount * strength - 2 * pull)
-        return squares / variance + ((amount - air.mean) / air.sigma) ** 2
-
-    def under_horizon(self, zenith: Zenith) -> float:
-        """Part of the stars below the horizon of this zenith."""
-        up = zenith.at(self.times_s)[self.frame]
-        return float(np.mean(np.einsum("ni,ni->n", self.seen, up) < BELOW_HORIZON))
+        squares = self.squares + amount * (amount * strength - 2 * pull)
+        chi2 = squares / variance + ((amount - air.mean) / air.sigma) ** 2
+        return np.where(hidden > STRAY_SHARE, np.inf, chi2)
 
     def pull(self, zenith: Zenith) -> tuple[float, float]:
         """How strongly the residuals ask for a zenith's bend, and for how much of it."""
+        pull, strength = self._pull(self._up([zenith]))
+        return float(pull[0]), float(strength[0])
+
+    def _pull(self, up: Floats) -> tuple[Floats, Floats]:
+        """The same for many zeniths, as `_up` has them."""
         # What a camera could do of the bend is taken out of its square, not out of each row.
-        bend = self._bend(zenith)
+        bend = self._bend(up)
         camera = bend @ self.basis
-        return float(self._rows_left @ bend), float(bend @ bend - camera @ camera)
+        strength = np.einsum("kr,kr->k", bend, bend) - np.einsum("kr,kr->k", camera, camera)
+        return bend @ self._rows_left, strength
 
     def variance(self, zenith: Zenith | None, amount: float = 1.0) -> float:
         """Variance of one row by its scatter, times what neighbouring stars have in common."""
-        rows = self.rows if zenith is None else self.rows - amount * self._bend(zenith)
+        rows = self.rows if zenith is None else self._straight(zenith, amount)
         left = self._left(rows)
         freedom = max(len(rows) - self.basis.shape[1], 1)
         scatter = float(np.sum(left**2) / freedom)
@@ -159,7 +167,7 @@ class Refraction:
         A blended star at the edge is off by the same in every frame, and pulls as hard as a
         hundred others.
         """
-        left = self._left(self.rows - amount * self._bend(zenith))[: 2 * len(self.seen)]
+        left = self._left(self._straight(zenith, amount))[: 2 * len(self.seen)]
         stars = left.reshape(-1, 2)
         keep = np.hypot(*stars.T) <= STRAY_SIGMAS * robust_sigma(stars)
         return self if keep.all() else self._with(keep)
@@ -188,27 +196,42 @@ class Refraction:
     def _left(self, rows: Floats) -> Floats:
         return np.asarray(rows - self.basis @ (self.basis.T @ rows))
 
-    def _bend(self, zenith: Zenith) -> Floats:
-        """How far refraction moves each star in the picture, over its error."""
-        moved = self._pixels(lifted(self.seen, zenith.at(self.times_s)[self.frame]))
+    def _straight(self, zenith: Zenith, amount: float) -> Floats:
+        """The rows less so much of a zenith's bend."""
+        return np.asarray(self.rows - amount * self._bend(self._up([zenith]))[0])
+
+    def _up(self, zeniths: Sequence[Zenith]) -> Floats:
+        """Each zenith in the camera axes of each star's frame, shape (zeniths, n, 3)."""
+        longitude = np.array([one.sidereal_rad for one in zeniths])[:, None]
+        latitude = np.array([one.latitude_rad for one in zeniths])[:, None]
+        up = _zenith(longitude, latitude, self.times_s)
+        return np.asarray(np.einsum("fij,kfj->kfi", self.attitudes, up)[:, self.frame])
+
+    def _bend(self, up: Floats) -> Floats:
+        """How far refraction moves each star in the picture, over its error, a zenith a row."""
+        moved = self.camera.project(lifted(self._axes, up))
         moved = np.nan_to_num(moved - self._unlifted) * self.weights[:, None]
-        return np.concatenate([moved.ravel(), np.zeros(len(self.rows) - moved.size)])
+        bend = np.zeros((len(up), len(self.rows)))
+        bend[:, : 2 * len(self.seen)] = moved.reshape(len(up), -1)
+        return bend
+
+    @cached_property
+    def squares(self) -> float:
+        """Sum of the squared residuals that no camera explains, over their errors."""
+        return float(self._rows_left @ self._rows_left)
 
     @cached_property
     def _rows_left(self) -> Floats:
         return self._left(self.rows)
 
     @cached_property
-    def _attitude_of_each(self) -> Floats:
-        return self.attitudes[self.frame]
+    def _axes(self) -> Floats:
+        """The stars' directions in camera axes."""
+        return np.asarray(np.einsum("nij,nj->ni", self.attitudes[self.frame], self.seen))
 
     @cached_property
     def _unlifted(self) -> Floats:
-        return self._pixels(self.seen)
-
-    def _pixels(self, directions: Floats) -> Floats:
-        axes = np.einsum("nij,nj->ni", self._attitude_of_each, directions)
-        return self.camera.project(axes)
+        return self.camera.project(self._axes)
 
 
 def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refraction | None:
@@ -286,15 +309,30 @@ class ZenithEvidence:
     """Bend of the air under the best zenith, over that of 1013 hPa."""
 
     def misfit(self, zenith: Zenith | None) -> float:
-        """Chi squared above that of the best zenith (2 degrees of freedom)."""
+        """Chi squared above that of the best zenith (2 degrees of freedom); None is no air."""
         return self.chi2(zenith) - self.chi2(self.best)
 
     def chi2(self, zenith: Zenith | None) -> float:
         """Of all lenses; the air is taken for each as it likes best within its doubt."""
+        if zenith is not None:
+            return float(self.chi2_of_each([zenith])[0])
         return sum(
-            lens.chi2(zenith, self.air, variance)
+            lens.squares / variance
             for lens, variance in zip(self.lenses, self.variances, strict=True)
         )
+
+    def chi2_of_each(self, zeniths: Sequence[Zenith]) -> Floats:
+        """The same of many zeniths."""
+        found = np.zeros(len(zeniths))
+        for lens, variance in zip(self.lenses, self.variances, strict=True):
+            many = max(1, AT_ONCE // len(lens.seen))
+            found += np.concatenate(
+                [
+                    lens.chi2(zeniths[start : start + many], self.air, variance)
+                    for start in range(0, len(zeniths), many)
+                ]
+            )
+        return found
 
 
 def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None:
@@ -304,7 +342,7 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
     rough = [lens.thinned(ROUGH_STARS) for lens in lenses]
     evidence = ZenithEvidence(rough, air, _variances(rough))
     grid = _grid()
-    scored = sorted((evidence.chi2(zenith), n) for n, zenith in enumerate(grid))
+    scored = sorted(zip(evidence.chi2_of_each(grid).tolist(), range(len(grid)), strict=True))
     starts: list[Zenith] = []
     for chi2, n in scored:
         far = all(grid[n].apart_rad(one) > np.radians(1.5 * GRID_DEG) for one in starts)
@@ -357,10 +395,10 @@ def _climbed(evidence: ZenithEvidence, start: Zenith, least_step_deg: float) -> 
             for b in (-1, 0, 1)
             if a or b
         ]
-        found = [evidence.chi2(zenith) for zenith in tries]
+        found = evidence.chi2_of_each(tries)
         lowest = int(np.argmin(found))
         if found[lowest] < least:
-            at, least = tries[lowest], found[lowest]
+            at, least = tries[lowest], float(found[lowest])
         else:
             step /= 2
     return at
