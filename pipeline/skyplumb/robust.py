@@ -17,6 +17,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import TypedDict, Unpack
 
 import numpy as np
@@ -120,19 +121,6 @@ def _scale_of(lengths: Floats, dimensions: int, freedom: float) -> float:
     return median / median_length(dimensions) / math.sqrt(freedom)
 
 
-def _scales_of(lengths: Floats, dimensions: int, group: NDArray[np.int64], free: int) -> Floats:
-    """`_scale_of` each group, NaN of one without residuals; `free` parameters are of each."""
-    count = np.bincount(group)
-    known = np.bincount(group[np.isfinite(lengths)], minlength=len(count))
-    # Sorted group by group, what is NaN last.
-    ordered = np.append(lengths[np.lexsort((lengths, group))], np.nan)
-    first = np.cumsum(count) - count
-    low, high = (ordered[first + np.maximum(known + up, 0) // 2] for up in (-1, 0))
-    median = np.where(known > 0, (low + high) / 2, np.nan)
-    freedom = np.maximum(count * dimensions - free, 1) / np.maximum(count * dimensions, 1)
-    return np.asarray(median / median_length(dimensions) / np.sqrt(freedom))
-
-
 def mad_sigma(values: Floats) -> float:
     """Standard deviation of values about their median, by the median absolute deviation."""
     return robust_sigma(values - np.nanmedian(values)) if np.size(values) else float("nan")
@@ -158,7 +146,7 @@ class Scale(TypedDict, total=False):
     least: float
     """Smallest scale, that of residuals which are all alike; `LEAST_SCALE` if not given."""
     group: NDArray[np.int64]
-    """Shape (n,), 0, 1, ...: residuals of one group have one scale; all, if not given."""
+    """Shape (n,), never falling: residuals of one group have one scale; all, if not given."""
 
 
 def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
@@ -174,13 +162,12 @@ def cauchy_weighting(residuals: Floats, **scale: Unpack[Scale]) -> Weighting:
     free, group = scale.get("free", 0), scale.get("group")
     least, efficiency = scale.get("least", LEAST_SCALE), scale.get("efficiency", EFFICIENCY)
     lengths, dimensions = _lengths(residuals)
-    if group is None:
-        freedom = max(residuals.size - free, 1) / max(residuals.size, 1)
-        found = max(_scale_of(lengths, dimensions, freedom), least)
-        sigma = np.full(len(lengths), found if math.isfinite(found) else 1.0)
-    else:
-        scales = _scales_of(lengths, dimensions, group, free)
-        sigma = np.where(np.isfinite(scales), np.maximum(scales, least), 1.0)[group]
+    steps = np.zeros(0) if group is None else np.diff(group)
+    sigma = np.ones(len(lengths))
+    for begin, end in pairwise([0, *(np.flatnonzero(steps) + 1), len(lengths)]):
+        count = (end - begin) * dimensions
+        found = _scale_of(lengths[begin:end], dimensions, max(count - free, 1) / max(count, 1))
+        sigma[begin:end] = max(found, least) if math.isfinite(found) else 1.0
     cut = cauchy_cut(dimensions, efficiency)
     weights = 1 / (1 + (lengths / (cut * sigma)) ** 2)
     weights[~np.isfinite(lengths)] = 0.0

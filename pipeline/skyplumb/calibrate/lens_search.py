@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 CALIBRATION_FRAMES = 8
 MOST_MISSES = 6
 """A lens that fails so often at every scale would cost more than it can give."""
-STATION = 8
+STATION = 16
 """One frame of so many is looked at first; those between two that pointed alike follow."""
 START_PX = 4.0
 """How far off a neighbour's attitude is expected to be, at first."""

@@ -384,7 +384,7 @@ class FittedFrame:
         return self.fit.attitude
 
 
-SETTLED_SHARE = 0.1
+SETTLED_SHARE = 0.3
 """A fit that moves by less than so much of the scatter of its stars pairs them as before."""
 SHARP_PX = 1.0
 """Pairs that scatter by more are not of simple stars, and settle late."""
