@@ -16,12 +16,13 @@ from skyplumb.causes import CAUSES as TABLE
 from skyplumb.causes import LASER_CAUTION
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.advice import advise, mount_faults
-from skyplumb.judge.cause import explain, scene_of
+from skyplumb.judge.cause import explain
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, Periodic, fit_mount
 from skyplumb.judge.runs import Run
+from skyplumb.judge.scene import scene_of
 from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.summary import Advice, LensReport

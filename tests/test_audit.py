@@ -317,6 +317,8 @@ def test_a_changed_rule_judges_again_without_measuring_or_calibrating(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("skyplumb.auditing.calibrate", None)
+    # Nor is an array read: numbers, calibration and pictures are all there is to a verdict.
+    monkeypatch.setattr(Store, "_arrays_of", lambda *asked: {} if not asked[-1] else 1 / 0)
     strict = continued.parent / "strict.yaml"
     strict.write_text("min_stars:\n  at_least: 100000\n", encoding="utf-8")
     done = skyplumb("audit", small_card, "--out", continued, "--rules", strict)

@@ -13,16 +13,15 @@ from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES, cause_of
 from skyplumb.judge.cause import (
     Explanation,
-    Scene,
     evidence_of,
     explain,
-    scene_of,
     trail_causes,
 )
 from skyplumb.judge.confidence import confidence
 from skyplumb.judge.drift import Drift, onset_within
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, fit_mount
+from skyplumb.judge.scene import Scene, scene_of
 from skyplumb.records import STAR_DTYPE
 from tracker import (
     NORTHERN,

@@ -20,11 +20,12 @@ from skyplumb.calibrate.sky import ObservedSky, catalogue
 from skyplumb.demo import Body, Clock, DrawnExposure, DrawnRun, DrawnSite, Lens, Mount, Night, Sky
 from skyplumb.intake.notes import Notes, ShotNotes
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.cause import Scene, Scenes, explain
+from skyplumb.judge.cause import explain
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of, patches_of_all
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.scene import Scene, Scenes
 from skyplumb.judge.transparency import drowned
 from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices, judge
 from skyplumb.measure.stars import measure_stars

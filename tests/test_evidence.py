@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 from scipy.stats import binomtest
 
 from skyplumb.intervals import binomial_interval
-from skyplumb.judge.cause import Scene, scene_of
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.evidence import closure, rayleigh_p, trail_axes
 from skyplumb.judge.motion import Motion
+from skyplumb.judge.scene import Scene, scene_of
 from tracker import (
     NORTHERN,
     Errors,
@@ -147,7 +147,7 @@ def trails_at(position_angles: Sequence[float], known_axis_deg: float = 0.0) -> 
         replace(
             scene,
             motion=Motion(trail_px=3.0, trail_sigma_px=0.1, trail_angle_deg=-90.0 - angle),
-            east_deg=-90.0 - known_axis_deg,
+            around=replace(scene.around, east_deg=-90.0 - known_axis_deg),
         )
         for angle in position_angles
     ]

@@ -27,12 +27,14 @@ from skyplumb.demo import (
 )
 from skyplumb.intake.notes import load_notes
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.calibrated import calibrate
+from skyplumb.judge.calibrated import Calibrated, calibrate, from_bytes, to_bytes
 from skyplumb.judge.drift import displacement_during, drifts
 from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import judge
+from skyplumb.measure.all_shots import bare
+from skyplumb.measure.flags import BIT
 from skyplumb.records import STAR_DTYPE, Measure
 
 Floats = NDArray[np.float64]
@@ -153,6 +155,25 @@ def test_a_push_is_seen_in_frames_that_were_not_recognised() -> None:
     # Centroids are drawn with errors of 0.05 px, for each frame alike: nothing else is left.
     assert jump == pytest.approx([8.0, 0.0], abs=0.05)
     assert after == pytest.approx(0.4, abs=0.01)
+
+
+def test_what_is_kept_of_unrecognised_frames_shows_a_push_as_they_do_themselves() -> None:
+    start = dots(np.random.default_rng(14))
+    off = [0.0, 0.0, 0.4 * 8.0, 8.0, 8.0]
+    frames = [moved(start, np.array([far, 0.5 * n]), 0.0) for n, far in enumerate(off)]
+    for number, frame in enumerate(frames):
+        frame.stars["flags"][number:40:7] |= BIT["hot"]  # as a dark tells it, not the frame
+    frames = [replace(frame, file=f"{number}.fits") for number, frame in enumerate(frames)]
+    lights = unsolved(frames, narrow_night())
+    done = Calibrated((Run("all", tuple(lights)),), {}, {}, {}, {}, ())
+    kept = from_bytes(to_bytes(done), {one.file: bare(one) for one in frames})
+    assert kept is not None
+    where = [one.pointing for one in lights], [30.0 + 64.0 * n for n in range(5)]
+    again = [one.measure for one in kept.runs[0].lights]
+    (jump, after), (kept_jump, kept_after) = (
+        displacement_during(*where, 2, measures) or ((), 0.0) for measures in (frames, again)
+    )
+    assert len(jump) and (list(kept_jump), kept_after) == (list(jump), after)
 
 
 def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:

@@ -20,9 +20,9 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.cause import Scene, scene_of
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.motion import Motion
+from skyplumb.judge.scene import Scene, scene_of
 from skyplumb.records import Measure, ShotInfo
 
 Floats = NDArray[np.float64]

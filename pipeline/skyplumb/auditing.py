@@ -364,8 +364,7 @@ def _calibrated(night: SessionTask, store: Store, measures: tuple[Measure, ...])
     depends = night.depends(measures)
     kept = store.get_blob(_blob(night), depends)
     if kept is not None:
-        some = _with_arrays(night, store, measures, ("stars",))
-        found = from_bytes(kept, {one.file: one for one in some})
+        found = from_bytes(kept, {one.file: one for one in measures})
         if found is not None:
             return found
     say = _silent if night.options.quiet else tell

@@ -54,6 +54,11 @@ class Registration:
     """Natural logarithm of the odds against chance."""
 
 
+def laid_stars(measure: Measure) -> NDArray[np.void]:
+    """Those rows of a star table that `register` lays on each other."""
+    return measure.stars[trusted_rows(measure.stars)][:BRIGHTEST]
+
+
 def register(before: Measure, after: Measure) -> Registration | None:
     """Lay the stars of one frame on those of another; None where chance would do as well.
 
@@ -99,7 +104,7 @@ class _Stars:
 
     @classmethod
     def of(cls, measure: Measure) -> _Stars:
-        stars = measure.stars[trusted_rows(measure.stars)][:BRIGHTEST]
+        stars = laid_stars(measure)
         place = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
         return cls(place, centroid_errors(stars))
 

@@ -12,15 +12,18 @@ import io
 import pickle
 import zlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from skyplumb.calibrate.hot_pixels import mark_hot
 from skyplumb.calibrate.light import light_frames
-from skyplumb.calibrate.session import point_session
+from skyplumb.calibrate.registration import laid_stars
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.facts import FrameFacts, frame_facts
@@ -56,6 +59,8 @@ class Calibrated:
 
 def calibrate(measures: Sequence[Measure], notes: Notes, say: Callable[[str], None]) -> Calibrated:
     """Point the frames of a session, fit its trackers, learn its lenses."""
+    from skyplumb.calibrate.session import point_session  # a changed rule need not load it
+
     lights, excluded = light_frames(measures, notes)
     lights, notices = point_session(lights, say)
     setups = split_setups(lights)
@@ -84,7 +89,9 @@ def depends_on(measures: Sequence[Measure], keys: Mapping[str, str], notes: Note
 def to_bytes(calibrated: Calibrated) -> bytes:
     """As the store keeps it."""
     out = io.BytesIO()
-    _Writer(out, pickle.HIGHEST_PROTOCOL).dump(calibrated)
+    writer = _Writer(out, pickle.HIGHEST_PROTOCOL)
+    writer.dump(_stars_for_verdicts(calibrated.runs))
+    writer.dump(calibrated)
     return zlib.compress(out.getvalue(), 1)
 
 
@@ -95,14 +102,31 @@ def from_bytes(content: bytes, measures: Mapping[str, Measure]) -> Calibrated | 
     ----------
     content : bytes
     measures : mapping
-        Every measure of the session by its file.
+        Every measure of the session by its file; their arrays are not needed.
     """
     try:
-        told = _Reader(io.BytesIO(zlib.decompress(content)), measures).load()
+        reader = _Reader(io.BytesIO(zlib.decompress(content)), measures)
+        stars = reader.load()
+        reader.measures = {
+            file: replace(one, stars=stars[file]) if file in stars else one
+            for file, one in measures.items()
+        }
+        told = reader.load()
     except (pickle.UnpicklingError, zlib.error, EOFError, AttributeError, TypeError, ValueError,
             KeyError, IndexError, ImportError):  # fmt: skip
         return None
     return told if isinstance(told, Calibrated) else None
+
+
+def _stars_for_verdicts(runs: Sequence[Run]) -> dict[str, NDArray[np.void]]:
+    """What verdicts ask of star tables, by file: a knock is sought by laying a frame's stars on
+    its neighbours' where one of them is not solved."""
+    return {
+        light.file: laid_stars(light.measure)
+        for run in runs
+        if not all(light.pointing.solved for light in run.lights)
+        for light in run.lights
+    }
 
 
 class _Writer(pickle.Pickler):
@@ -117,10 +141,10 @@ class _Reader(pickle.Unpickler):
 
     def __init__(self, content: io.BytesIO, measures: Mapping[str, Measure]) -> None:
         super().__init__(content)
-        self._measures = measures
+        self.measures = measures
 
     def persistent_load(self, file: Any) -> Measure:
-        return self._measures[file]
+        return self.measures[file]
 
     def find_class(self, module: str, name: str) -> Any:
         if (module, name) in _PLAIN:

@@ -12,7 +12,6 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,9 +21,9 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
-from skyplumb.judge.drift import Drift, displacement_during, onset_within, sky_in_picture
-from skyplumb.judge.motion import Motion
+from skyplumb.judge.drift import displacement_during
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
+from skyplumb.judge.scene import Scene, Scenes
 from skyplumb.judge.transparency import drowned
 from skyplumb.records import NAN
 
@@ -48,7 +47,6 @@ NOT_LEARNED = ("unexplained", "optics", "few-stars")
 EMPTY_CELL = 0.3
 FULL_CELL = 0.75
 """Star counts of a part of the picture, against the run's, that count as gone and as there."""
-GRID = (6, 4)
 
 
 MOVED_WITH_IT = (
@@ -65,37 +63,6 @@ turns by w tan(dec), and 30 degrees at most (`measure/arcs.py`) over 25 would no
 beyond 50 degrees. A drive at half the sky's rate draws less."""
 ARC_WITHIN = 0.25
 """Arcs of a camera that stands still are within so much of the sky's own turn."""
-
-
-@dataclass(frozen=True, slots=True)
-class Scene:
-    """One frame of a run as the causes need it."""
-
-    light: Light
-    motion: Motion
-    drift: Drift
-    extinction_mag: float
-    east_deg: float = NAN
-    """Where east lies in the picture."""
-    zenith_deg: float = NAN
-    sidereal_px: float = NAN
-    """How far a camera that stands still would have trailed here."""
-    clear: bool | None = None
-    """Whether its own stars show a clear sky, or patchy cloud; None if they tell neither."""
-
-
-class Scenes(tuple[Scene, ...]):
-    """The frames of a run, with what all of them share worked out once."""
-
-    @cached_property
-    def usual_counts(self) -> Floats:
-        """Stars in each cell of the coarse grid where the run shows many."""
-        return np.asarray(np.percentile([_grid_counts(scene.light) for scene in self], 75, axis=0))
-
-    @cached_property
-    def onset(self) -> tuple[int, Floats] | None:
-        """The frame with which another drift set in, and the drift before; see `onset_within`."""
-        return onset_within([scene.drift for scene in self])
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,25 +86,6 @@ class Explanation:
         strange = {self.cause, *self.shares, *self.trail_shares} - CAUSES.keys()
         if strange:
             raise ValueError(f"{', '.join(sorted(strange))}: has no row in causes.py")
-
-
-def scene_of(
-    light: Light,
-    motion: Motion,
-    drift: Drift,
-    extinction_mag: float,
-    clear: bool | None = None,
-) -> Scene:
-    """Directions of one frame in its picture; NaN where it was not solved."""
-    pointing = light.pointing
-    east = zenith = sidereal = NAN
-    if pointing.solved and pointing.sky is not None:
-        east, rate_px_s = sky_in_picture(pointing)
-        if pointing.sky.site is not None and pointing.sky.observed:
-            phi = np.radians(pointing.sky.site.latitude_deg)
-            zenith = pointing.image_angle_towards(np.array([np.cos(phi), 0.0, np.sin(phi)]))
-        sidereal = rate_px_s * light.info.exposure_s
-    return Scene(light, motion, drift, extinction_mag, east, zenith, sidereal, clear)
 
 
 def explain(
@@ -478,21 +426,9 @@ def _lost_stars_cause(scenes: Sequence[Scene], number: int) -> str:
     cells = usual >= 4
     if np.count_nonzero(cells) < 8:
         return "cloud"
-    ratio = _grid_counts(scenes[number].light)[cells] / usual[cells]
+    ratio = np.array(scenes[number].around.counts)[cells] / usual[cells]
     gone = ratio < EMPTY_CELL
     there = ratio[~gone]
     if gone.mean() >= 0.15 and len(there) and np.median(there) > FULL_CELL:
         return "obstruction"
     return "cloud"
-
-
-def _grid_counts(light: Light) -> Floats:
-    """Stars in each cell of a coarse grid over the picture."""
-    measure = light.measure
-    counts, _, _ = np.histogram2d(
-        measure.stars["x"],
-        measure.stars["y"],
-        bins=GRID,
-        range=((0, max(measure.width_px, 1)), (0, max(measure.height_px, 1))),
-    )
-    return np.asarray(counts.ravel())

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.judge.cause import Scene
+from skyplumb.judge.scene import Scene
 from skyplumb.records import NAN
 from skyplumb.summary import TrailAxes
 

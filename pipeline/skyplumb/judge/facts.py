@@ -34,6 +34,7 @@ from skyplumb.judge.motion import (
     with_double,
 )
 from skyplumb.judge.runs import Run
+from skyplumb.judge.scene import Surroundings, surroundings_of
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
@@ -64,6 +65,8 @@ class FrameFacts:
     field: FieldShapes
     """Some of its stars' shapes, for the page."""
     clearness: Clearness = UNTOLD
+    around: Surroundings | None = None
+    """None where nobody worked it out yet."""
 
 
 def frame_facts(
@@ -233,6 +236,7 @@ def _frame_facts(
         extinction_mag=NAN if doubled.seen else float(extinction),
         field=field_shapes(shaped, lens),
         clearness=clearness,
+        around=surroundings_of(light),
     )
 
 

@@ -14,13 +14,14 @@ import numpy as np
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
-from skyplumb.judge.cause import Scene, Scenes, explain, scene_of
+from skyplumb.judge.cause import explain
 from skyplumb.judge.clearness import patches_of_all
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.motion import Motion, trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
+from skyplumb.judge.scene import Scene, Scenes, scene_of
 from skyplumb.judge.stack import weights
 from skyplumb.records import NAN, VERDICTS
 from skyplumb.summary import LensReport
@@ -132,7 +133,14 @@ def _judge_run(
         _findings(fact, levels, limits) or _lens_findings(optics, levels, limits) for fact in facts
     ]
     scenes = Scenes(
-        scene_of(fact.light, fact.motion, fact.drift, fact.extinction_mag, _clear(fact, limits))
+        scene_of(
+            fact.light,
+            fact.motion,
+            fact.drift,
+            fact.extinction_mag,
+            _clear(fact, limits),
+            fact.around,
+        )
         for fact in facts
     )
     worth = weights(facts)
