@@ -34,20 +34,24 @@ def green_half_size(plate: Plate) -> Image:
         np.broadcast_to(plate.black, plate.colours.shape), tuple(period // plate.black.shape)
     )
     out = np.zeros((height // 2, width // 2), np.float32)
-    for cell_y in range(period[0] // 2):
-        for cell_x in range(period[1] // 2):
-            places = [
-                (y, x)
-                for y in (2 * cell_y, 2 * cell_y + 1)
-                for x in (2 * cell_x, 2 * cell_x + 1)
-                if pattern[y, x] == GREEN
-            ]
-            view = out[cell_y :: period[0] // 2, cell_x :: period[1] // 2]
-            for y, x in places:
-                view += samples[y : height : period[0], x : width : period[1]]
-                view -= black[y, x]
-            if len(places) > 1:
-                view /= len(places)
+    band = int(BAND * period[0])
+    for top in range(0, height, band):
+        rows = samples[top : min(top + band, height)]
+        here = out[top // 2 : (top + band) // 2]
+        for cell_y in range(period[0] // 2):
+            for cell_x in range(period[1] // 2):
+                places = [
+                    (y, x)
+                    for y in (2 * cell_y, 2 * cell_y + 1)
+                    for x in (2 * cell_x, 2 * cell_x + 1)
+                    if pattern[y, x] == GREEN
+                ]
+                view = here[cell_y :: period[0] // 2, cell_x :: period[1] // 2]
+                for y, x in places:
+                    view += rows[y :: period[0], x : width : period[1]]
+                    view -= black[y, x]
+                if len(places) > 1:
+                    view /= len(places)
     return out
 
 
@@ -202,12 +206,16 @@ def fill_green(above: Image, green: NDArray[np.bool_]) -> Image:
     """Green at every sample: its own, or the weighted mean of its green neighbours."""
     if green.all():
         return above
-    total = np.zeros_like(above)
-    weight = np.zeros_like(above)
-    lit = np.where(green, above, 0)
-    for dy in (-1, 0, 1):
-        for dx in (-1, 0, 1):
-            share = 0.5 ** (abs(dy) + abs(dx))
-            total += share * np.roll(lit, (dy, dx), (1, 2))
-            weight += share * np.roll(green, (dy, dx), (1, 2))
-    return np.where(green, above, total / np.maximum(weight, 1e-6)).astype(np.float32)
+    lit, weight = np.where(green, above, 0), green.astype(np.float32)
+    for axis in (1, 2):
+        lit, weight = _with_halves(lit, axis), _with_halves(weight, axis)
+    return np.where(green, above, lit / np.maximum(weight, 1e-6)).astype(np.float32)
+
+
+def _with_halves(stamps: Image, axis: int) -> Image:
+    """Each sample and half of its two neighbours along an axis; nothing lies beyond the edge."""
+    out = stamps.copy()
+    sums, halves = np.moveaxis(out, axis, -1), np.moveaxis(stamps / 2, axis, -1)
+    sums[..., 1:] += halves[..., :-1]
+    sums[..., :-1] += halves[..., 1:]
+    return out

@@ -32,7 +32,7 @@ NARROW_FWHM_PX = 2.4
 sparse to hold a star's shape."""
 HOT_SHARE = 0.62
 """Share of a star's light in its highest sample; a lens of FWHM 1.4 px reaches 0.37."""
-STAMP_HALVES = (5, 7, 10, 14, 20, 30, 45, 75, 120)
+STAMP_HALVES = (5, 7, 8, 9, 11, 14, 20, 30, 45, 75, 120)
 LARGEST_SAMPLE = 1e15
 """No sensor counts so far: such samples are damage, and their squares are no numbers."""
 
@@ -77,11 +77,10 @@ def measure_stars(plate: Plate) -> StarMeasure:
     if not sky.noise > 0:
         return nothing
     sky.flatten(half)
-    detections, all_colours = _at_their_scale(mosaic, half)
+    detections, table, streaks, all_colours = _at_their_scale(mosaic, half)
     if len(detections.found) == 0:
         return nothing
     arcs = find_arcs(detections)
-    table, streaks = _describe(detections, mosaic)
     _measure(mosaic, table, detections, all_colours)
     _mark_odd(table)
     table = table[np.argsort(-table["flux"], kind="stable")]
@@ -113,22 +112,34 @@ def _without_damage(plate: Plate) -> Plate:
     return replace(plate, samples=np.where(sound, plate.samples, np.nan).astype(np.float32))
 
 
-def _at_their_scale(mosaic: Mosaic, half: NDArray[np.float32]) -> tuple[Detections, bool]:
-    """Detections at the scale that suits the stars' width, and whether all colours are needed."""
+def _at_their_scale(
+    mosaic: Mosaic, half: NDArray[np.float32]
+) -> tuple[Detections, Table, int, bool]:
+    """Detections at the scale that suits the stars' width, their table, and what else they need.
+
+    Returns
+    -------
+    tuple
+        The detections, the first star table and the number of streaks among them, and whether
+        all colours are needed to measure them.
+    """
     coarse = detect(half, 2)
-    width = _typical_fwhm_px(mosaic, coarse)
+    of_coarse = _describe(coarse, mosaic)
+    width = _typical_fwhm_px(mosaic, coarse, of_coarse[0])
     if width >= NARROW_FWHM_PX:
-        return coarse, False
+        return coarse, *of_coarse, False
     fine = detect(mosaic.over_noise(), 1)
+    of_fine = _describe(fine, mosaic)
     # Few stars on the coarse image may still be wide ones.
-    if np.isnan(width) and _typical_fwhm_px(mosaic, fine) >= NARROW_FWHM_PX:
-        return (coarse if len(coarse.found) else fine), False
-    return fine, not mosaic.mono
+    if np.isnan(width) and _typical_fwhm_px(mosaic, fine, of_fine[0]) >= NARROW_FWHM_PX:
+        wide = (coarse, *of_coarse) if len(coarse.found) else (fine, *of_fine)
+        return *wide, False
+    return fine, *of_fine, not mosaic.mono
 
 
-def _typical_fwhm_px(mosaic: Mosaic, detections: Detections) -> float:
+def _typical_fwhm_px(mosaic: Mosaic, detections: Detections, described: Table) -> float:
     """Median width across the trail of some bright lone stars, px; NaN with too few."""
-    table, _ = _describe(detections, mosaic)
+    table = described.copy()  # the fits are tried, not kept
     chosen = _choose(table, mosaic.width, mosaic.height, 2 * PROBED_STARS)
     probe = chosen[(table["flags"][chosen] & BIT["blended"]) == 0][:PROBED_STARS]
     sizes = _stamp_classes(detections)[probe]
