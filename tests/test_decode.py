@@ -152,6 +152,14 @@ class TestRaw:
         seen = np.tile(plate.colours, (height // rows + 1, width // columns + 1))[:height, :width]
         np.testing.assert_array_equal(plate.samples // 1000, seen)  # 700 +- 75 stays below 1000
 
+    def test_samples_stay_when_other_pictures_are_decoded(self) -> None:
+        """They stand in the decoder's own memory, which must live as long as they do."""
+        drawn = sky((1024, 1024))
+        plate = decode(dng(drawn), "a.dng")
+        for seed in range(2, 6):
+            decode(dng(sky((1024, 1024), seed)), "b.dng")
+        np.testing.assert_array_equal(plate.samples, drawn)
+
     def test_each_channel_keeps_its_own_black(self) -> None:
         plate = decode(dng(sky(), [[1, 0], [2, 1]], black=(500, 510, 520, 530)), "a.dng")
         assert plate.black.tolist() == [[500.0, 510.0], [520.0, 530.0]]

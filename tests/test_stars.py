@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from skyplumb.demo import DrawnFrame, Lens, Sway, draw_frame
 from skyplumb.measure.flags import BIT, FLAGS
-from skyplumb.measure.mosaic import green_half_size
+from skyplumb.measure.mosaic import SkyLevel, fill_green, green_half_size
 from skyplumb.measure.shapes import axes, fwhm_px, profile_kurt, trail_length_px
 from skyplumb.measure.stars import StarMeasure, measure_stars
 from skyplumb.records import Plate
@@ -172,6 +172,53 @@ def test_the_half_size_image_is_the_mean_of_the_greens_above_their_black() -> No
     mono = Plate(samples, np.array([[1]], np.uint8), np.array([[2]], np.float32), np.inf)
     cells = samples.reshape(3, 2, 4, 2).mean(axis=(1, 3)) - 2
     assert green_half_size(mono) == pytest.approx(cells)
+
+
+def test_the_half_size_image_of_many_rows_is_that_of_few() -> None:
+    rng = np.random.default_rng(4)
+    colours = np.array(XTRANS, np.uint8)
+    black = rng.uniform(100, 200, (6, 6)).astype(np.float32)
+    samples = rng.integers(0, 4000, (6 * 71, 24)).astype(np.uint16)
+    whole = green_half_size(Plate(samples, colours, black, np.inf))
+    for top in (0, 186, 192, 378):  # of one period, by itself
+        few = green_half_size(Plate(samples[top : top + 6], colours, black, np.inf))
+        assert np.array_equal(whole[top // 2 : top // 2 + 3], few)
+
+
+@pytest.mark.parametrize("shape", [(801, 1003), (500, 700)], ids=["large", "small"])
+def test_sky_and_noise_are_what_was_drawn_everywhere(shape: tuple[int, int]) -> None:
+    # The tolerances are five times the error of one box's mode, 2.5 median - 1.5 mean, and of its
+    # deviation: 2.14 / sqrt n and 0.71 / sqrt n of normal samples. Slopes lean on what the edge
+    # cuts off.
+    y, x = np.indices(shape)
+    level, noise = 300 + 0.2 * x - 0.1 * y, 8 + 0.008 * x
+    inner = np.s_[96:-96, 96:-96]
+    drawn = np.random.default_rng(5).normal(level, noise).astype(np.float32)
+    sky = SkyLevel(drawn)
+    assert sky.step == (2 if shape[0] > 768 else 1)
+    found, spread = (sky.spread(one, 0, shape) for one in (sky.map, sky.noise_map))
+    assert np.abs((found - level) / noise)[inner].max() < 5 * 2.14 / 32
+    assert np.abs(spread / noise - 1)[inner].max() < 5 * 0.71 / 32
+    # Places on the mosaic, which is twice as large, ask the same map.
+    places = np.array([[0, 0], [641, 1203], [2 * shape[0] - 1, 2 * shape[1] - 1]]).T
+    at = sky.map[sky.cell(places[1], places[0])]
+    assert np.array_equal(at, found[places[0] // 2, places[1] // 2])
+    flat = drawn.copy()
+    sky.flatten(flat)
+    assert flat == pytest.approx((drawn - found) / spread, abs=1e-4)
+
+
+def test_green_between_its_sites_is_the_weighted_mean_of_those_around() -> None:
+    rng = np.random.default_rng(6)
+    above = rng.normal(50, 10, (2, 7, 9)).astype(np.float32)
+    green = np.isin(np.indices((7, 9)).sum(0) % 2, 1)[None].repeat(2, axis=0)
+    filled = fill_green(above, green)
+    assert np.array_equal(filled[green], above[green])
+    # On a Bayer mosaic the four next to a site are green, and those at its corners are not.
+    want = (above[:, :-2, 1:-1] + above[:, 2:, 1:-1] + above[:, 1:-1, :-2] + above[:, 1:-1, 2:]) / 4
+    inner = ~green[:, 1:-1, 1:-1]
+    assert filled[:, 1:-1, 1:-1][inner] == pytest.approx(want[inner], rel=1e-5)
+    assert fill_green(above, np.ones_like(green)) is above
 
 
 @pytest.mark.parametrize("fwhm", [1.6, 2.5])

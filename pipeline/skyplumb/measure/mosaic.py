@@ -11,8 +11,8 @@ GREEN = 1
 BACKGROUND_BOX = 64
 """Side of the boxes that the sky is measured in, samples of the half-size image."""
 SKY_STEP = 2
-"""Every second sample of every second row tells the sky of a box: a thousand samples hold its
-median within 0.04 of their noise (sqrt(pi / 2 / n)), and boxes are smoothed with those around."""
+"""Every second sample of every second row tells the sky of a box: a thousand hold sep's mode,
+2.5 median - 1.5 mean, within 0.07 of their noise, and boxes are smoothed with those around."""
 FEWEST_SKY_BOXES = 12
 """Along the shorter side; of a smaller picture, which costs little, every sample counts."""
 BAND = 32
