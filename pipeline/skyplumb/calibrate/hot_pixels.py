@@ -110,7 +110,9 @@ def _standing_still(
     still = np.zeros(len(light.measure.stars), bool)
     if not light.pointing.solved:
         return still
-    unmatched = np.setdiff1d(np.arange(len(still)), light.pointing.star)
+    alone = np.ones(len(still), bool)
+    alone[light.pointing.star] = False
+    unmatched = np.flatnonzero(alone)
     if len(unmatched) == 0:
         return still
     places = _places(light)[unmatched]

@@ -64,8 +64,9 @@ class Pointing:
         """Position angle on the sky, 0..360, of a way from the middle of the picture."""
         if not self.solved or not np.isfinite(image_angle_deg):
             return NAN
-        turn = np.radians(image_angle_deg)
-        on_sky = self.on_sky if np.isfinite(self.on_sky).all() else _on_sky(self)
+        turn, on_sky = np.radians(image_angle_deg), self.on_sky
+        if self.sky is not None and not np.isfinite(on_sky).all():
+            on_sky = _on_sky(self, self.sky)[2]
         east, north = np.array([np.cos(turn), np.sin(turn)]) @ on_sky
         return float(np.degrees(np.arctan2(east, north)) % 360.0)
 
@@ -87,29 +88,29 @@ class Pointing:
 def with_places(pointing: Pointing, frame: ObservedSky) -> Pointing:
     """The same with right ascension, declination, roll, altitude and azimuth."""
     middle = pointing.middle_direction()
-    pointing = replace(pointing, on_sky=_on_sky(pointing))
-    ra, dec = frame.icrs(middle[None, :])
+    ra, dec, on_sky = _on_sky(pointing, frame)
+    pointing = replace(pointing, on_sky=on_sky)
     altitude, azimuth = frame.altitude_azimuth_deg(middle[None, :])
     return replace(
         pointing,
-        ra_deg=float(np.degrees(ra[0])),
-        dec_deg=float(np.degrees(dec[0])),
+        ra_deg=float(np.degrees(ra)),
+        dec_deg=float(np.degrees(dec)),
         roll_pa_deg=pointing.way_pa_deg(-90.0),
         altitude_deg=float(altitude[0]),
         azimuth_deg=float(azimuth[0]),
     )
 
 
-def _on_sky(pointing: Pointing) -> Floats:
-    """What `Pointing.on_sky` keeps, since every angle of a frame is turned by it."""
+def _on_sky(pointing: Pointing, frame: ObservedSky) -> tuple[float, float, Floats]:
+    """Place of the middle, rad, and what `Pointing.on_sky` keeps: each angle is turned by it."""
     camera = pointing.camera
-    assert camera is not None and pointing.sky is not None
+    assert camera is not None
     middle, per_px = _around_middle(camera)
     seen = np.stack([middle, middle + per_px[0], middle + per_px[1]])
     seen /= np.linalg.norm(seen, axis=1)[:, None]
-    ra, dec = pointing.sky.icrs(seen @ pointing.attitude)
+    ra, dec = frame.icrs(seen @ pointing.attitude)
     here, *there = unit_vectors(ra, dec)
-    return np.asarray((np.stack(there) - here) @ east_and_north(here).T)
+    return float(ra[0]), float(dec[0]), (np.stack(there) - here) @ east_and_north(here).T
 
 
 @lru_cache(maxsize=64)
