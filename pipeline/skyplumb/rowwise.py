@@ -102,31 +102,36 @@ def robust_fits(
     design = np.where(known[:, None, :], design, 0.0)
     values, errors = np.where(known, values, 0.0), np.where(known, errors, np.inf)
     information = 1 / errors**2
-    ridge = np.zeros((sets, terms)) if prior is None else np.broadcast_to(prior, (sets, terms))
-    ridge = np.zeros((sets, terms)) if prior is None else 1 / np.square(ridge)
-    weighed = design * information[:, None, :]
-    largest = np.einsum("stn,stn->st", weighed, design).max(axis=1, initial=1e-9)
-    ridge = ridge + 1e-9 * largest[:, None]
-    diagonal = ridge[:, :, None] * np.eye(terms)
-    solution, normal, seen = np.zeros((sets, terms)), diagonal.copy(), np.ones(sets)
-    weights, before = np.ones_like(values), np.full_like(values, np.inf)
-    left = np.arange(sets)  # those that still move
+    ridge = np.zeros((sets, terms))
+    if prior is not None:
+        ridge = np.broadcast_to(1 / np.square(prior), (sets, terms))
+    squares = np.einsum("stn,sn,stn->st", design, information, design)
+    ridge = ridge + 1e-9 * squares.max(axis=1, initial=1e-9)[:, None]
+    own = np.arange(terms)
+    normals = np.zeros((sets, terms, terms))
+    normals[:, own, own] = ridges = ridge
+    solutions, seen = np.zeros((sets, terms)), np.ones((sets, 1))
+    # From here on the arrays are of the sets that still move.
+    number, scale, used, before = np.arange(sets), seen, information, np.full_like(values, np.inf)
     for _ in range(rounds):
-        weighed = design[left] * (information[left] * weights)[:, None, :]
-        normal[left] = weighed @ np.swapaxes(design[left], 1, 2)
-        held = normal[left] + seen[left, None, None] ** 2 * diagonal[left]
-        pulled = weighed @ values[left, :, None]
-        solution[left] = np.linalg.solve(held, pulled)[..., 0]
-        modelled = (solution[left, None, :] @ design[left])[:, 0]
-        residuals = (values[left] - modelled) / errors[left]
-        scale = sigmas(np.where(known[left], residuals, np.nan), freedom[left])
+        weighed = design * used[:, None, :]
+        normal = weighed @ np.swapaxes(design, 1, 2)
+        normals[number] = normal
+        normal[:, own, own] += scale**2 * ridge
+        solution = np.linalg.solve(normal, weighed @ values[:, :, None])
+        residuals = (values - (np.swapaxes(solution, 1, 2) @ design)[:, 0]) / errors
+        scale = sigmas(np.where(known, residuals, np.nan), freedom)[:, None]
         # Where nothing is known the scale is one, where all residuals are alike never zero.
-        seen[left] = np.where(np.isnan(scale), 1.0, np.maximum(scale, 1e-3))
-        scale = seen[left, None]
+        scale = np.where(np.isnan(scale), 1.0, np.maximum(scale, 1e-3))
+        solutions[number], seen[number] = solution[..., 0], scale
         moves = (np.abs(residuals - before) > SETTLED * scale).any(axis=1)
-        weights = 1 / (1 + (residuals / (cauchy_cut(1) * scale)) ** 2)
-        left, weights, before = left[moves], weights[moves], residuals[moves]
-        if len(left) == 0:
+        used, before = information / (1 + (residuals / (cauchy_cut(1) * scale)) ** 2), residuals
+        if not moves.any():
             break
-    covariance = np.linalg.inv(normal / np.maximum(seen, 1.0)[:, None, None] ** 2 + diagonal)
-    return solution, covariance
+        if not moves.all():
+            number, scale, used, before = (of[moves] for of in (number, scale, used, before))
+            design, values, errors, known = (of[moves] for of in (design, values, errors, known))
+            information, freedom, ridge = (of[moves] for of in (information, freedom, ridge))
+    normals /= np.maximum(seen, 1.0)[:, :, None] ** 2
+    normals[:, own, own] += ridges
+    return solutions, np.linalg.inv(normals)
