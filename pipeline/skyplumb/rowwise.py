@@ -129,9 +129,10 @@ def robust_fits(
         if not moves.any():
             break
         if not moves.all():
-            number, scale, used, before = (of[moves] for of in (number, scale, used, before))
-            design, values, errors, known = (of[moves] for of in (design, values, errors, known))
-            information, freedom, ridge = (of[moves] for of in (information, freedom, ridge))
+            number, known = number[moves], known[moves]
+            scale, used, before = scale[moves], used[moves], before[moves]
+            design, values, errors = design[moves], values[moves], errors[moves]
+            information, freedom, ridge = information[moves], freedom[moves], ridge[moves]
     normals /= np.maximum(seen, 1.0)[:, :, None] ** 2
     normals[:, own, own] += ridges
-    return solutions, np.linalg.inv(normals)
+    return solutions, np.asarray(np.linalg.inv(normals))

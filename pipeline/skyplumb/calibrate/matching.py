@@ -250,23 +250,45 @@ class Around:
 def stars_around(stars: Detections, sky: ObservedSky, camera: Camera, attitude: Floats) -> Around:
     """The brightest stars around where a frame is believed to point, off by some pixels or not."""
     known = catalogue()
-    among_stars = carry(attitude, sky, CATALOGUE_SKY)
-    axis = among_stars[2]
     radius = camera.field_radius_rad()
     # The catalogue goes deeper than a short exposure: as many as there are stars will do.
     most = 4 * stars.found + 200
     whole_sky = int(1.5 * most / ((1 - np.cos(radius)) / 2)) + 5000
+    rows = may_show(sky, camera, attitude, (0, whole_sky), most)
+    return Around(rows, sky.directions(known.ra_rad[rows], known.dec_rad[rows]))
+
+
+def may_show(
+    sky: ObservedSky,
+    camera: Camera,
+    attitude: Floats,
+    between: tuple[int, int],
+    most: int | None = None,
+) -> NDArray[np.int64]:
+    """Catalogue stars in a picture or just outside of it, brightest first.
+
+    Where stars are seen takes longest to work out, so this tells first which are worth it.
+
+    Parameters
+    ----------
+    sky, camera, attitude
+    between : tuple of int
+        Rows of the catalogue from the first on and before the second.
+    most : int, optional
+        So many at most, around the picture as well.
+    """
+    among_stars = carry(attitude, sky, CATALOGUE_SKY)
+    axis = among_stars[2]
+    radius = camera.field_radius_rad()
     rough = float(np.ceil(radius * PATCHES) / PATCHES)
     about, directions = _stars_about(*(int(n) for n in np.rint(axis * PATCHES)), rough)
-    brightest = np.searchsorted(about, whole_sky)
-    about, directions = about[:brightest], directions[:brightest]
+    these = slice(*np.searchsorted(about, between))
+    about, directions = about[these], directions[these]
     near = np.flatnonzero(directions @ axis > np.cos(radius))[:most]
-    # Where the stars are seen takes longest to work out, so first what lies far outside is left.
     places = camera.project(directions[near] @ among_stars.T)
     with np.errstate(invalid="ignore"):
         inside = _inside(camera, places, OFF_PX + BENT_RAD * camera.focal_px)
-    rows = about[near[inside]]
-    return Around(rows, sky.directions(known.ra_rad[rows], known.dec_rad[rows]))
+    return about[near[inside]]
 
 
 @lru_cache(maxsize=32)

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.matching import PATCHES, _stars_about
-from skyplumb.calibrate.sky import catalogue, unit_vectors
+from skyplumb.calibrate.matching import may_show
+from skyplumb.calibrate.sky import catalogue
 from skyplumb.judge.transparency import COUNTS_SLOPE
 from skyplumb.measure.flags import BIT
 from skyplumb.records import NAN
@@ -353,12 +353,8 @@ def _in_picture(
         return np.zeros(0, np.int64), np.zeros((0, 2))
     sky = catalogue()
     size = np.array([light.measure.width_px, light.measure.height_px], float)
-    centre = unit_vectors(*pointing.sky.icrs(pointing.middle_direction()[None]))[0]
-    radius = min(pointing.camera.field_radius_rad() + 0.02, np.pi)
-    rows, directions = _stars_about(*(int(n) for n in np.rint(centre * PATCHES)), radius)
-    # Both are in order of magnitude.
-    first, last = np.searchsorted(rows, np.searchsorted(sky.magnitude, [brightest, faintest]))
-    rows = rows[first:last][directions[first:last] @ centre > np.cos(radius)]
+    first, last = np.searchsorted(sky.magnitude, [brightest, faintest])
+    rows = may_show(pointing.sky, pointing.camera, pointing.attitude, (int(first), int(last)))
     seen = pointing.sky.directions(sky.ra_rad[rows], sky.dec_rad[rows])
     place = pointing.camera.project(seen @ pointing.attitude.T)
     edge = 0.02 * size
