@@ -191,7 +191,7 @@ def test_sky_and_noise_are_what_was_drawn_everywhere(shape: tuple[int, int]) -> 
     # deviation: 2.14 / sqrt n and 0.71 / sqrt n of normal samples. Slopes lean on what the edge
     # cuts off.
     y, x = np.indices(shape)
-    level, noise = 300 + 0.2 * x - 0.1 * y, 8 + 0.008 * x
+    level, noise = 300 + 0.02 * x - 0.01 * y, 8 + 0.008 * x
     inner = np.s_[96:-96, 96:-96]
     drawn = np.random.default_rng(5).normal(level, noise).astype(np.float32)
     sky = SkyLevel(drawn)
