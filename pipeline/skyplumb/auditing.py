@@ -13,6 +13,7 @@ from pathlib import Path
 from threadpoolctl import threadpool_limits
 
 from skyplumb import __version__
+from skyplumb._collector import seldom_collected
 from skyplumb._terminal import tell
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
@@ -43,7 +44,7 @@ from skyplumb.measure.workers import Here, LocalWorkers, Lost, Workers, cores, r
 from skyplumb.output.calibration_frames import FOLDERS
 from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
-from skyplumb.output.index import write_index
+from skyplumb.output.index import Row, write_index
 from skyplumb.output.page import pictures
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.result import SessionResult
@@ -101,6 +102,8 @@ class Session:
     folder: Path
     lights: int
     kept: int
+    row: Row
+    """On the page over all sessions."""
     faults: tuple[str, ...] = ()
     """What went wrong that nobody foresaw, a line each."""
     lines: tuple[str, ...] = ()
@@ -211,7 +214,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         nights = nights_of(measured, aside, notes, rules, overrides, options)
         written = _judge_all(nights, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
-        index = write_index(options.out)
+        index = write_index(options.out, {one.folder.name: one.row for one in written})
     return Audited(
         index,
         tuple(sorted(written, key=lambda session: session.name)),
@@ -281,7 +284,7 @@ def judge_night(night: SessionTask) -> Session | UserError | None:
     try:
         # Several threads add up in another order than one, and wait for each other where the
         # machine is busy; with one, the same measures always give the same bytes.
-        with threadpool_limits(limits=1):
+        with threadpool_limits(limits=1), seldom_collected():
             result, broken = spared(night.measures, partial(_result, night, store))
             lost = dict(night.lost)
             if broken:  # once more, with a row for each of them
@@ -298,7 +301,7 @@ def judge_night(night: SessionTask) -> Session | UserError | None:
     told = result.summary
     faults = tuple(one.note for one in broken)
     lines = (*session_lines(told, written.folder), *written.told)
-    return Session(night.name, written.folder, told.lights, told.keep, faults, lines)
+    return Session(night.name, written.folder, told.lights, told.keep, written.row, faults, lines)
 
 
 def _trace(night: SessionTask, lost: Mapping[str, Lost]) -> Trace:

@@ -14,6 +14,7 @@ from typing import Annotated
 import typer
 
 from skyplumb import __version__
+from skyplumb._collector import seldom_collected
 from skyplumb._terminal import complain, failure, tell
 from skyplumb.digits import counted
 from skyplumb.errors import NothingToAuditError, UserError
@@ -339,7 +340,8 @@ def main() -> None:
     """Parse and run: a known mistake is one line on stderr, never a traceback."""
     code: int | str | None = 0
     try:
-        app()
+        with seldom_collected():
+            app()
     except NothingToAuditError as error:
         complain(str(error))
         code = NOTHING_AUDITED

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from skyplumb.columns import FrameRow
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
+from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
 from skyplumb.output.page.frames import STRIP_FOLDER
 from skyplumb.output.page.session import render, session_page
@@ -56,6 +57,8 @@ class WrittenSession:
     """What was written of a session."""
 
     folder: Path
+    row: Row
+    """On the page over all sessions."""
     told: tuple[str, ...] = ()
     """What a person may like to know, a line each."""
 
@@ -141,7 +144,8 @@ def write_session(
         attempt(partial(links, targets.link_into))
     if failures:
         raise failures[0]
-    return WrittenSession(folder, tuple(told))
+    shown = row_of(replace(result.summary, notices=tuple(notices)), folder.name)
+    return WrittenSession(folder, shown, tuple(told))
 
 
 def _write_lists(folder: Path, rows: Sequence[FrameRow], root: Path) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
@@ -31,18 +32,29 @@ class Row:
     notices: tuple[str, ...]
 
 
-def write_index(out: Path) -> Path:
+def write_index(out: Path, known: Mapping[str, Row] | None = None) -> Path:
     """Write `out`/index.html over every session in it and answer its path.
 
     A folder without a summary that can be read is left out.
+
+    Parameters
+    ----------
+    out : Path
+    known : mapping, optional
+        Rows of the folders that were written just now, by name; they are not read again.
     """
+    known = known or {}
     rows = []
     for summary in sorted(out.glob("*/summary.json")):
+        folder = summary.parent.name
+        if folder in known:
+            rows.append(known[folder])
+            continue
         try:
             told = read_summary(summary)
         except (OSError, ValueError):
             continue
-        rows += [_row(one, summary.parent.name) for one in told]
+        rows += [row_of(one, folder) for one in told]
     page = {
         "rows": rows,
         "keep": sum(row.keep for row in rows),
@@ -55,7 +67,8 @@ def write_index(out: Path) -> Path:
     return out / INDEX
 
 
-def _row(told: SessionSummary, folder: str) -> Row:
+def row_of(told: SessionSummary, folder: str) -> Row:
+    """The row of a session that lies in a folder of this name."""
     best = told.best_mend
     return Row(
         name=told.session,

@@ -29,7 +29,7 @@ RATINGS = {"keep": 3, "doubtful": 1, "reject": -1}
 LEDGER = ".skyplumb-xmp.json"
 """In a session's folder: the sidecars laid beside copies, each with a digest of what it held."""
 
-_NOT_IN_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_NOT_IN_XML = "[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 _LONGEST_NAME_BYTES = 255
 
 
@@ -161,7 +161,7 @@ def xmp_packet(rating: int, description: str) -> str:
     data = exiv2.XmpData()
     data["Xmp.xmp.Rating"] = str(rating)
     if description:
-        data["Xmp.dc.description"] = "lang=x-default " + _NOT_IN_XML.sub("", description)
+        data["Xmp.dc.description"] = "lang=x-default " + re.sub(_NOT_IN_XML, "", description)
     status, packet = exiv2.XmpParser.encode(
         data, exiv2.XmpParser.XmpFormatFlags.useCompactFormat, 1
     )
