@@ -18,6 +18,7 @@ from skyplumb.judge.mount import (
     MountFit,
     fit_mount,
     fit_plain,
+    pointings_of,
     samples_of,
 )
 
@@ -91,13 +92,13 @@ def _split(lights: list[Light], setup: int) -> list[_Placed]:
     every part is fitted with all faults, and parts whose axes do not differ clearly are one
     placement after all.
     """
-    # The plain fit settles most nights; knocks within a run take most of a fit's time and hide
-    # no step of the axis.
-    one_axis = (
-        not fit_plain(lights).misfit > MISFIT or not fit_mount(lights, knocks=False).misfit > MISFIT
-    )
-    parts = [lights] if one_axis else _cut(lights)
-    placed = [_Placed(part, fit_mount(part, setup)) for part in parts]
+    found = pointings_of(lights, setup)
+    if isinstance(found, MountFit):
+        return [_Placed(lights, found)]
+    # The plain fit settles most nights; knocks within a run hide no step of the axis.
+    if not found.plain().misfit > MISFIT or not found.without_knocks().misfit > MISFIT:
+        return [_Placed(lights, found.whole())]
+    placed = [_Placed(part, fit_mount(part, setup)) for part in _cut(lights)]
     out = placed[:1]
     for part in placed[1:]:
         before = out[-1]

@@ -16,7 +16,7 @@ References
 .. [1] Barrett 2016, *Measuring Polar Axis Alignment Error*, for the signs.
 """
 
-from skyplumb.judge.mount.fit import IMPOSSIBLE_TIMES, fit_mount, fit_plain
+from skyplumb.judge.mount.fit import IMPOSSIBLE_TIMES, fit_mount, fit_plain, pointings_of
 from skyplumb.judge.mount.paths import motion_terms, time_mean
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of
@@ -29,6 +29,7 @@ __all__ = [
     "fit_mount",
     "fit_plain",
     "motion_terms",
+    "pointings_of",
     "samples_of",
     "time_mean",
 ]

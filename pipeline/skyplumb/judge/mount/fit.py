@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.model_choice import can_tell_flexure, choose_model
+from skyplumb.judge.mount.model_choice import can_tell_flexure, faults_seen, with_knocks
 from skyplumb.judge.mount.regression import (
     Model,
     Observations,
@@ -45,15 +46,11 @@ SLIP_OR_RATE = (
 
 def fit_plain(lights: Sequence[Light]) -> MountFit:
     """Axis and rate alone, in one regression: to rank many guesses, not to be told."""
-    return fit_mount(lights, choose=lambda data: (data, regress(data, Model())))
+    found = pointings_of(lights)
+    return found if isinstance(found, MountFit) else found.plain()
 
 
-def fit_mount(
-    lights: Sequence[Light],
-    setup: int = 0,
-    knocks: bool = True,
-    choose: Callable[[Observations], tuple[Observations, Regression]] | None = None,
-) -> MountFit:
+def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     """Fit the tracker of one setup to all its pointings.
 
     Each added fault (periodic error, slip, elastic flexure) is kept only where it lowers the
@@ -64,16 +61,63 @@ def fit_mount(
     lights : sequence of Light
     setup : int
         Its number, handed on.
-    knocks : bool
-        Whether small knocks within a run are looked for, which takes most of the time.
-    choose : callable, optional
-        Another way to choose the faults.
 
     Returns
     -------
     MountFit
         With `why_not` in words where there is too little to fit.
     """
+    found = pointings_of(lights, setup)
+    return found if isinstance(found, MountFit) else found.whole()
+
+
+@dataclass(frozen=True)
+class Pointings:
+    """The pointings of one setup, to be fitted with few faults, and with more where it matters."""
+
+    setup: int
+    data: Observations
+    air: Floats
+    """Rotations, shape (n, 3), arcsec, that the sigma of refraction would have made."""
+    latitude_deg: float
+    untracked: frozenset[str]
+    """Files of frames that were left out, since the camera stood still."""
+
+    def plain(self) -> MountFit:
+        """With axis and rate alone."""
+        return self._fit(self.data, regress(self.data, Model()))
+
+    def without_knocks(self) -> MountFit:
+        """With the faults that the evidence asks for, but for small knocks within a run."""
+        return self._fit(self.data, self._faults)
+
+    def whole(self) -> MountFit:
+        """With all of them; to look for knocks takes most of the time."""
+        return self._fit(*with_knocks(self.data, self._faults))
+
+    @cached_property
+    def _faults(self) -> Regression:
+        return faults_seen(self.data)
+
+    def _fit(self, data: Observations, best: Regression) -> MountFit:
+        best = _with_doubtful_air(data, best, self.air)
+        fit = _mount_fit(self.setup, data, best, self.latitude_deg)
+        fit = replace(fit, untracked=self.untracked)
+        if not fit.backwards:
+            return fit
+        # Where the axis of such a drive points says nothing of where it will, once it is set right.
+        return MountFit(
+            self.setup,
+            fit.frames,
+            WRONG_WAY,
+            data.earth_fixed,
+            axis_rate=np.array([NAN, NAN, fit.axis_rate[2]]),
+            untracked=self.untracked,
+        )
+
+
+def pointings_of(lights: Sequence[Light], setup: int = 0) -> Pointings | MountFit:
+    """What is there to fit, or a fit that says why nothing can be."""
     samples = samples_of(lights)
     frames = [light.pointing.sky for light in lights if light.pointing.solved]
     earth_fixed = bool(frames) and all(f is not None and f.observed for f in frames)
@@ -112,20 +156,7 @@ def fit_mount(
         by_file = {light.file: light for light in lights}
         air = _turn_by_air_arcsec([by_file[s.file] for s in samples], frames[0], zenith)
     data = observations_of(samples, earth_fixed, zenith)
-    data, best = choose(data) if choose else choose_model(data, knocks)
-    best = _with_doubtful_air(data, best, air)
-    fit = replace(_mount_fit(setup, data, best, latitude), untracked=untracked)
-    if not fit.backwards:
-        return fit
-    # Where the axis of such a drive points says nothing of where it will, once it is set right.
-    return MountFit(
-        setup,
-        fit.frames,
-        WRONG_WAY,
-        earth_fixed,
-        axis_rate=np.array([NAN, NAN, fit.axis_rate[2]]),
-        untracked=untracked,
-    )
+    return Pointings(setup, data, air, latitude, untracked)
 
 
 def _turn_by_air_arcsec(lights: Sequence[Light], sky: ObservedSky, zenith: Floats) -> Floats:

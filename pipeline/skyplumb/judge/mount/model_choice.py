@@ -32,20 +32,20 @@ MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
 
-def choose_model(data: Observations, knocks: bool = True) -> tuple[Observations, Regression]:
-    """The faults seen; start anew where a small knock explains more than it costs.
+def with_knocks(data: Observations, seen: Regression) -> tuple[Observations, Regression]:
+    """Start anew where a small knock explains more than it costs; `seen` are the faults without.
 
     Of several knocks one alone may not pay: while the pointings scatter far more than they
     should, a few further cuts are tried.
     """
-    best = _faults_seen(data)
+    best = seen
     tried, last = data, best
     misses = 0
-    for _ in range(MOST_SMALL_STEPS if knocks else 0):
+    for _ in range(MOST_SMALL_STEPS):
         cut = _cut_best(tried, last)
         if cut is None:
             break
-        tried, last = cut, _faults_seen(cut)
+        tried, last = cut, faults_seen(cut)
         # One more number than each start counts for: where the step is.
         cost = (misses + 1) * np.log(3 * len(data.samples))
         if last.criterion < best.criterion - MODEL_GAIN - cost:
@@ -57,7 +57,7 @@ def choose_model(data: Observations, knocks: bool = True) -> tuple[Observations,
     return data, best
 
 
-def _faults_seen(data: Observations) -> Regression:
+def faults_seen(data: Observations) -> Regression:
     """The faults that the evidence asks for."""
     plain = regress(data, Model())
     fits, driven_right = [plain], []
