@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -41,11 +42,11 @@ class GreyScale:
 
     def grey(self, light: NDArray[np.float32]) -> NDArray[np.uint8]:
         """Grey 0..255 of the same shape; NaN comes out black."""
-        above = np.clip(light.astype(np.float64) - self.black, 0, self.white - self.black)
-        level: NDArray[np.float64] = np.arcsinh(above / self.bend) / np.arcsinh(
-            (self.white - self.black) / self.bend
-        )
-        return np.round(255 * np.nan_to_num(level)).astype(np.uint8)
+        # Single precision is far finer than a grey.
+        above = np.clip(np.nan_to_num(light - np.float32(self.black)), 0, self.white - self.black)
+        level: NDArray[np.float32] = np.arcsinh(above / np.float32(self.bend))
+        level *= 255 / np.arcsinh((self.white - self.black) / self.bend)
+        return np.round(level).astype(np.uint8)
 
 
 def stretch_of(measures: Iterable[Measure]) -> GreyScale:
@@ -75,6 +76,7 @@ class Strip:
     stars: int
 
 
+@cache
 def chosen_crops(count: int) -> NDArray[np.int64]:
     """Which of so many crops stand in a strip: an even choice, the first and the last too."""
     return np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
