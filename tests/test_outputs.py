@@ -23,7 +23,7 @@ from inventednight import lay_down, rows_of, table_of
 from shipped import REPORTS
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
-from skyplumb.output.earlier import better_is_there
+from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
 from skyplumb.output.links import LEDGER, Laid, link_frames
@@ -643,6 +643,12 @@ def test_a_second_card_of_the_same_names_and_times_replaces_nothing(
     second = lay_down(session_of(night, B), out, held(tmp_path, "two", B))
     assert second == out / f"{first.name}-2"
     assert everything(first) == before
+    # Nor is the other's folder said to be left behind; a copy of one's own is.
+    shots = {(file, "") for file in A}
+    assert left_behind(out, shots, {first.name}) == []
+    shutil.copytree(first, out / f"{first.name}-3")
+    assert left_behind(out, shots, {first.name}) == [out / f"{first.name}-3"]
+    shutil.rmtree(out / f"{first.name}-3")
     # Audited again, each finds its own place, whatever is in the other's reader.
     assert lay_down(session_of(night, A), out, tmp_path / "one") == first
     assert lay_down(session_of(night, B), out, tmp_path / "two") == second

@@ -6,7 +6,7 @@ import csv
 from collections.abc import Sequence, Set
 from pathlib import Path
 
-from skyplumb.output.place import holds_card
+from skyplumb.output.place import holds_card, holds_shots_of
 from skyplumb.records import Measure
 
 
@@ -35,12 +35,13 @@ def left_behind(out: Path, shots: Set[tuple[str, str]], folders: Set[str]) -> li
         Names of the sessions' folders of today.
     """
     found = []
+    today = [out / name for name in folders]
     for table in sorted(out.glob("*/frames.csv")):
         if table.parent.name in folders:
             continue
         lights = [row for row in table_rows(table) if row["kind"] == "light"]
         held = [(row["file"], row["taken_camera"]) for row in lights]
-        if held and shots >= set(held):
+        if held and shots >= set(held) and holds_shots_of(table.parent, today):
             found.append(table.parent)
     return found
 

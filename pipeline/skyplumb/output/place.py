@@ -14,7 +14,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,6 +93,20 @@ def holds_card(folder: Path, card: Path) -> bool:
     """Whether a folder's results are of a card in this place, which may be gone by now."""
     held = _read(folder)
     return held is not None and held.card == str(card.absolute())
+
+
+def holds_shots_of(folder: Path, others: Iterable[Path]) -> bool:
+    """Whether all that a folder tells of its shots' content stands in other folders, too.
+
+    True where it tells nothing: results of a version that left no mark.
+    """
+    held = _read(folder)
+    marks = [mark for other in others if (mark := _read(other)) is not None]
+    if held is None:
+        return True
+    if not held.digests:
+        return any(mark.card == held.card for mark in marks)
+    return held.digests <= set().union(*(mark.digests for mark in marks))
 
 
 def _read(folder: Path) -> CardMark | None:
