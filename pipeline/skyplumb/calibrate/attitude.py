@@ -16,8 +16,6 @@ Floats = NDArray[np.float64]
 
 LINEARISED = 3
 """So often at most an attitude is fitted anew along straight lines."""
-SIDE_BY_SIDE = 64
-"""Frames fitted in one array: some megabytes."""
 STRAIGHT_RAD = 3e-4
 """A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
 length."""
@@ -56,15 +54,13 @@ def fit_attitudes(
     covariances = [np.full((3, 3), np.nan)] * len(frames)
     left = list(range(len(frames)))
     for _ in range(LINEARISED):
-        bent = []
-        for begin in range(0, len(left), SIDE_BY_SIDE):
-            some = left[begin : begin + SIDE_BY_SIDE]
-            turns, found = _turns(camera, [frames[n] for n in some], [at[n] for n in some], rounds)
-            for n, turn, covariance in zip(some, turns, found, strict=True):
-                at[n], covariances[n] = rotation(turn) @ at[n], covariance
-                if np.linalg.norm(turn) > STRAIGHT_RAD:
-                    bent.append(n)
-        left = bent
+        if not left:
+            break
+        turns, found = _turns(camera, [frames[n] for n in left], [at[n] for n in left], rounds)
+        for n, turn, covariance in zip(left, turns, found, strict=True):
+            at[n], covariances[n] = rotation(turn) @ at[n], covariance
+        bent = np.linalg.norm(turns, axis=1) > STRAIGHT_RAD
+        left = [n for n, again in zip(left, bent, strict=True) if again]
     return [
         FittedAttitude(
             attitude, covariance, one.pixels - camera.project(one.directions @ attitude.T)

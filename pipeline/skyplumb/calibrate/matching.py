@@ -10,6 +10,7 @@ and a picture of something else shows no scatter that is smaller than chance's.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 
@@ -118,103 +119,156 @@ def pair_stars(
     attitude: Floats,
     sigma_px: float,
     reach: float = 1.1,
-    around: Around | None = None,
 ) -> Pairs:
-    """Pair stars with the catalogue.
+    """Pair the stars of one frame with the catalogue; parameters as of `pair_frames`."""
+    around = stars_around(stars, sky, camera, attitude)
+    return pair_frames([stars], [around], camera, [attitude], [sigma_px], reach)[0]
+
+
+def pair_frames(
+    frames: Sequence[Detections],
+    around: Sequence[Around],
+    camera: Camera,
+    attitudes: Sequence[Floats],
+    sigmas_px: Sequence[float],
+    reach: float = 1.1,
+) -> list[Pairs]:
+    """Pair the stars of frames with the catalogue, side by side.
 
     Parameters
     ----------
-    stars : Detections
-    sky : ObservedSky
-        In whose frame the attitude is.
-    camera, attitude
+    frames : sequence of Detections
+    around : sequence of Around
+        The catalogue around each.
+    camera, attitudes
         Where the catalogue is expected.
-    sigma_px : float
+    sigmas_px : sequence of float
         How far off that may be; the search starts there.
     reach : float
         Only stars so far from the optical axis, in half diagonals.
-    around : Around, optional
-        The catalogue there, where it was asked for before.
     """
     from scipy.spatial import cKDTree
 
-    near = np.hypot(*(stars.pixels - camera.middle).T) <= reach * _half_diagonal(camera)
-    rows, pixels, errors = stars.rows[near], stars.pixels[near], stars.errors[near]
-    known, seen, places = _expected(
-        stars, around or stars_around(stars, sky, camera, attitude), camera, attitude, reach
-    )
-    if len(rows) == 0 or len(known) < 2:
-        return _no_pairs()
-    k = min(NEIGHBOURS, len(places))
-    distance, index = cKDTree(places).query(pixels, k=k)
-    mixture = mixture_of(distance[:, 0], _density(distance, camera, places), errors, sigma_px)
-    found = np.flatnonzero(mixture.probability > SURE)
-    # One detection for each catalogue star: the likeliest.
-    found = found[np.argsort(-mixture.probability[found], kind="stable")]
-    _, once = np.unique(index[found, 0], return_index=True)
-    found = np.sort(found[once])
-    which = index[found, 0]
-    return Pairs(
-        Matched(pixels[found], seen[which], 1 / errors[found]),
-        rows[found],
-        known[which],
-        mixture.sigma_px,
-        mixture.log_odds,
-    )
+    if not frames:
+        return []
+    within = reach * _half_diagonal(camera)
+    expected = _expected(frames, around, camera, attitudes, within)
+    out = [_no_pairs()] * len(frames)
+    some, near, distance, index, density = [], [], [], [], []
+    for n, (stars, (_, _, places)) in enumerate(zip(frames, expected, strict=True)):
+        close = np.flatnonzero(np.hypot(*(stars.pixels - camera.middle).T) <= within)
+        if len(close) == 0 or len(places) < 2:
+            continue
+        apart, which = cKDTree(places).query(stars.pixels[close], k=min(NEIGHBOURS, len(places)))
+        some.append(n)
+        near.append(close)
+        distance.append(apart[:, 0])
+        index.append(which[:, 0])
+        density.append(_density(apart, camera, places))
+    if not some:
+        return out
+    errors = [frames[n].errors[close] for n, close in zip(some, near, strict=True)]
+    mixtures = mixtures_of(distance, density, errors, [sigmas_px[n] for n in some])
+    for n, close, which, error, mixture in zip(some, near, index, errors, mixtures, strict=True):
+        stars, (known, seen, _) = frames[n], expected[n]
+        # One detection for each catalogue star: the likeliest.
+        found = np.flatnonzero(mixture.probability > SURE)
+        found = found[np.argsort(-mixture.probability[found], kind="stable")]
+        _, once = np.unique(which[found], return_index=True)
+        found = np.sort(found[once])
+        rows, theirs = close[found], which[found]
+        matched = Matched(stars.pixels[rows], seen[theirs], 1 / error[found])
+        out[n] = Pairs(matched, stars.rows[rows], known[theirs], mixture.sigma_px, mixture.log_odds)
+    return out
 
 
 def mixture_of(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:
-    """Share and scatter of true pairs among nearest neighbours.
+    """One frame of `mixtures_of`."""
+    return mixtures_of([distance], [density], [errors], [sigma_px])[0]
+
+
+def mixtures_of(
+    distance: Sequence[Floats],
+    density: Sequence[Floats],
+    errors: Sequence[Floats],
+    sigmas_px: Sequence[float],
+) -> list[Mixture]:
+    """Share and scatter of true pairs among nearest neighbours, frame by frame.
 
     Where the wanted scatter leaves doubt, smaller ones are tried: among many detections that the
     catalogue does not hold, a few close pairs hide from a wide start.
 
     Parameters
     ----------
-    distance : ndarray, shape (n,)
-        From each detection to the nearest catalogue star, px.
-    density : ndarray, shape (n,)
+    distance : sequence of ndarray, shape (n,)
+        From each detection of a frame to the nearest catalogue star, px.
+    density : sequence of ndarray, shape (n,)
         Catalogue stars around it, 1/px^2.
-    errors : ndarray, shape (n,)
+    errors : sequence of ndarray, shape (n,)
         Expected error of each detection per axis, px.
-    sigma_px : float
+    sigmas_px : sequence of float
         Where the scatter is looked for first. It stays below half of what chance makes of it.
     """
-    best = _climb(distance, density, errors, sigma_px)
-    for smaller in (sigma_px / 4, sigma_px / 16):
-        if best.log_odds > CERTAIN_LOG_ODDS:
+    best = _climb(distance, density, errors, sigmas_px)
+    for part in (4, 16):
+        doubtful = [n for n, one in enumerate(best) if not one.log_odds > CERTAIN_LOG_ODDS]
+        if not doubtful:
             break
-        other = _climb(distance, density, errors, smaller)
-        if other.log_odds > best.log_odds:
-            best = other
+        others = _climb(
+            [distance[n] for n in doubtful],
+            [density[n] for n in doubtful],
+            [errors[n] for n in doubtful],
+            [sigmas_px[n] / part for n in doubtful],
+        )
+        for n, other in zip(doubtful, others, strict=True):
+            if other.log_odds > best[n].log_odds:
+                best[n] = other
     return best
 
 
-def _climb(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:
-    """Expectation maximisation from one start."""
+def _climb(
+    distances: Sequence[Floats],
+    densities: Sequence[Floats],
+    errors: Sequence[Floats],
+    sigmas_px: Sequence[float],
+) -> list[Mixture]:
+    """Expectation maximisation from one start a frame, all frames in one array."""
+    lengths = np.array([len(one) for one in distances])
+    first = np.cumsum(lengths) - lengths
+    frame = np.repeat(np.arange(len(lengths)), lengths)
     # A copy of a frame lies on it to the last digit, where both laws are zero.
-    distance = np.maximum(distance, 1e-6)
+    distance = np.maximum(np.concatenate(distances), 1e-6)
+    density, errors2 = np.concatenate(densities), np.concatenate(errors) ** 2
     d2 = distance**2
     chance = 2 * np.pi * density * distance * np.exp(-np.pi * density * d2) + 1e-300
     # The nearest of points of density n lies at a mean square distance of 1 / (pi n).
-    widest2 = float(np.median(0.25 / (2 * np.pi * density)))
-    share, sigma2 = 0.5, min(sigma_px**2, widest2)
+    widest2 = np.array([0.25 / (2 * np.pi * np.median(one)) for one in densities])
+    share, sigma2 = np.full(len(lengths), 0.5), np.minimum(np.square(sigmas_px), widest2)
+    beyond = np.maximum(d2 / 2 - errors2, 0)
     true = probability = np.zeros(len(distance))
+    climbs = np.ones(len(lengths), bool)
     for _ in range(ROUNDS):
-        variance = sigma2 + errors**2
-        true = distance / variance * np.exp(-d2 / (2 * variance))
-        probability = share * true / (share * true + (1 - share) * chance)
-        total = float(probability.sum())
-        if total < 1e-3:
+        live, part, variance = climbs[frame], share[frame], sigma2[frame] + errors2
+        true = np.where(live, distance / variance * np.exp(-d2 / (2 * variance)), true)
+        mixed = part * true
+        probability = np.where(live, mixed / (mixed + (1 - part) * chance), probability)
+        total = np.add.reduceat(probability, first)
+        climbs &= total >= 1e-3
+        new = np.add.reduceat(probability * beyond, first) / np.maximum(total, 1e-3)
+        settled = np.abs(new - sigma2) < 1e-3 * (sigma2 + 1e-4)
+        sigma2 = np.where(climbs, np.minimum(np.maximum(new, 1e-6), widest2), sigma2)
+        share = np.where(climbs, np.clip(total / lengths, 1e-3, 0.999), share)
+        climbs &= ~settled
+        if not climbs.any():
             break
-        new = float(np.sum(probability * np.maximum(d2 / 2 - errors**2, 0)) / total)
-        settled = abs(new - sigma2) < 1e-3 * (sigma2 + 1e-4)
-        sigma2 = min(max(new, 1e-6), widest2)
-        share = min(max(total / len(distance), 1e-3), 0.999)
-        if settled:
-            break
-    odds = float(np.sum(np.log(share * true + (1 - share) * chance) - np.log(chance)))
-    return Mixture(share, float(np.sqrt(sigma2)), probability, odds)
+    likelier = np.log(share[frame] * true + (1 - share[frame]) * chance) - np.log(chance)
+    odds = np.add.reduceat(likelier, first)
+    return [
+        Mixture(float(part), float(np.sqrt(s2)), each, float(log_odds))
+        for part, s2, each, log_odds in zip(
+            share, sigma2, np.split(probability, first[1:]), odds, strict=True
+        )
+    ]
 
 
 def trusted_rows(stars: NDArray[np.void]) -> NDArray[np.int64]:
@@ -313,16 +367,25 @@ def _inside(camera: Camera, places: Floats, margin_px: float) -> NDArray[np.bool
 
 
 def _expected(
-    stars: Detections, around: Around, camera: Camera, attitude: Floats, reach: float
-) -> tuple[NDArray[np.int64], Floats, Floats]:
+    frames: Sequence[Detections],
+    around: Sequence[Around],
+    camera: Camera,
+    attitudes: Sequence[Floats],
+    within_px: float,
+) -> list[tuple[NDArray[np.int64], Floats, Floats]]:
     """Catalogue stars that should show: their rows, sky-frame directions and pixels."""
-    near, seen = around.rows, around.seen
-    places = camera.project(seen @ attitude.T)
+    turned = [one.seen @ attitude.T for one, attitude in zip(around, attitudes, strict=True)]
+    places = camera.project(np.concatenate(turned))
     with np.errstate(invalid="ignore"):
         inside = _inside(camera, places, EDGE_PX)
-        inside &= np.hypot(*(places - camera.middle).T) <= reach * _half_diagonal(camera)
-    pick = np.flatnonzero(inside)[: int(1.4 * stars.found) + 30]
-    return near[pick], seen[pick], places[pick]
+        inside &= np.hypot(*(places - camera.middle).T) <= within_px
+    out, begin = [], 0
+    for stars, one in zip(frames, around, strict=True):
+        mine = slice(begin, begin + len(one.rows))
+        pick = np.flatnonzero(inside[mine])[: int(1.4 * stars.found) + 30]
+        out.append((one.rows[pick], one.seen[pick], places[mine][pick]))
+        begin += len(one.rows)
+    return out
 
 
 def _density(distance: Floats, camera: Camera, places: Floats) -> Floats:

@@ -19,7 +19,7 @@ from skyplumb.calibrate.matching import (
     FEWEST_MATCHES,
     Detections,
     Pairs,
-    pair_stars,
+    pair_frames,
     stars_around,
 )
 from skyplumb.calibrate.similarity import MOST_TRIALS
@@ -331,10 +331,11 @@ def grow(
     sigma_px = 2.0
     settled = 0
     while True:
-        pairs = [
-            pair_stars(stars, sky, camera, attitude, sigma_px, reach)
+        around = [
+            stars_around(stars, sky, camera, attitude)
             for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
         ]
+        pairs = pair_frames(frames, around, camera, attitudes, [sigma_px] * len(frames), reach)
         usable = [n for n, one in enumerate(pairs) if len(one.star) >= 6 and one.log_odds > 3]
         if usable:
             camera, moved = fit_camera(
@@ -424,8 +425,14 @@ def fit_frames(
     left = list(range(len(frames)))
     for _ in range(3):
         pairs: dict[int, Pairs] = {}
-        for n in left:
-            found = pair_stars(frames[n], skies[n], camera, starts[n], sigmas[n], around=around[n])
+        found_of = pair_frames(
+            [frames[n] for n in left],
+            [around[n] for n in left],
+            camera,
+            [starts[n] for n in left],
+            [sigmas[n] for n in left],
+        )
+        for n, found in zip(left, found_of, strict=True):
             before = fitted[n]
             if len(found.star) < FEWEST_MATCHES:
                 fitted[n] = None

@@ -25,6 +25,8 @@ from skyplumb.calibrate.sky import ObservedSky, carry
 
 Floats = NDArray[np.float64]
 
+SIDE_BY_SIDE = 64
+"""Frames fitted in one array: some megabytes."""
 STRONG_SNR = 20.0
 FEWEST_STRONG = 5
 
@@ -135,14 +137,16 @@ def _pointed(
 ) -> list[Pointing]:
     """Pointings of frames from starts within a few pixels."""
     out = [Pointing(why_not=_why(exposure)) for exposure in exposures]
-    known = {n: start for n, start in enumerate(starts) if start is not None}
-    frames, mine = [exposures[n].stars for n in known], [skies[n] for n in known]
-    fits = fit_frames(frames, mine, camera, list(known.values()), START_PX)
-    for n, fitted in zip(known, fits, strict=True):
-        if fitted is None:
-            out[n] = Pointing(why_not="too few catalogue stars fit the picture")
-        else:
-            out[n] = _pointing_of(exposures[n], skies[n], camera, fitted)
+    known = [(n, start) for n, start in enumerate(starts) if start is not None]
+    for begin in range(0, len(known), SIDE_BY_SIDE):
+        some = dict(known[begin : begin + SIDE_BY_SIDE])
+        frames, mine = [exposures[n].stars for n in some], [skies[n] for n in some]
+        fits = fit_frames(frames, mine, camera, list(some.values()), START_PX)
+        for n, fitted in zip(some, fits, strict=True):
+            if fitted is None:
+                out[n] = Pointing(why_not="too few catalogue stars fit the picture")
+            else:
+                out[n] = _pointing_of(exposures[n], skies[n], camera, fitted)
     return out
 
 
