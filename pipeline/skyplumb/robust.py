@@ -227,49 +227,6 @@ def even(count: int) -> Weighting:
     return Weighting(np.ones(count), np.ones(count))
 
 
-def robust_fit(
-    design: Floats, values: Floats, errors: Floats, prior: Floats | None = None, rounds: int = 12
-) -> tuple[Floats, Floats]:
-    """Weighted linear least squares that outliers cannot pull.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, terms)
-    values, errors : ndarray, shape (n,)
-    prior : ndarray, shape (terms,), optional
-        One-sigma width of a prior about zero for each term; inf for none.
-
-    Returns
-    -------
-    solution : ndarray, shape (terms,)
-    covariance : ndarray, shape (terms, terms)
-        Scaled by the scatter that was seen, where that is larger than the errors.
-    """
-    terms = design.shape[1]
-    information = 1 / errors**2
-    ridge = np.zeros(terms) if prior is None else 1 / np.square(prior)
-    ridge = ridge + 1e-9 * np.max(
-        np.einsum("n,ni,ni->i", information, design, design), initial=1e-9
-    )
-    solution: Floats = np.zeros(terms)
-    normal: Floats = np.diag(ridge)
-    seen = 1.0
-
-    def solve(weighting: Weighting) -> Floats:
-        nonlocal solution, normal, seen
-        used = information * weighting.weights
-        seen = float(weighting.sigma[0]) if len(weighting.sigma) else 1.0
-        normal = (design * used[:, None]).T @ design
-        left = normal + seen**2 * np.diag(ridge)
-        solution = np.asarray(np.linalg.solve(left, design.T @ (used * values)))
-        return np.asarray((values - design @ solution) / errors)
-
-    last = reweighted(solve, even(len(values)), rounds, free=terms, least=1e-3)
-    seen = float(last.sigma[0]) if len(values) else 1.0
-    covariance = np.linalg.inv(normal / max(seen, 1.0) ** 2 + np.diag(ridge))
-    return np.asarray(solution), np.asarray(covariance)
-
-
 def _lengths(residuals: Floats) -> tuple[Floats, int]:
     """Lengths of residuals, and of how many numbers each is."""
     if residuals.ndim == 1:

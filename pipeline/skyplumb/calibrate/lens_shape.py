@@ -19,7 +19,7 @@ from skyplumb.measure.crops import MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.robust import robust_fit
+from skyplumb.rowwise import robust_fits
 from skyplumb.summary import LensReport
 
 Floats = NDArray[np.float64]
@@ -149,8 +149,8 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensShape:
         return LensShape(0, np.zeros((0, 3)), len(chosen), len(place))
     terms = _terms(place, order)
     design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
-    columns = [robust_fit(design, moments[:, c], errors[:, c])[0] for c in range(3)]
-    coefficients = np.stack(columns, 1)[: terms.shape[1]]
+    columns, _ = robust_fits(np.broadcast_to(design.T, (3, *design.T.shape)), moments.T, errors.T)
+    coefficients = columns.T[: terms.shape[1]]
     return LensShape(order, coefficients, len(chosen), len(place))
 
 

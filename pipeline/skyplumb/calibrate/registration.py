@@ -24,7 +24,7 @@ from skyplumb.calibrate.matching import (
 )
 from skyplumb.calibrate.similarity import best_similarity
 from skyplumb.records import Measure
-from skyplumb.robust import robust_fit
+from skyplumb.rowwise import robust_fits
 
 Floats = NDArray[np.float64]
 
@@ -139,10 +139,10 @@ def _fitted(first: _Stars, second: _Stars, move: Floats, middle: Floats) -> Regi
         scatter = np.hypot(errors[sure], mixture.sigma_px)
         if terms:
             columns = _columns(off, terms)
-            fits = [robust_fit(columns[sure], step[sure, k], scatter) for k in (0, 1)]
-            parts = np.stack([fit[0] for fit in fits])
+            both = np.broadcast_to(columns[sure].T, (2, terms, count))
+            parts, covariance = robust_fits(both, step[sure].T, np.stack([scatter, scatter]))
             move = columns @ parts.T
-            error = float(np.sqrt(sum(fit[1][0, 0] for fit in fits)))
+            error = float(np.sqrt(covariance[:, 0, 0].sum()))
         else:
             move, parts, error = _rigid(off, step, sure, scatter)
         sigma_px = 1.2 * mixture.sigma_px + 0.1
@@ -171,10 +171,10 @@ def _rigid(
     one, zero = np.ones(len(off)), np.zeros(len(off))
     across = np.stack([one, zero, -off[:, 1]], 1)
     down = np.stack([zero, one, off[:, 0]], 1)
-    fit, covariance = robust_fit(
-        np.concatenate([across[sure], down[sure]]),
-        np.concatenate([step[sure, 0], step[sure, 1]]),
-        np.concatenate([scatter, scatter]),
+    (fit,), (covariance,) = robust_fits(
+        np.concatenate([across[sure], down[sure]]).T[None],
+        step[sure].T.reshape(1, -1),
+        np.concatenate([scatter, scatter])[None],
     )
     dx, dy, turn = fit
     move = np.stack([across @ fit, down @ fit], 1)

@@ -24,8 +24,8 @@ from skyplumb.records import STAR_DTYPE, Plate
 
 MOST_STARS = 2500
 MEASURED_STARS = 1300
-"""Fewer tell less of the air: of a hundred skies of patchy cloud that `tests.bench.clearness` makes,
-69 were told with all stars measured, 55 with so many, 47 with 900 and 44 with 600."""
+"""Fewer tell less of the air: of a hundred skies of patchy cloud that `tests.bench.clearness`
+makes, 69 were told with all stars measured, 55 with so many, 47 with 900 and 44 with 600."""
 PROBED_STARS = 120
 FEWEST_PROBED = 5
 MOST_HOT = 2000
