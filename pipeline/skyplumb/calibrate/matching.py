@@ -89,6 +89,12 @@ class Mixture:
     log_odds: float
     """Natural logarithm of the likelihood over that of chance alone."""
 
+    def sure(self, which: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Pairs that are surely true; of those with the same neighbour, `which`, the likeliest."""
+        found = np.flatnonzero(self.probability > SURE)
+        found = found[np.argsort(-self.probability[found], kind="stable")]
+        return np.sort(found[np.unique(which[found], return_index=True)[1]])
+
 
 @dataclass(frozen=True, slots=True)
 class Detections:
@@ -171,11 +177,7 @@ def pair_frames(
     mixtures = mixtures_of(distance, density, errors, [sigmas_px[n] for n in some])
     for n, close, which, error, mixture in zip(some, near, index, errors, mixtures, strict=True):
         stars, (known, seen, _) = frames[n], expected[n]
-        # One detection for each catalogue star: the likeliest.
-        found = np.flatnonzero(mixture.probability > SURE)
-        found = found[np.argsort(-mixture.probability[found], kind="stable")]
-        _, once = np.unique(which[found], return_index=True)
-        found = np.sort(found[once])
+        found = mixture.sure(which)
         rows, theirs = close[found], which[found]
         matched = Matched(stars.pixels[rows], seen[theirs], 1 / error[found])
         out[n] = Pairs(matched, stars.rows[rows], known[theirs], mixture.sigma_px, mixture.log_odds)

@@ -17,7 +17,6 @@ from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
     FEWEST_MATCHES,
     NEIGHBOURS,
-    SURE,
     centroid_errors,
     mixture_of,
     trusted_rows,
@@ -129,9 +128,7 @@ def _fitted(first: _Stars, second: _Stars, move: Floats, middle: Floats) -> Regi
         errors = np.hypot(first.errors, second.errors[index[:, 0]])
         mixture = mixture_of(near[:, 0], density, errors, sigma_px)
         step = second.place[index[:, 0]] - first.place
-        sure = np.flatnonzero(mixture.probability > SURE)
-        sure = sure[np.argsort(-mixture.probability[sure], kind="stable")]
-        sure = np.sort(sure[np.unique(index[sure, 0], return_index=True)[1]])
+        sure = mixture.sure(index[:, 0])
         count, odds = len(sure), mixture.log_odds
         if count < FEWEST_MATCHES:
             return None

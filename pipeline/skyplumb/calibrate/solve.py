@@ -22,11 +22,10 @@ from skyplumb.calibrate.recognition import (
     fit_frames,
 )
 from skyplumb.calibrate.sky import ObservedSky, carry
+from skyplumb.rowwise import AT_ONCE
 
 Floats = NDArray[np.float64]
 
-SIDE_BY_SIDE = 64
-"""Frames fitted in one array: some megabytes."""
 STRONG_SNR = 20.0
 FEWEST_STRONG = 5
 
@@ -138,8 +137,8 @@ def _pointed(
     """Pointings of frames from starts within a few pixels."""
     out = [Pointing(why_not=_why(exposure)) for exposure in exposures]
     known = [(n, start) for n, start in enumerate(starts) if start is not None]
-    for begin in range(0, len(known), SIDE_BY_SIDE):
-        some = dict(known[begin : begin + SIDE_BY_SIDE])
+    for begin in range(0, len(known), AT_ONCE):
+        some = dict(known[begin : begin + AT_ONCE])
         frames, mine = [exposures[n].stars for n in some], [skies[n] for n in some]
         fits = fit_frames(frames, mine, camera, list(some.values()), START_PX)
         for n, fitted in zip(some, fits, strict=True):
