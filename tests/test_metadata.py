@@ -136,6 +136,22 @@ def same(value: object, default: object) -> bool:
     return math.isnan(value) if both_nan and isinstance(value, float) else value == default
 
 
+@pytest.mark.parametrize(
+    ("written", "read"), [("1", 1), ("6", 6), ("8", 8), ("0", 0), ("9", 0), ("65535", 0)]
+)
+def test_how_the_picture_is_turned_is_read_as_exif_numbers_it(
+    dng: MakeDng, written: str, read: int
+) -> None:
+    # EXIF 2.3, table 4, tag 274 Orientation: 1 to 8, others are reserved (from memory).
+    assert read_info(dng(Image_Orientation=written), "made.dng").orientation == read
+
+
+def test_a_fits_header_says_where_its_first_row_lies() -> None:
+    assert header(ROWORDER="TOP-DOWN").orientation == 1
+    assert header(ROWORDER="bottom-up").orientation == 4
+    assert header().orientation == header(ROWORDER="sideways").orientation == 0
+
+
 def test_zeros_and_blanks_are_unknown(dng: MakeDng) -> None:
     info = read_info(
         dng(

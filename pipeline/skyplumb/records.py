@@ -74,6 +74,10 @@ class ShotInfo:
     dec_hint_deg: float = NAN
     """Where the middle of the picture roughly is on the sky, by a FITS header or the night notes:
     the mount's or the target's place, so good to a degree or so; of date or J2000."""
+    orientation: int = 0
+    """How the picture is turned for viewing, as EXIF numbers it: where row 0 and column 0 of the
+    array lie, 1 top and left, 2 top and right, 3 bottom and right, 4 bottom and left, 5 left and
+    top, 6 right and top, 7 right and bottom, 8 left and bottom; 0 unknown."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,6 +98,7 @@ OTHER_KEYS = (
     "Exif.Image.Make",
     "Exif.Image.Model",
     "Exif.Image.UniqueCameraModel",
+    "Exif.Image.Orientation",
     "Exif.Photo.ShutterSpeedValue",
     "Exif.Photo.ApertureValue",
     "Exif.Photo.FocalLengthIn35mmFilm",
@@ -224,6 +225,7 @@ def _from_tags(tags: _Tags, width: int, height: int) -> ShotInfo:
         height_m=_height_m(tags),
         temperature_c=_temperature_c(tags),
         pixel_um=_pixel_um(tags, focal, width, height),
+        orientation=_orientation(tags),
     )
 
 
@@ -278,6 +280,12 @@ def _settled(by_exiv2: float, by_rawpy: float) -> float:
     apart = abs(math.log2(by_exiv2 / by_rawpy)) > 1 / 3
     doubted = by_exiv2 == PLACEHOLDER_S and apart
     return by_rawpy if math.isnan(by_exiv2) or doubted else by_exiv2
+
+
+def _orientation(tags: _Tags) -> int:
+    """1 to 8 as the tag numbers them; 0 where it says none of these."""
+    told = tags.number("Exif.Image.Orientation")
+    return int(told) if told in range(1, 9) else 0
 
 
 def _camera(tags: _Tags) -> str:

@@ -42,6 +42,11 @@ SAME_SCALE = {
 """Names of time scales that mean another (standard, table 30; from memory); UT1 is within a
 second of UTC."""
 
+ROW_ORDERS = {"TOP-DOWN": 1, "BOTTOM-UP": 4}
+"""Orientation, as EXIF numbers it, by what ROWORDER says of the first row (common practice, no
+source). Without it nothing is known: the standard has the first row at the bottom, cameras
+write it at the top."""
+
 POINTING_KEYS = (
     ("RA", "DEC"),
     ("RA-MNT", "DEC-MNT"),
@@ -134,6 +139,7 @@ def _from_cards(cards: _Cards) -> ShotInfo:
         is_fits=True,
         ra_hint_deg=ra,
         dec_hint_deg=dec,
+        orientation=ROW_ORDERS.get(cards.text("ROWORDER").upper(), 0),
     )
 
 

@@ -25,7 +25,7 @@ from skyplumb.intake.card import open_file
 from skyplumb.measure import rows
 from skyplumb.records import Measure
 
-MEASURE_VERSION = 14
+MEASURE_VERSION = 15
 """Raise it whenever the same file would be measured differently: old entries then count for
 nothing and are measured again."""
 
