@@ -2,6 +2,8 @@
 
 import io
 import math
+import subprocess
+import sys
 import warnings
 from collections.abc import Callable
 from dataclasses import fields
@@ -14,6 +16,7 @@ import numpy as np
 import pytest
 import tifffile
 from astropy.io import fits
+from astropy.time import Time
 from astropy.wcs import WCS
 
 from skyplumb.errors import UnreadableError
@@ -528,6 +531,47 @@ def test_the_start_is_found_in_every_way_a_header_may_give_it(cards: dict[str, o
     # 10 us: a modified Julian date in double precision is good to a microsecond
     assert abs(off.total_seconds()) < 1e-5
     assert info.utc_offset_h == 0
+
+
+@pytest.mark.parametrize("scale", ["TAI", "TT", "TDB", "TCG", "TCB"])
+def test_utc_of_every_time_scale_is_that_of_astropy(scale: str) -> None:
+    for written in ("1999-03-01T23:59:50.25", "2017-01-01T00:00:30", "2026-08-14T20:31:37.5"):
+        told = header(DATE_OBS=written, TIMESYS=scale)
+        utc = Time(written, scale=scale.lower()).utc.to_datetime()
+        assert told.clock is not None
+        # astropy takes the Earth's centre, too, and both round to the microsecond.
+        assert abs((told.clock - utc).total_seconds()) < 3e-6
+        assert told.utc_offset_h == 0
+
+
+ASKS_NOTHING = """
+import datetime, socket, sys
+from astropy.time import Time
+from astropy.utils import iers
+
+def refuse(*_, **__):
+    sys.exit("asked the network")
+
+socket.socket.connect = socket.getaddrinfo = refuse
+iers.LeapSeconds._today = staticmethod(lambda: Time("2060-01-01", scale="tai"))
+
+from skyplumb.calibrate.almanac import constellations
+from skyplumb.intake.fits_header import _utc
+
+for scale in ("TAI", "TT", "TDB", "TCG", "TCB", "GPS"):
+    print(_utc(datetime.datetime(2058, 8, 14, 20, 31, 37), scale))
+print(constellations([83.8], [-5.4]))
+"""
+
+
+def test_old_leap_seconds_send_nobody_to_the_network() -> None:
+    # A leap second table of 2026 has long expired in 2060, when astropy would fetch a newer one.
+    done = subprocess.run(
+        [sys.executable, "-W", "ignore", "-c", ASKS_NOTHING], capture_output=True, text=True
+    )
+    assert done.returncode == 0, done.stderr
+    assert "2058-08-14 20:31:00\n" in done.stdout
+    assert "Orion" in done.stdout
 
 
 def test_dates_of_the_last_century_are_read_in_their_old_form() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import warnings
+from collections.abc import Callable
 from datetime import datetime, timedelta
 
 import erfa
@@ -29,6 +30,27 @@ write them: "Light Frame", "LIGHT", "object", "SCIENCE", "Dark Frame", "DARKFLAT
 "SKYFLAT", "Twilight", "dome flat", "Bias Frame", "zero" (common practice, no source)."""
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
+
+DAY_S = 86400.0
+
+Scale = Callable[[float, float], tuple[float, float]]
+"""A Julian date in two parts in one time scale -> in another."""
+
+
+def _tdb_tt(day: float, part: float) -> tuple[float, float]:
+    """TDB to TT at the Earth's centre; elsewhere it is microseconds off."""
+    told: tuple[float, float] = erfa.tdbtt(day, part, erfa.dtdb(day, part, 0.0, 0.0, 0.0, 0.0))
+    return told
+
+
+TO_TT: dict[str, Scale] = {
+    "TT": lambda day, part: (day, part),
+    "TAI": erfa.taitt,
+    "TCG": erfa.tcgtt,
+    "TDB": _tdb_tt,
+    "TCB": lambda day, part: _tdb_tt(*erfa.tcbtdb(day, part)),
+}
+"""Time scales from which UTC can be had."""
 
 SAME_SCALE = {
     "": "UTC",
@@ -184,18 +206,25 @@ def _mjd(cards: _Cards, *keys: str) -> datetime | None:
 
 
 def _utc(when: datetime, scale: str) -> datetime | None:
-    """UTC of a time in the scale TIMESYS names; None for a scale that is not known."""
+    """UTC of a time in the scale TIMESYS names; None for a scale that is not known.
+
+    With the leap seconds that install with erfa: a table of today's would be asked of a network.
+    """
     scale = SAME_SCALE.get(scale, scale)
     if scale == "GPS":
         when, scale = when + timedelta(seconds=19), "TAI"
     if scale == "UTC":
         return when
-    if scale not in ("TAI", "TT", "TDB", "TCG", "TCB"):
+    if scale not in TO_TT:
         return None
-    from astropy.time import Time  # here, since few files need it and it takes a while to load
-
-    utc: datetime = Time(when, scale=scale.lower()).utc.to_datetime()
-    return utc
+    days, seconds = divmod((when - MJD_ZERO).total_seconds(), DAY_S)
+    tai = erfa.tttai(*TO_TT[scale](erfa.DJM0 + days, seconds / DAY_S))
+    year, month, day, clock = erfa.d2dtf("UTC", 6, *erfa.taiutc(*tai))
+    hours, minutes, seconds, millionths = clock.item()
+    # A leap second, 23:59:60, is the first of the next day, since no clock of ours writes it.
+    return datetime(int(year), int(month), int(day)) + timedelta(
+        hours=hours, minutes=minutes, seconds=seconds, microseconds=millionths
+    )
 
 
 def _fnumber(cards: _Cards, focal_mm: float) -> float:
