@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from narrowfield import measured, narrow_night
-from skyplumb.calibrate.recognition import Start, recognise
+from skyplumb.calibrate.plate_solving import Start, recognise
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.demo import Mount, Night
 from skyplumb.intake.notes import load_notes

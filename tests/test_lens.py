@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.lens_shape import (
+from skyplumb.calibrate.lens_psf import (
     LensShape,
     ShapeStars,
     learn_lens,

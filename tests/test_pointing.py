@@ -19,7 +19,7 @@ from skyplumb.calibrate import lens_search
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.lens_search import StarField, find_lens
 from skyplumb.calibrate.light import Light, optics_key
-from skyplumb.calibrate.recognition import star_tables
+from skyplumb.calibrate.plate_solving import star_tables
 from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import ObservedSky, Site, catalogue
 from skyplumb.calibrate.solve import LensSolution, point_lens, solve_lens

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
+from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.measure.flags import BIT

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.matching import FEWEST_MATCHES, Detections
-from skyplumb.calibrate.recognition import (
+from skyplumb.calibrate.plate_solving import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
     WHOLE,

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import Camera, fit_camera
 from skyplumb.calibrate.lens_search import START_PX, FoundLens, LensSearch, StarField, find_lens
 from skyplumb.calibrate.matching import Pairs, pair_stars
-from skyplumb.calibrate.pointing import Pointing, with_places
-from skyplumb.calibrate.recognition import (
+from skyplumb.calibrate.plate_solving import (
     FittedFrame,
     centre_sigma_of,
     fit_frames,
 )
+from skyplumb.calibrate.pointing import Pointing, with_places
 from skyplumb.calibrate.sky import ObservedSky, carry
 from skyplumb.rowwise import AT_ONCE
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior_sigmas
 from skyplumb.calibrate.lens_search import FoundLens, StarField
 from skyplumb.calibrate.matching import pair_stars
-from skyplumb.calibrate.recognition import centre_sigma_of
+from skyplumb.calibrate.plate_solving import centre_sigma_of
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
 from skyplumb.robust import robust_sigma
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.calibrate.lens_shape import (
+from skyplumb.calibrate.lens_psf import (
     LensShape,
     ShapeStars,
     field_shapes,

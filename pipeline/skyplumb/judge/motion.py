@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
-from skyplumb.calibrate.lens_shape import LensShape, ShapeStars
+from skyplumb.calibrate.lens_psf import LensShape, ShapeStars
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes

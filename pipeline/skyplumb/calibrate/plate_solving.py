@@ -13,7 +13,7 @@ from skyplumb.calibrate import patterns
 from skyplumb.calibrate.attitude import FittedAttitude, fit_attitudes
 from skyplumb.calibrate.camera import FISHEYE, PINHOLE, Camera, Matched, fit_camera
 from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
-from skyplumb.calibrate.lens_shape import WIDTHS_WITHIN
+from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
     FEWEST_MATCHES,
