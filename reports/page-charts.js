@@ -222,7 +222,7 @@ function drawNight(element, choose) {
   const panels = data.night.map((panel, n) => {
     const known = timed.filter((f) => f[panel.field] !== null);
     const far = !panel.down && farOut(known.map((f) => f[panel.field]));
-    const fromZero = ["trail_px", "shift_px"].includes(panel.field);
+    const fromZero = ["trail_px", "drift_px"].includes(panel.field);
     const values = known.map((f) => f[panel.field]);
     const [low, high] = [fromZero ? 0 : Math.min(...values), Math.max(...values)];
     const lacks = Math.max(panel.least_span - (high - low), panel.least_part * high - (high - low), 0);
@@ -325,7 +325,7 @@ function drawField(before, after, frame) {
     const x = (field) => ({ field, type: "quantitative", scale: { domain: [0, width], nice: false }, axis: null });
     const y = (field) => ({ field, type: "quantitative", scale: { domain: [0, height], nice: false, reverse: true }, axis: null });
     const sorted = stars.map((star) => star[column]).sort((a, b) => a - b);
-    const key = { x: 0.03 * width, x2: (0.03 + 0.3 * WHISKER) * width, y: 0.955 * height, text: "0.3 out of round" };
+    const key = { x: 0.03 * width, x2: (0.03 + 0.3 * WHISKER) * width, y: 0.955 * height, text: "ellipticity 0.3" };
     put(element, {
       width: side, height: (side * height) / width, padding: 1, view: { stroke: colour("line") },
       layer: [
@@ -334,7 +334,7 @@ function drawField(before, after, frame) {
         { data: { values: [key] }, mark: { type: "rule", color: colour("ink"), strokeWidth: 3 }, encoding: { x: x("x"), x2: { field: "x2" }, y: y("y") } },
         { data: { values: [key] }, mark: { type: "text", align: "left", dx: 6, fontSize: 11, color: colour("ink") }, encoding: { x: x("x2"), y: y("y"), text: { field: "text" } } },
       ],
-    }, `${plural(stars.length, "star")} of ${frame.name} ${name}: half of them are less than ${figure(sorted[sorted.length >> 1], 2)} out of round`);
+    }, `${plural(stars.length, "star")} of ${frame.name} ${name}: median ellipticity ${figure(sorted[sorted.length >> 1], 2)}`);
   });
 }
 

@@ -134,7 +134,7 @@
       box.append(h("div", { class: "field" },
         h("figure", {}, h("figcaption", {}, "Stars of the field, as measured"), before),
         h("figure", {}, h("figcaption", {}, "The same, the lens taken out"), after)),
-      h("p", { class: "soft" }, "A whisker lies along the longer side of a star; the longer it is, the more out of round (1 − b/a). What is left without the lens is motion: all alike, a drift; round about a point, a turning field. The picture lies as the sensor recorded it."));
+      h("p", { class: "soft" }, "A whisker lies along the longer side of a star; its length is the ellipticity (1 − b/a). What is left without the lens is motion: all alike, a drift; round about a point, a turning field. The picture lies as the sensor recorded it."));
       requestAnimationFrame(() => drawField(before, after, frame));
     }
     box.append(h("dl", { class: "figures" },

@@ -2,7 +2,7 @@
 const verdictsByHand = (() => {
   const tray = document.querySelector(".tray");
   const status = tray.querySelector("[role=status]");
-  const mended = document.querySelector(".mended");
+  const corrected = document.querySelector(".corrected");
   const listeners = [];
   let kept = true;
   // file -> {verdict, note}, or null where a change that the audit took over is undone.
@@ -54,8 +54,8 @@ const verdictsByHand = (() => {
       `${words}; ${changes ? plural(changes, "verdict") + " by hand" : "nothing changed by hand"}.` +
       (kept ? "" : " This browser does not keep changes over a reload: save them before you leave.");
     const differs = frames.some(changedHere);
-    mended.hidden = !differs;
-    mended.textContent = differs ? `With your changes: stack ${list.length}, ${duration(light)} of light.` : "";
+    corrected.hidden = !differs;
+    corrected.textContent = differs ? `With your changes: stack ${list.length}, ${duration(light)} of light.` : "";
     tray.hidden = false;
   }
 

@@ -1,7 +1,7 @@
 """Seasons drawn from the physics of a small tracker, frame by frame; no code of the model.
 
 Each night has an axis error in altitude and azimuth, a rate, a wind; each run a target with its
-hour angle and declination; each frame its place in the drive's swing, its gusts and knocks. The
+hour angle and declination; each frame its phase of the periodic error, its gusts and knocks. The
 path of the stars on the sensor during the exposure gives its trail, and the trail against the
 limits its verdict. What is written is what an audit leaves behind, the mount's numbers with an
 audit's errors.
@@ -29,7 +29,7 @@ PIXEL_UM = 4.0
 Cell = tuple[float, float]
 """Focal length (mm) and exposure (s)."""
 SKY_ARCSEC_MIN = 902.464
-CAUSES = ("axis", "drive", "refraction", "wind", "knock", "sag")
+CAUSES = ("axis", "drive", "refraction", "wind", "knock", "slip")
 
 
 def scale_of(focal_mm: float) -> float:
@@ -78,7 +78,7 @@ class DrawnRig:
     rate_ppm: float = 60.0
     rate_spread_ppm: float = 30.0
     periodic_arcsec: float = 3.0
-    """Half the swing."""
+    """Amplitude: half of peak to peak."""
     period_s: float = 480.0
     gusts_per_min: float = 0.3
     """On the median night."""
@@ -148,13 +148,13 @@ class DrawnRig:
             sky * (-u * np.sin(d) * np.cos(h) + v * np.sin(d) * np.sin(h)),
             -sky * (u * np.sin(h) + v * np.cos(h)),
         )
-        swing = (
+        periodic = (
             self.periodic_arcsec
             * np.sin(2 * np.pi * time / self.period_s + phase[:, None])
             * np.cos(d)[:, None]
         )
         paths["drive"] = drift(sky * nights.rate_ppm * 1e-6 * np.cos(d), 0 * d)
-        paths["drive"] = paths["drive"] + np.stack([swing, 0 * swing], axis=-1)
+        paths["drive"] = paths["drive"] + np.stack([periodic, 0 * periodic], axis=-1)
         cos_z = np.sin(phi) * np.sin(d) + np.cos(phi) * np.cos(d) * np.cos(h)
         bend = sky / 60 * 60 * np.radians(58.2 / 3600) / cos_z**2
         paths["refraction"] = drift(
@@ -166,7 +166,7 @@ class DrawnRig:
         )  # the parallactic angle
         slip = np.where(clock > nights.slip_from, nights.slip_arcsec_min, 0.0)
         slip = slip * np.sqrt(1 - cos_z**2)
-        paths["sag"] = drift(slip * np.sin(zenith), slip * np.cos(zenith))
+        paths["slip"] = drift(slip * np.sin(zenith), slip * np.cos(zenith))
         total = sum(paths.values())
         moments = _moments(np.asarray(total))
         own = {name: _moments(path) for name, path in paths.items()}
@@ -340,8 +340,8 @@ def _write_night(
 def mount_of(
     rig: DrawnRig, rng: np.random.Generator, night: Nights, cells: Sequence[Cell]
 ) -> dict[str, object]:
-    """What an audit finds of the mount: 0.1 arcmin, 15 ppm; a swing of over half a pixel in
-    pictures short enough to follow it."""
+    """What an audit finds of the mount: 0.1 arcmin, 15 ppm; a periodic error of over half a pixel
+    in pictures short enough to follow it."""
     axis = np.hypot(night.alt_arcmin[0], night.az_arcmin[0]) + 0.1 * rng.standard_normal()
     mount: dict[str, object] = {
         "setup": "1",

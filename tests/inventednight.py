@@ -60,7 +60,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
     plans = (
         ("1-tarn-85", "Tarnlight 85 mm", 85.0, 120.0, 9.1, ("drive", "wind", "cloud")),
         ("2-wide", HOSTILE_LENS, 20.0, 60.0, 38.6, ("axis", "knock", "bright-sky")),
-        ("3/manual: ±?", "", NAN, 240.0, NAN, ("sag", "focus", "unexplained")),
+        ("3/manual: ±?", "", NAN, 240.0, NAN, ("slip", "focus", "unexplained")),
     )
     for run, lens, focal, exposure, scale, causes in plans:
         mine: list[dict[str, object]] = []
@@ -116,7 +116,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 row |= {
                     "fwhm_arcsec": float(str(row["fwhm_px"])) * scale,
                     "trail_pa_deg": rng.uniform(60, 120),
-                    "shift_px": trail,
+                    "drift_px": trail,
                     "ra_deg": 303.2,
                     "dec_deg": 46.02,
                     "roll_pa_deg": 12.0,
@@ -166,8 +166,8 @@ def _told(
         axis_az_error_arcmin_sigma=0.9,
         periodic_amplitude_arcsec=21.0,
         periodic_period_s=599.0,
-        sag_arcsec_per_min=59.43,
-        sag_arcsec_per_min_sigma=0.043,
+        slip_arcsec_per_min=59.43,
+        slip_arcsec_per_min_sigma=0.043,
         why_not={"rate_error_ppm": "cannot be told from the axis error here <yet>"},
     )
     return RunSummary(

@@ -62,7 +62,7 @@ def measured(night: Night) -> list[Measure]:
 
 
 def unsolved(measures: list[Measure], night: Night) -> list[Light]:
-    """Their frames as they are judged where the sky was not recognised."""
+    """Their frames as they are judged where the sky was not solved."""
     starts = [night.runs[0].start_of(n) for n in range(len(measures))]
     return [
         Light(one, ShotNotes(one.info), None, start, True)

@@ -1,4 +1,4 @@
-"""Mends: their direction, their numbers, what they would have saved, their cautions."""
+"""Remedies: their direction, their numbers, what they would have saved, their cautions."""
 
 from __future__ import annotations
 
@@ -113,9 +113,9 @@ def test_doing_what_the_advice_says_aligns_the_axis(site: Site, high: float, eas
         Plan(hour, hand * dec, start_s=start)
         for hour, dec, start in ((-45, 10, 0), (20, 45, 1800), (-5, 25, 3600))
     ]
-    mend = only("axis", fit_mount(shoot(tracker, targets, Errors(0.5, 6.0), 1))).mend
+    remedy = only("axis", fit_mount(shoot(tracker, targets, Errors(0.5, 6.0), 1))).mend
     done = tracker
-    for words, number in re.findall(r"(raise|lower|base west|base east) by (\d+) arcmin", mend):
+    for words, number in re.findall(r"(raise|lower|base west|base east) by (\d+) arcmin", remedy):
         by = float(number)
         if words in ("raise", "lower"):
             by = by if words == "raise" else -by
@@ -126,23 +126,23 @@ def test_doing_what_the_advice_says_aligns_the_axis(site: Site, high: float, eas
     # Whole arcminutes are told, and the axis is known to a quarter of one.
     assert abs(done.too_high_arcmin) < 1.2
     assert abs(done.too_far_east_arcmin) < 1.2
-    assert ("southern" in mend) == (site.latitude_deg < 0)
+    assert ("southern" in remedy) == (site.latitude_deg < 0)
 
 
 def test_an_error_that_does_not_stand_clear_is_not_mended() -> None:
     fit = fit_mount(shoot(Tracker(too_far_east_arcmin=40.0), [PLAN], Errors(1.0, 10.0), 1))
     assert abs(fit.axis_alt_error_arcmin) < 2 * fit.axis_sigmas_arcmin[0]
-    mend = only("axis", fit).mend
-    assert "turn the base west" in mend
-    assert "raise" not in mend and "lower" not in mend
+    remedy = only("axis", fit).mend
+    assert "turn the base west" in remedy
+    assert "raise" not in remedy and "lower" not in remedy
 
 
 def test_without_a_site_the_axis_advice_gives_the_size_alone() -> None:
     tracker = Tracker(too_high_arcmin=30.0, too_far_east_arcmin=40.0)
     fit = fit_mount(shoot(tracker, [PLAN], Errors(0.5, 6.0), 1, site_known=False))
-    mend = only("axis", fit).mend
-    assert f"{fit.axis_total_error_arcmin:.0f} arcmin off" in mend
-    assert not re.search("raise|lower|base (west|east)", mend)
+    remedy = only("axis", fit).mend
+    assert f"{fit.axis_total_error_arcmin:.0f} arcmin off" in remedy
+    assert not re.search("raise|lower|base (west|east)", remedy)
     assert "Align" in only("axis", MountFit(why_not="too few frames")).mend
 
 
@@ -211,23 +211,28 @@ def test_two_faults_in_one_frame_are_saved_by_both_mends_together() -> None:
     assert {one.together_with for one in apart} == {""}
 
 
-def test_no_mend_is_named_for_a_fault_that_was_not_found() -> None:
+def test_no_remedy_is_named_for_a_fault_that_was_not_found() -> None:
     sure = {"covariance": np.diag([1e-5, 1e-5, 1e-5]) ** 2, "latitude_deg": 47.0}
     fit = MountFit(axis_rate=np.zeros(3), **sure)  # type: ignore[arg-type]
     for cause, claim in (("axis", "lign the polar axis"), ("drive", "tracking rate")):
-        mend = only(cause, fit).mend
-        assert claim not in mend and "do not tell what there is to mend" in mend
-        assert "shorten to 50 s" in mend
-    # Too few frames for a fit: nothing stands between the table's mend and the shorter exposure.
-    assert "or mend it. As it was, shorten" in only("drive", MountFit(why_not="2 frames")).mend
+        remedy = only(cause, fit).mend
+        assert claim not in remedy and "do not tell what there is to put right" in remedy
+        assert "shorten to 50 s" in remedy
+    # Too few frames for a fit: nothing stands between the table's remedy and the shorter exposure.
+    assert (
+        "or have it repaired. As it was, shorten"
+        in only("drive", MountFit(why_not="2 frames")).mend
+    )
 
 
 def test_the_axis_is_told_as_it_is_turned_and_as_it_shows() -> None:
     # 17 arcmin of azimuth at 46.6 degrees north are 17 cos 46.6 = 11.7 arcmin on the sky.
     here = replace(NORTHERN, latitude_deg=46.6)
     fit = fit_mount(shoot(Tracker(here, 11.0, -17.0), [PLAN], Errors(0.2, 3.0), 1))
-    mend = only("axis", fit).mend
-    found = re.search(r"base east by (\d+) arcmin in azimuth \(([\d.]+) arcmin on the sky\)", mend)
+    remedy = only("axis", fit).mend
+    found = re.search(
+        r"base east by (\d+) arcmin in azimuth \(([\d.]+) arcmin on the sky\)", remedy
+    )
     assert found is not None
     assert float(found[2]) / float(found[1]) == pytest.approx(np.cos(np.radians(46.6)), rel=0.06)
 
@@ -282,7 +287,7 @@ def test_the_advised_exposure_would_have_kept_the_frames() -> None:
 # --------------------------------------------------------------------- words of the mount
 
 
-def test_the_drive_is_told_by_name_by_percent_or_by_its_swing() -> None:
+def test_the_drive_is_told_by_name_by_percent_or_by_its_periodic_error() -> None:
     steady = {"covariance": np.zeros((3, 3)), "latitude_deg": 47.0}
     lunar = MountFit(axis_rate=np.array([0.0, 0.0, -0.0237]), **steady)  # type: ignore[arg-type]
     assert "lunar rate" in only("drive", lunar).mend
@@ -290,27 +295,29 @@ def test_the_drive_is_told_by_name_by_percent_or_by_its_swing() -> None:
     assert "0.40 % too fast" in only("drive", fast).mend
     slow = MountFit(axis_rate=np.array([0.0, 0.0, -0.004]), **steady)  # type: ignore[arg-type]
     assert "0.40 % too slow" in only("drive", slow).mend
-    swings = MountFit(
+    periodic = MountFit(
         axis_rate=np.zeros(3),
         periodic=Periodic(480.0, 12.0, 9.0),
         **steady,  # type: ignore[arg-type]
     )
     # The hypotenuse of 12 and 9.
-    little = replace(swings, periodic=Periodic(480.0, 1.2, 1.5))
-    assert "swings" not in only("drive", little).mend  # too little to draw any of these trails
-    mend = only("drive", swings).mend
-    assert "15 arcsec to either side every 8.0 min" in mend and "too" not in mend
+    little = replace(periodic, periodic=Periodic(480.0, 1.2, 1.5))
+    assert (
+        "periodic error" not in only("drive", little).mend
+    )  # too little to draw any of these trails
+    remedy = only("drive", periodic).mend
+    assert "15 arcsec to either side every 8.0 min" in remedy and "too" not in remedy
 
 
 def test_a_slip_is_told_with_its_rate_and_onset() -> None:
-    tracker = Tracker(sinks_arcsec_per_min=40.0, sinks_from_s=400.0)
+    tracker = Tracker(slip_arcsec_per_min=40.0, slip_from_s=400.0)
     shots = shoot(tracker, [replace(PLAN, frames=14)], Errors(0.5, 6.0), 1)
     fit = fit_mount(shots)
-    frames = [kept(one) for one in shots[:4]] + [lost(one, "sag") for one in shots[4:]]
-    mend = advise([run_of(frames, fit)], RULES)[0].mend
-    assert f"{40 * mean_lean(shots, 400.0):.0f} arcsec a minute" in mend
+    frames = [kept(one) for one in shots[:4]] + [lost(one, "slip") for one in shots[4:]]
+    remedy = advise([run_of(frames, fit)], RULES)[0].mend
+    assert f"{40 * mean_lean(shots, 400.0):.0f} arcsec a minute" in remedy
     # 21:00 and 400 s, to the minute.
-    assert "from 21:07 on" in mend
+    assert "from 21:07 on" in remedy
 
 
 def test_faults_are_told_when_they_matter_and_stand_clear() -> None:
@@ -326,10 +333,10 @@ def test_faults_are_told_when_they_matter_and_stand_clear() -> None:
     assert mount_faults(fast) == ["drive 4\u202f000 ± 10 ppm too fast"]
     solar = replace(sure, axis_rate=np.array([0.0, 0.0, -0.00273]))
     assert mount_faults(solar) == ["drive at solar rate"]
-    swings = replace(sure, periodic=Periodic(480.0, 12.0, 9.0), periodic_sigma=(0.23, 3.1))
-    assert mount_faults(swings) == ["periodic error 15.00 ± 0.23 arcsec over 480.0 ± 3.1 s"]
-    sinks = replace(sure, slip_arcsec_per_min=20.0, slip_sigma=1.0)
-    assert mount_faults(sinks) == ["head slips 20.0 ± 1.0 arcsec/min downwards"]
+    periodic = replace(sure, periodic=Periodic(480.0, 12.0, 9.0), periodic_sigma=(0.23, 3.1))
+    assert mount_faults(periodic) == ["periodic error 15.00 ± 0.23 arcsec over 480.0 ± 3.1 s"]
+    slips = replace(sure, slip_arcsec_per_min=20.0, slip_sigma=1.0)
+    assert mount_faults(slips) == ["head slips 20.0 ± 1.0 arcsec/min downwards"]
     bends = replace(sure, flexure_arcsec=600.0, flexure_sigma=30.0)
     assert mount_faults(bends) == ["head bends 600 ± 30 arcsec under a level camera"]
     assert mount_faults(MountFit(why_not="too few frames")) == []

@@ -167,7 +167,7 @@ def test_summary_and_table_agree(audited: Finished) -> None:
 
 
 def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -> None:
-    first, lost, axis, mend, *rest = audited.stdout.splitlines()[-7:]
+    first, lost, axis, remedy, *rest = audited.stdout.splitlines()[-7:]
     rows = audited.rows.values()
     kept = sum(row["verdict"] == "keep" for row in rows)
     minutes = {
@@ -180,7 +180,7 @@ def test_the_command_ends_with_what_was_kept_lost_and_to_do(audited: Finished) -
     )
     assert axis.startswith("  polar axis ") and " arcmin from the pole" in axis
     assert lost == "  lost to knock 1 (1 min)"
-    assert mend.startswith("  Keep clear of tripod") and mend.endswith("Saves 1 frame, 1 min.")
+    assert remedy.startswith("  Keep clear of tripod") and remedy.endswith("Saves 1 frame, 1 min.")
     folder = (audited.out / SESSION).resolve()
     assert rest == [
         f"  {folder / 'report.html'}",

@@ -112,9 +112,9 @@ def test_the_first_screen_says_what_the_csv_says(night_page: Written, opened: Op
         assert int(doubtful) == sum(row["verdict"] == "doubtful" for row in mine)
         known = [float(row["exposure_s"]) for row in mine if row["exposure_s"]]
         assert seconds == (duration(sum(known)) if known else "–")
-    mend = page.locator(".mend").inner_text()
-    assert "Turn the axis <b>east</b>. 3 more frames, 4 min of light." in mend
-    assert "Caution. Mind the aircraft." in mend
+    remedy = page.locator(".remedy").inner_text()
+    assert "Turn the axis <b>east</b>. 3 more frames, 4 min of light." in remedy
+    assert "Caution. Mind the aircraft." in remedy
     # Without scrolling: what to stack, target by target, the axis against the pole, and where
     # the losses begin.
     page.locator(".aim svg").wait_for()
@@ -132,7 +132,16 @@ def test_every_chart_is_drawn_and_named(night_page: Written, opened: Opened) -> 
         chart.locator("svg").wait_for()
         assert chart.get_attribute("role") == "img"
         assert len(chart.get_attribute("aria-label") or "") > 20
-    for name in ("Trail", "Shift", "FWHM", "Stars", "Sky", "Dimming", "Altitude", "sag sets in"):
+    for name in (
+        "Trail",
+        "Image drift",
+        "FWHM",
+        "Stars",
+        "Sky",
+        "Transparency loss",
+        "Altitude",
+        "slip sets in",
+    ):
         assert name in page.locator("#night-chart").inner_text()
     for name in ("right ascension", "declination", "down"):
         assert name in page.locator(".chart.compass").first.inner_text()
@@ -364,7 +373,7 @@ def test_changes_survive_a_reload_and_come_out_as_files(
     expected = {*kept, lost} - {rows[0]["file"]}
     assert status(page).startswith(f"Your list: {len(expected)} frames, ")
     assert "2 verdicts by hand" in status(page)
-    assert f"stack {len(expected)}" in page.locator(".mended").inner_text()
+    assert f"stack {len(expected)}" in page.locator(".corrected").inner_text()
     listed = saved(page, "list").splitlines()
     assert set(listed) == {
         str(night_page.card.absolute() / file.removeprefix("./")) for file in expected
@@ -381,7 +390,7 @@ def test_changes_survive_a_reload_and_come_out_as_files(
     page.locator("[data-save=undo]").click()
     page.reload()
     assert "nothing changed by hand" in status(page)
-    assert page.locator(".mended").is_hidden()
+    assert page.locator(".corrected").is_hidden()
 
 
 def test_an_untouched_page_saves_the_list_that_the_audit_wrote(

@@ -1,4 +1,4 @@
-"""Causes of single frames, from trails and shifts of a tracker made of plain rotations."""
+"""Causes of single frames, from trails and image drift of a tracker made of plain rotations."""
 
 from __future__ import annotations
 
@@ -88,8 +88,8 @@ def gusts(count: int, length_px: float, seed: int = 5) -> Floats:
         ("axis", Tracker(NORTHERN, 0.0, 150.0), LONG),
         ("drive", Tracker(NORTHERN, too_fast=-0.0237), LONG),
         ("drive", Tracker(SOUTHERN, too_fast=0.03), SOUTH),
-        ("sag", Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0), LONG),
-        ("sag", Tracker(SOUTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0), SOUTH),
+        ("slip", Tracker(NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=300.0), LONG),
+        ("slip", Tracker(SOUTHERN, slip_arcsec_per_min=60.0, slip_from_s=300.0), SOUTH),
         ("untracked", Tracker(NORTHERN, too_fast=-1.0), LONG),
         ("untracked", Tracker(SOUTHERN, too_fast=-1.0), SOUTH),
     ],
@@ -98,7 +98,7 @@ def test_each_fault_of_the_mount_is_the_cause_of_its_trails(
     cause: str, tracker: Tracker, plan: Plan
 ) -> None:
     explanations = why(tracker, plan)
-    if cause == "sag":
+    if cause == "slip":
         explanations = explanations[4:]  # after the onset
     assert named(explanations, cause) == 1.0
     # Nothing else is at work but refraction, a tenth of a pixel here.
@@ -106,7 +106,7 @@ def test_each_fault_of_the_mount_is_the_cause_of_its_trails(
 
 
 def test_a_periodic_error_is_the_drives() -> None:
-    tracker = Tracker(swing_arcsec=60.0, period_s=600.0)
+    tracker = Tracker(periodic_arcsec=60.0, period_s=600.0)
     explanations = why(tracker)
     lights = shoot(tracker, [LONG], USUAL, 1)
     trails = [scene.motion.trail_px for scene in scenes_of(tracker, LONG, lights)]
@@ -116,7 +116,7 @@ def test_a_periodic_error_is_the_drives() -> None:
     assert named(clear, "drive") == 1.0
 
 
-def test_shaking_without_a_shift_is_wind() -> None:
+def test_shaking_without_an_image_drift_is_wind() -> None:
     explanations = why(Tracker(), LONG, gusts(16, 3.0))
     assert named(explanations, "wind") == 1.0
     assert min(one.trail_shares["wind"] for one in explanations) > 0.9
@@ -139,7 +139,7 @@ def test_refraction_low_in_the_sky_is_told_from_the_axis() -> None:
     )
     lights = shoot(Tracker(), [plan], Errors(0.1, 3.0), 1)
     scenes = scenes_of(Tracker(), plan, lights)
-    # The tracker follows the true sky and draws no trail; what the picture shows is the shift.
+    # The tracker follows the true sky and draws no trail; what the picture shows is the drift.
     scenes = [
         replace(s, motion=motion_from(line_moments(s.drift.length_px, s.drift.angle_deg)))
         for s in scenes
@@ -163,7 +163,7 @@ def test_a_lone_frame_of_a_standing_camera_is_known_by_its_length() -> None:
     want = 15.041 * 100 * np.cos(np.radians(25.0)) / 20.6265
     # The witness draws 41 points, which spread less than a line by (1 - 1 / 41^2)^0.5.
     assert scene.motion.trail_px == pytest.approx(want, rel=4e-4)
-    # Refraction and the shift of the middle over half an exposure: a thousandth.
+    # Refraction and the drift of the middle over half an exposure: a thousandth.
     assert scene.sidereal_px == pytest.approx(want, rel=2e-3)
     found = explain(TRAILED, [scene], 0, fit_mount(lights))
     assert found.shares == {"untracked": 1.0}
@@ -177,7 +177,7 @@ def test_a_lone_frame_of_a_standing_camera_is_known_by_its_length() -> None:
     assert "untracked" not in found.shares
 
 
-def test_a_shift_of_the_whole_sky_is_a_standing_camera_even_where_few_stars_are_measured() -> None:
+def test_a_drift_of_the_whole_sky_is_a_standing_camera_even_where_few_stars_are_measured() -> None:
     tracker = Tracker(too_fast=-1.0)
     lights = shoot(tracker, [LONG], USUAL, 1)
     scenes = scenes_of(tracker, LONG, lights)
@@ -208,7 +208,7 @@ def test_a_frame_without_a_measurable_trail_and_one_without_findings_are_unexpla
     ("tracker", "cause"),
     [
         (Tracker(too_fast=0.03), "drive"),
-        (Tracker(sinks_arcsec_per_min=60.0, sinks_from_s=-60.0), "sag"),
+        (Tracker(slip_arcsec_per_min=60.0, slip_from_s=-60.0), "slip"),
     ],
 )
 def test_three_frames_without_a_fit_still_show_the_way_the_sky_moved(
@@ -352,7 +352,7 @@ def test_a_hill_that_is_always_there_is_no_obstruction() -> None:
 
 
 def sure_of(shares: dict[str, float], mount: MountFit) -> float:
-    """Stated confidence of a frame whose sky is known to have shifted."""
+    """Stated confidence of a frame whose sky is known to have moved."""
     (light, *_) = shoot(Tracker(), [LONG])
     scene = scene_of(light, motion_from(line_moments(3.0, 30.0)), Drift(3.0, 0.0), 0.0)
     return confidence(evidence_of(shares, scene, mount, trailed=True))
@@ -380,7 +380,7 @@ def test_a_likely_wrong_cause_is_not_named_but_told_as_possible() -> None:
     found = explain(TRAILED, scenes_of(tracker, LONG, lights), 5, fit)
     assert found.cause == "unexplained"
     assert np.isnan(found.confidence)
-    assert "consistent with axis or sag" in found.words
+    assert "consistent with axis or slip" in found.words
     assert "night notes" in found.words
 
 
@@ -396,9 +396,9 @@ def without_a_site(tracker: Tracker, plan: Plan = LONG) -> list[Explanation]:
 @pytest.mark.parametrize("hour_deg", [-85.0, -20.0])
 def test_without_a_site_a_drift_that_sets_in_is_a_slip(hour_deg: float) -> None:
     # At 85 degrees before the meridian down lies along right ascension, as a drive's error does.
-    slips = Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=600.0)
+    slips = Tracker(NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=600.0)
     later = without_a_site(slips, replace(LONG, hour_deg=hour_deg, dec_deg=5.0))[8:]
-    assert {one.cause for one in later} == {"sag"}
+    assert {one.cause for one in later} == {"slip"}
     assert max(one.confidence for one in later) < 0.95
     assert all("set in within the run" in one.words for one in later)
 
@@ -407,11 +407,11 @@ def test_without_a_site_a_drift_all_along_is_the_drives_or_a_slip() -> None:
     for one in without_a_site(Tracker(NORTHERN, too_fast=-0.0237)):
         assert (one.cause, one.likeliest) == ("unexplained", "drive")
         # The others' fit, with its errors, draws the rest.
-        assert one.trail_shares["sag"] == pytest.approx(one.trail_shares["drive"], abs=0.01)
-        assert "consistent with drive or sag; the site" in one.words
+        assert one.trail_shares["slip"] == pytest.approx(one.trail_shares["drive"], abs=0.01)
+        assert "consistent with drive or slip; the site" in one.words
 
 
-def test_a_swing_sets_in_nowhere() -> None:
+def test_a_periodic_error_sets_in_nowhere() -> None:
     for frames in range(6, 20):
         for period in np.geomspace(2.0, 60.0, 40):
             for phase in np.linspace(0, 2 * np.pi, 12, endpoint=False):
@@ -466,7 +466,7 @@ SHOWN: dict[str, Callable[[], str]] = {
     "axis": lambda: _of(Tracker(NORTHERN, 90.0, -120.0)),
     "drive": lambda: _of(Tracker(NORTHERN, too_fast=-0.0237)),
     "wind": lambda: _of(Tracker(), LONG, gusts(16, 3.0)),
-    "sag": lambda: _of(Tracker(NORTHERN, sinks_arcsec_per_min=60.0, sinks_from_s=300.0)),
+    "slip": lambda: _of(Tracker(NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=300.0)),
     "knock": _of_doubled_stars,
     "untracked": lambda: _of(Tracker(NORTHERN, too_fast=-1.0)),
     "refraction": _of_low_sky,
@@ -501,8 +501,8 @@ def test_every_row_of_the_table_says_what_it_is_and_what_to_do() -> None:
         assert row.name == name and row.label and row.words
         assert row is cause_of(name)
         if name != "none":
-            assert bool(row.mend) != bool(row.no_mend)
+            assert bool(row.remedy) != bool(row.no_remedy)
         # They are put into sentences.
-        for words in (row.words, row.mend, row.no_mend):
+        for words in (row.words, row.remedy, row.no_remedy):
             assert words[-1:] != "." and words[:1].islower() == bool(words)
-    assert cause_of("hail").label == "hail" and cause_of("hail").mend == ""
+    assert cause_of("hail").label == "hail" and cause_of("hail").remedy == ""

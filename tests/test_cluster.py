@@ -201,7 +201,7 @@ def test_a_worker_of_another_version_is_refused_in_one_line(
         monkeypatch.undo()
         cluster.about.cache_clear()
     assert cluster.about() == mine
-    assert "skyplumb 0.1.0" in str(refused.value)
+    assert "skyplumb 0.2.0" in str(refused.value)
     assert "skyplumb 0.0.1" in str(refused.value)
     assert "install the same on both" in str(refused.value)
     assert "\n" not in str(refused.value)

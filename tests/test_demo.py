@@ -252,7 +252,7 @@ def test_a_still_camera_trails_at_the_earths_rate() -> None:
         assert abs(north) < 1.0
 
 
-def test_elastic_sag_follows_the_change_of_gravity() -> None:
+def test_elastic_flexure_follows_the_change_of_gravity() -> None:
     # omega kappa cos(phi) (cos H, sin(dec) sin H), closed form: the zenith's own motion.
     phi, hour, dec, flexure = 45.0, 40.0, 30.0, 600.0
     made = night(
@@ -316,13 +316,13 @@ def test_a_straight_even_path_is_its_own_trail() -> None:
     assert angle == pytest.approx(np.degrees(0.6))
 
 
-def test_a_jump_and_a_swing_have_the_variances_of_closed_form() -> None:
+def test_a_jump_and_a_sine_have_the_variances_of_closed_form() -> None:
     # jump: f (1 - f) d^2; whole periods of a sine: A^2 / 2
     jump = np.where(np.arange(1000) < 300, 0.0, 5.0)
     length, _, _ = trail_of(np.stack([jump, 0 * jump], 1), np.ones(1000))
     assert length == pytest.approx(np.sqrt(12 * 0.3 * 0.7) * 5.0)
-    swing = 2.0 * np.sin(2 * np.pi * (np.arange(1000) + 0.5) / 1000)
-    length, _, angle = trail_of(np.stack([0 * swing, swing], 1), np.ones(1000))
+    sine = 2.0 * np.sin(2 * np.pi * (np.arange(1000) + 0.5) / 1000)
+    length, _, angle = trail_of(np.stack([0 * sine, sine], 1), np.ones(1000))
     assert length == pytest.approx(np.sqrt(12 * 2.0))
     assert abs(angle) == pytest.approx(90.0)
 
@@ -344,7 +344,7 @@ def test_a_knock_doubles_the_stars_unless_it_comes_at_the_end() -> None:
         ("axis", {"mount": Mount(axis_alt_error_arcmin=80.0, axis_az_error_arcmin=80.0)}),
         ("drive", {"mount": Mount(periodic_arcsec=60.0, periodic_s=240.0)}),
         ("wind", {"mount": Mount(gusts=Gusts(20.0, 80.0, decay_s=3.0, scatter_deg=20.0))}),
-        ("sag", {"mount": Mount(slip_arcsec_per_min=90.0)}),
+        ("slip", {"mount": Mount(slip_arcsec_per_min=90.0)}),
         ("untracked", {"tracking": "off"}),
         ("focus", {"lens": replace(TELE, focus_drift_px_per_h=3000.0)}),
         ("cloud", {"sky": Sky(cloud=((-10.0, 1.0), (90.0, 1.0)))}),
@@ -631,7 +631,7 @@ def test_the_built_in_night_has_every_fault_it_promises() -> None:
                 frame_truth(DrawnExposure(made, index, frame))["cause"]
                 for frame in range(run.frames)
             }
-    assert causes >= {"none", "axis", "wind", "knock", "sag", "cloud", "untracked"}
+    assert causes >= {"none", "axis", "wind", "knock", "slip", "cloud", "untracked"}
     assert kinds.count("dark") == 2
     assert kinds.count("flat") == 1
     assert 40 <= len(kinds) <= 48

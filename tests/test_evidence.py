@@ -103,8 +103,8 @@ def test_the_interval_of_a_share_is_that_of_scipy(method: Literal["wilson", "exa
 def test_a_steady_drift_closes() -> None:
     found = closure(run_of(LEANING, 1))
     assert found.frames == 16
-    # The moments are exact here and the shifts good to 0.5 arcsec of 40; half an arcsec of
-    # refraction is in the shifts only.
+    # The moments are exact here and the drifts good to 0.5 arcsec of 40; half an arcsec of
+    # refraction is in the drifts only.
     assert found.slope == pytest.approx(1.0, abs=0.03)
     assert found.sigma < 0.02
 
@@ -118,8 +118,8 @@ def test_gusts_far_longer_than_the_drift_leave_closure_open() -> None:
         assert found.slope == pytest.approx(1.0, abs=3 * found.sigma)
 
 
-def test_a_shift_that_leaves_no_trail_has_slope_zero() -> None:
-    # Knocks between frames: the sky shifts, the stars stay round.
+def test_an_image_drift_that_leaves_no_trail_has_slope_zero() -> None:
+    # Knocks between frames: the sky moves, the stars stay round.
     lights = shoot(LEANING, [LONG], Errors(0.5, 6.0), 1)
     rng = np.random.default_rng(2)
     scenes = [
@@ -149,7 +149,7 @@ def test_closure_of_too_little_is_unknown() -> None:
     assert np.isnan(closure([]).slope)
     lost = [scene_of(unknown(s.light), s.motion, Drift(), 0.0) for s in scenes]
     assert closure(lost).frames == 0
-    # A tracker without faults shifts by a tenth of a pixel: nothing to close.
+    # A tracker without faults drifts by a tenth of a pixel: nothing to close.
     still = closure(run_of(Tracker(), 1, 3.0))
     assert np.isnan(still.slope) and still.frames == 16
 
@@ -255,12 +255,12 @@ def test_short_and_uncertain_trails_do_not_count() -> None:
     assert none.frames == 0 and np.isnan([none.concentration, none.p, none.ra_share]).all()
 
 
-def test_the_witness_draws_the_trail_it_shifts_by() -> None:
+def test_the_witness_draws_the_trail_it_drifts_by() -> None:
     # The two halves of the evidence come from one tracker: the path across the exposure and the
-    # shift between frames must be of one length.
+    # drift between frames must be of one length.
     lights = shoot(LEANING, [LONG])
     for scene in scenes_of(LEANING, LONG, lights)[1:-1]:
         moments = trail_moments(LEANING, LONG, scene.light.order_s, 0.0)
         trail = motion_from(moments).trail_px
-        # Refraction is in the shift alone, half an arcsec/min or 0.04 px.
+        # Refraction is in the drift alone, half an arcsec/min or 0.04 px.
         assert scene.drift.length_px == pytest.approx(trail, abs=0.06)

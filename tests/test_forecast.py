@@ -52,8 +52,10 @@ def counts_drawn(
     return counts_of(season.frames, season.runs)
 
 
-def one(axis: float = 0.0, rate: float = 0.0, swing: float = 0.0, period: float = 600.0) -> Faults:
-    return Faults(*(np.array([value]) for value in (axis, rate, swing, period)))
+def one(
+    axis: float = 0.0, rate: float = 0.0, amplitude: float = 0.0, period: float = 600.0
+) -> Faults:
+    return Faults(*(np.array([value]) for value in (axis, rate, amplitude, period)))
 
 
 # The predicted trail
@@ -92,18 +94,22 @@ def test_the_predicted_trail_is_that_of_the_path_drawn_step_by_step() -> None:
     rng = np.random.default_rng(3)
     time = (np.arange(4000) + 0.5) / 4000 - 0.5
     for _ in range(30):
-        axis, rate, swing = rng.uniform(0, 10), rng.normal(0, 200), rng.uniform(0, 8)
+        axis, rate, amplitude = rng.uniform(0, 10), rng.normal(0, 200), rng.uniform(0, 8)
         period, exposure, dec = rng.uniform(200, 900), rng.uniform(10, 600), rng.uniform(-30, 70)
         turn, phase = rng.uniform(0, 2 * np.pi, 2)
         drift = rng.normal(0, 0.5, 2)
         d, t = np.radians(dec), time * exposure
         pull = 15.041067 * axis / 3437.7468
         east = t * (15.041067e-6 * rate * np.cos(d) - pull * np.sin(d) * np.cos(turn))
-        east = east + swing * np.cos(d) * np.sin(2 * np.pi * t / period + phase) + t * drift[0] / 60
+        east = (
+            east
+            + amplitude * np.cos(d) * np.sin(2 * np.pi * t / period + phase)
+            + t * drift[0] / 60
+        )
         north = t * (drift[1] / 60 - pull * np.sin(turn))
         least, most = np.linalg.eigvalsh(np.cov(east, north, bias=True))
         found = trail_arcsec(
-            one(axis, rate, swing, period), exposure, dec, turn, phase, (drift[:1], drift[1:])
+            one(axis, rate, amplitude, period), exposure, dec, turn, phase, (drift[:1], drift[1:])
         )[0]
         # 4,000 steps are good to their square.
         assert found == pytest.approx(np.sqrt(12 * (most - least)), rel=1e-4)
@@ -120,10 +126,10 @@ def test_refraction_drifts_as_much_as_reckoned(altitude: float, median: float) -
 def test_nights_that_may_come_are_those_that_came_the_better_the_more_there_were() -> None:
     rng = np.random.default_rng(5)
     many = np.exp(rng.normal(np.log(6), 0.4, 200))
-    swing = np.full(200, 4.0)
+    amplitude = np.full(200, 4.0)
 
     def spread(nights: int) -> tuple[float, float]:
-        seen = Faults(many[:nights], np.zeros(nights), swing[:nights], swing[:nights] * 100)
+        seen = Faults(many[:nights], np.zeros(nights), amplitude[:nights], amplitude[:nights] * 100)
         people = population(seen, 5.0, 4000, np.random.default_rng(1))
         return float(np.exp(people.log_axis.mean())), float(people.log_axis.std())
 
@@ -199,8 +205,8 @@ def test_what_is_mended_keeps_more(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
     as_it_is = rig.rate(4.0, 240.0).middle
-    mended = rig.rate(4.0, 240.0, better=Better(all_mended=True)).middle
-    assert as_it_is < rig.rate(4.0, 240.0, better=Better(axis_arcmin=0.0)).middle <= mended < 1
+    fixed = rig.rate(4.0, 240.0, better=Better(all_fixed=True)).middle
+    assert as_it_is < rig.rate(4.0, 240.0, better=Better(axis_arcmin=0.0)).middle <= fixed < 1
 
 
 def test_frames_lost_to_cloud_do_not_touch_the_model(season: Season) -> None:
@@ -361,8 +367,8 @@ def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
 
 def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: SeasonModel) -> None:
     (told,) = predict(season, model, Ask(exposure_s=240.0)).sturdier
-    assert told.as_it_is.at < told.mended.at
-    assert told.mended.low <= told.mended.at <= told.mended.high
+    assert told.as_it_is.at < told.all_fixed.at
+    assert told.all_fixed.low <= told.all_fixed.at <= told.all_fixed.high
 
 
 def test_a_longer_gap_favours_longer_exposures(season: Season, model: SeasonModel) -> None:

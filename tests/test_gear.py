@@ -27,7 +27,7 @@ from skyplumb.season.mixed_model import LOGIT, SURVIVAL, Prior, fit_mixed
 from skyplumb.season.rig_model import counts_of
 from skyplumb.season.sessions import Season, label_of, read_season
 from skyplumb.season.tally import (
-    best_mend,
+    best_remedy,
     costs,
     count_by,
     labelled,
@@ -368,7 +368,7 @@ def test_comparisons_are_corrected_for_their_number() -> None:
 # What causes cost
 
 
-def test_the_best_mend_counts_only_frames_that_had_no_other_fault() -> None:
+def test_the_best_remedy_counts_only_frames_that_had_no_other_fault() -> None:
     frames = pd.concat(
         [
             rows_of(5, 4, cause="axis", share=0.55),
@@ -381,13 +381,13 @@ def test_the_best_mend_counts_only_frames_that_had_no_other_fault() -> None:
     table = costs(frames).set_index("cause")
     assert table.loc["axis", ["frames", "alone"]].tolist() == [4, 0]
     assert table.loc["wind", "alone_minutes"] == 3
-    best = best_mend(costs(frames))
+    best = best_remedy(costs(frames))
     assert best is not None
     assert best["cause"] == "wind"
 
 
-def test_without_a_loss_there_is_no_mend() -> None:
-    assert best_mend(costs(rows_of(4, 0))) is None
+def test_without_a_loss_there_is_no_remedy() -> None:
+    assert best_remedy(costs(rows_of(4, 0))) is None
 
 
 # The regression with a random effect of the night

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from narrowfield import measured, narrow_night
-from skyplumb.calibrate.plate_solving import Start, recognise
+from skyplumb.calibrate.plate_solving import Start, plate_solve
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.demo import Mount, Night
 from skyplumb.intake.notes import load_notes
@@ -23,9 +23,9 @@ PLACE = (84.0, -69.0)
 def found_near(
     measure: Measure, night: Night, hint_deg: tuple[float, float], focal_off: float = 1.0
 ) -> Start | None:
-    """What recognition makes of a frame with a hint and a focal length that is a little off."""
+    """What plate solving makes of a frame with a hint and a focal length that is a little off."""
     focal_px = night.runs[0].lens.focal_mm / night.body.pixel_um * 1000
-    return recognise(measure, focal_off * focal_px, hint_deg=hint_deg)
+    return plate_solve(measure, focal_off * focal_px, hint_deg=hint_deg)
 
 
 def off_arcsec(start: Start, place_deg: tuple[float, float]) -> float:
@@ -51,7 +51,7 @@ def test_a_mirrored_field_of_unknown_focal_length_is_found_too() -> None:
     (measure,) = measured(night)
     stars = measure.stars.copy()
     stars["x"] = measure.width_px - 1 - stars["x"]
-    start = recognise(replace(measure, stars=stars), 20000.0 * 2.7, hint_deg=PLACE)
+    start = plate_solve(replace(measure, stars=stars), 20000.0 * 2.7, hint_deg=PLACE)
     assert start is not None
     assert start.camera.parity == -1
     assert off_arcsec(start, PLACE) < 2.0

@@ -169,7 +169,7 @@ def test_a_frame_needs_ten_measured_stars(shape_stars: int, verdict: str) -> Non
 def test_few_stars_do_not_get_a_verdict_by_their_shape() -> None:
     found = verdict_of(light(20, 2.2, stars=6))
     assert "6 stars that can be measured, needs 10" in found.reason
-    assert "out of round" not in found.reason
+    assert "ellipticity" not in found.reason
 
 
 @pytest.mark.parametrize(
@@ -224,7 +224,7 @@ def test_every_rule_that_binds_is_quoted_with_its_own_limit() -> None:
 
 
 def pointed(one: Light) -> Light:
-    """The same frame with its sky recognised."""
+    """The same frame with its sky solved."""
     pointing = Pointing(
         solved=True,
         ra_deg=40.0,
@@ -237,7 +237,7 @@ def pointed(one: Light) -> Light:
     return replace(one, pointing=pointing)
 
 
-def test_frames_whose_sky_was_not_recognised_never_set_the_runs_best_width() -> None:
+def test_frames_whose_sky_was_not_solved_never_set_the_runs_best_width() -> None:
     # With a wrong latitude a third of the frames was not solved, and a foreground's lamps, or
     # stars that were found narrow, made the sharp ones "focus".
     sharp = [pointed(light(n)) for n in range(8)]
@@ -463,6 +463,6 @@ def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
     assert last["verdict"] == "doubtful"
     assert last["trail_px"] == pytest.approx(2.0, abs=0.2)
     assert last["solved"] == False  # noqa: E712
-    for unknown in ("ra_deg", "scale_arcsec_px", "trail_pa_deg", "altitude_deg", "shift_px"):
+    for unknown in ("ra_deg", "scale_arcsec_px", "trail_pa_deg", "altitude_deg", "drift_px"):
         assert np.isnan(last[unknown])
     assert last["taken_utc"] == ""

@@ -230,14 +230,14 @@ def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
     lens: LensShape, astigmatism: tuple[float, float]
 ) -> None:
     rng = np.random.default_rng(3)
-    frames, shifts = [], []
+    frames, drifts = [], []
     for n in range(12):
         # The sky moved by as much as the stars are long, this way or that.
         length, angle = float(rng.uniform(0.5, 2.5)), float(rng.uniform(-90, 90))
         frames.append(frame(length, angle, seed=400 + n, astigmatism=astigmatism))
         turn = np.radians(angle)
-        shifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, 0.0))
-    found = on_axis_astigmatism(stretches_of(frames, lens), shifts, 2.0)
+        drifts.append(Drift(length * np.cos(turn), length * np.sin(turn), 0.0, 0.0))
+    found = on_axis_astigmatism(stretches_of(frames, lens), drifts, 2.0)
     # 0.013 px^2 a frame, and the law of lengths made for weighted moments on these plain ones:
     # up to a tenth of 0.5 px^2, turned at random.
     assert found == pytest.approx(np.array(astigmatism), abs=0.05)
@@ -249,13 +249,13 @@ def test_without_pointings_the_centre_is_taken_for_round(lens: LensShape) -> Non
 
 
 def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
-    frames, shifts = [], []
+    frames, drifts = [], []
     for n in range(12):
         # The sky stands still by the pointings; two frames in three are shaken the same way.
         length = 3.0 if n % 3 else 0.3
         frames.append(frame(length, 20.0, seed=500 + n))
-        shifts.append(Drift(0.05, 0.02, 0.0, 0.0))
-    assert np.hypot(*on_axis_astigmatism(stretches_of(frames, lens), shifts, 2.0)) < 0.06
+        drifts.append(Drift(0.05, 0.02, 0.0, 0.0))
+    assert np.hypot(*on_axis_astigmatism(stretches_of(frames, lens), drifts, 2.0)) < 0.06
 
 
 def test_a_frame_is_stretched_alike_whatever_stands_beside_it(lens: LensShape) -> None:

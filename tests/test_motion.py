@@ -24,14 +24,14 @@ CAMERA = Camera(5000.0, 3000, 2000)
 EXPOSURE, GAP = 60.0, 5.0
 
 
-def pointings(shifts: list[tuple[float, float]], turn_deg: float = 0.0) -> list[Pointing]:
-    """One pointing for each shift of the star field on the sensor, px, since the first.
+def pointings(moves: list[tuple[float, float]], turn_deg: float = 0.0) -> list[Pointing]:
+    """One pointing for each move of the star field on the sensor, px, since the first.
 
     `turn_deg` turns the field from +x towards +y from frame to frame.
     """
     first = Rotation.from_euler("xyz", [0.4, -0.7, 1.0])
     out = []
-    for number, (dx, dy) in enumerate(shifts):
+    for number, (dx, dy) in enumerate(moves):
         # A star at z moves to (dx, dy) / f when the frame turns by (-dy, dx) / f about x and y.
         move = Rotation.from_rotvec(np.array([-dy, dx, 0.0]) / CAMERA.focal_px)
         roll = Rotation.from_rotvec([0, 0, np.radians(turn_deg) * number])
@@ -53,7 +53,7 @@ def middles(count: int) -> list[float]:
 
 
 def steady(count: int, dx: float, dy: float) -> list[tuple[float, float]]:
-    """Shifts of a drift of (dx, dy) px an exposure."""
+    """Moves of a drift of (dx, dy) px an exposure."""
     rate = (EXPOSURE + GAP) / EXPOSURE
     return [(dx * rate * n, dy * rate * n) for n in range(count)]
 
@@ -75,30 +75,30 @@ def test_a_turn_of_the_field_is_seen_in_its_sense() -> None:
 
 @pytest.mark.parametrize("step", [(25.0, 10.0), (-6.0, 3.0)])
 def test_a_dither_between_frames_is_not_motion_within_them(step: tuple[float, float]) -> None:
-    shifts = [
+    moves = [
         (x + (step[0] if n >= 4 else 0), y + (step[1] if n >= 4 else 0))
         for n, (x, y) in enumerate(steady(9, 0.8, 0.2))
     ]
-    found = drifts(pointings(shifts), middles(9), [EXPOSURE] * 9)
+    found = drifts(pointings(moves), middles(9), [EXPOSURE] * 9)
     lengths = [drift.length_px for drift in found]
     assert lengths == pytest.approx([np.hypot(0.8, 0.2)] * 9, abs=0.01)
 
 
-def test_a_dither_after_every_frame_gives_a_shift_only_where_a_tracker_might() -> None:
+def test_a_dither_after_every_frame_gives_a_drift_only_where_a_tracker_might() -> None:
     rng = np.random.default_rng(1)
     steps = rng.uniform(-15, 15, (8, 2))
-    shifts = [(float(x), float(y)) for x, y in np.cumsum(steps, axis=0)]
+    moves = [(float(x), float(y)) for x, y in np.cumsum(steps, axis=0)]
     # Steps of up to 15 px of 41 arcsec in 65 s are 9 arcsec a second: small ones cannot be told
     # from a drift and are judged by the stars; large ones no tracker makes.
-    small = drifts(pointings([(x / 4, y / 4) for x, y in shifts]), middles(8), [EXPOSURE] * 8)
+    small = drifts(pointings([(x / 4, y / 4) for x, y in moves]), middles(8), [EXPOSURE] * 8)
     assert all(np.isfinite(drift.length_px) for drift in small)
-    large = drifts(pointings([(9 * x, 9 * y) for x, y in shifts]), middles(8), [EXPOSURE] * 8)
+    large = drifts(pointings([(9 * x, 9 * y) for x, y in moves]), middles(8), [EXPOSURE] * 8)
     assert all(np.isnan(drift.length_px) for drift in large)
 
 
 @pytest.mark.parametrize("angle", [0.0, 45.0, 90.0, 200.0])
-def test_no_shift_is_read_across_a_re_aim_or_a_long_pause(angle: float) -> None:
-    # Met with real frames: 338 s apart and the camera moved by 2 degrees, "shift 3.0 px".
+def test_no_drift_is_read_across_a_re_aim_or_a_long_pause(angle: float) -> None:
+    # Met with real frames: 338 s apart and the camera moved by 2 degrees, "drift 3.0 px".
     away = CAMERA.focal_px * np.radians(2.0)
     way = (away * np.cos(np.radians(angle)), away * np.sin(np.radians(angle)))
     two = pointings([(0.0, 0.0), way])
@@ -111,7 +111,7 @@ def test_no_shift_is_read_across_a_re_aim_or_a_long_pause(angle: float) -> None:
     assert np.isnan(drifts(still, [0.0, 338.0], [8.0, 8.0])[0].length_px)
 
 
-def test_an_exposure_that_is_not_known_has_no_shift_and_takes_none_from_the_others() -> None:
+def test_an_exposure_that_is_not_known_has_no_drift_and_takes_none_from_the_others() -> None:
     found = drifts(pointings(steady(4, 1.0, 0.0)), middles(4), [NAN, 60.0, 60.0, 60.0])
     assert np.isnan(found[0].length_px)
     assert found[1].length_px == pytest.approx(1.0, abs=1e-3)

@@ -148,8 +148,8 @@ def test_pointings_drift_and_turn_as_published(row: tuple[float, ...]) -> None:
         )
     faulty, exact = found
     # Refraction moves the stars of an exact tracker too; the difference is the fault's.
-    shift = np.array([faulty.dx_px - exact.dx_px, faulty.dy_px - exact.dy_px])
-    moved = -shift / CAMERA.focal_px / ARCSEC
+    move = np.array([faulty.dx_px - exact.dx_px, faulty.dy_px - exact.dy_px])
+    moved = -move / CAMERA.focal_px / ARCSEC
     # First order in faults of a sixth of a degree: 0.3 % of the drift.
     assert moved == pytest.approx([want_east, want_north], abs=0.008)
     turned = (faulty.turn_deg - exact.turn_deg) * 60
@@ -497,7 +497,7 @@ def test_a_slip_is_read_with_its_onset(site: Site) -> None:
     hand = 1 if site.latitude_deg > 0 else -1
     for seed in range(3):
         # 21 arcsec/min is 1 px a frame of 60 s.
-        tracker = Tracker(site, 12.0, -20.0, sinks_arcsec_per_min=21.0, sinks_from_s=700.0)
+        tracker = Tracker(site, 12.0, -20.0, slip_arcsec_per_min=21.0, slip_from_s=700.0)
         lights = shoot(tracker, [Plan(-20, hand * 25, frames=16)], USUAL, seed)
         fit = fit_mount(lights)
         # The limits: 20 % and two frames.
@@ -511,7 +511,7 @@ def test_a_slip_is_read_with_its_onset(site: Site) -> None:
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: Site) -> None:
     hand = 1 if site.latitude_deg > 0 else -1
-    tracker = Tracker(site, sinks_arcsec_per_min=10.0, sinks_from_s=-300.0)
+    tracker = Tracker(site, slip_arcsec_per_min=10.0, slip_from_s=-300.0)
     for seed in range(3):
         # West of the meridian, so that down is neither along nor across right ascension: a rate
         # some per cent off with an axis some degrees off would draw nearly the same.
@@ -539,7 +539,7 @@ def test_a_periodic_error_is_read_from_two_periods_at_four_frames_each(
     amplitude: float, period: float
 ) -> None:
     for seed in range(3):
-        tracker = replace(LEANING, swing_arcsec=amplitude, period_s=period)
+        tracker = replace(LEANING, periodic_arcsec=amplitude, period_s=period)
         plan = Plan(-20, 20, frames=9, every_s=period / 4, exposure_s=0.9 * period / 4)
         fit = fit_mount(shoot(tracker, [plan], USUAL, seed))
         assert fit.periodic is not None
@@ -563,8 +563,8 @@ def test_models_solved_together_cost_what_each_costs_alone() -> None:
         assert criteria(data, models, weights) == pytest.approx(alone, rel=1e-9, abs=1e-9)
 
 
-def test_the_swing_within_an_exposure_follows_its_phase() -> None:
-    tracker = Tracker(swing_arcsec=40.0, period_s=600.0, swing_phase=0.7)
+def test_the_periodic_error_within_an_exposure_follows_its_phase() -> None:
+    tracker = Tracker(periodic_arcsec=40.0, period_s=600.0, periodic_phase=0.7)
     lights = shoot(tracker, [Plan(0, 0, frames=16, every_s=110.0, exposure_s=100.0, roll_deg=0)])
     fit = fit_mount(lights)
     for light in lights[3:7]:
@@ -589,7 +589,7 @@ def test_the_swing_within_an_exposure_follows_its_phase() -> None:
 )
 def test_too_few_frames_or_periods_show_no_periodic_error(plan: Plan) -> None:
     # Seven frames; nine tenths of a period; half a period.
-    tracker = replace(LEANING, swing_arcsec=21.0, period_s=480.0)
+    tracker = replace(LEANING, periodic_arcsec=21.0, period_s=480.0)
     for seed in range(3):
         assert fit_mount(shoot(tracker, [plan], USUAL, seed)).periodic is None
 
@@ -626,7 +626,7 @@ def test_an_elastic_head_drifts_chiefly_east(phi: float, hour: float, dec: float
     rate = OMEGA * 60 * 600 * ARCSEC * np.cos(np.radians(phi))
     want = rate * np.array([np.cos(h), np.sin(d) * np.sin(h)])
     # Half a frame is an eighth of a degree: 0.2 % of 1.8 arcsec/min.
-    assert east_north(terms["sag"], CAMERA, 1.0) == pytest.approx(want, abs=0.005)
+    assert east_north(terms["slip"], CAMERA, 1.0) == pytest.approx(want, abs=0.005)
     # And so does a camera on the rotor.
     plan = Plan(hour - 0.25, dec, frames=2, exposure_s=60.0, every_s=60.0, roll_deg=0.0)
     both = [

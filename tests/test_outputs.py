@@ -72,7 +72,7 @@ PROMISED = re.findall(
     """
     file session run kind taken_camera taken_utc camera lens focal_mm aperture exposure_s iso stars
     fwhm_px fwhm_arcsec ellipticity image_angle_deg trail_px trail_worst_px trail_sigma_px
-    trail_angle_deg trail_pa_deg shift_px doubled_px solved ra_deg dec_deg roll_pa_deg
+    trail_angle_deg trail_pa_deg drift_px doubled_px solved ra_deg dec_deg roll_pa_deg
     scale_arcsec_px altitude_deg azimuth_deg sky_level extinction_mag verdict cause confidence
     reason
     """,
@@ -99,14 +99,14 @@ def test_the_table_is_the_same_byte_for_byte_whatever_the_order_of_columns(
 
 
 def test_numbers_have_fixed_digits_and_the_unknown_is_empty(night: SessionResult) -> None:
-    values = {"trail_px": -1e-9, "ra_deg": 303.2, "stars": 312.0, "shift_px": np.inf}
+    values = {"trail_px": -1e-9, "ra_deg": 303.2, "stars": 312.0, "drift_px": np.inf}
     frames = table(night).head(1).assign(**values, dec_deg=None, solved=np.array([True]))
     row = next(csv.DictReader(io.StringIO(frames_csv(rows_of(frames)))))
     assert row["trail_px"] == "0.000"
     assert row["ra_deg"] == "303.200000"
     assert row["stars"] == "312"
     assert row["solved"] == "true"
-    assert row["shift_px"] == row["dec_deg"] == row["doubled_px"] == ""
+    assert row["drift_px"] == row["dec_deg"] == row["doubled_px"] == ""
 
 
 def test_no_cell_reads_nan_or_none(night: SessionResult) -> None:

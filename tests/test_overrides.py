@@ -109,7 +109,7 @@ def test_a_frame_that_is_not_there_is_named_with_the_nearest_one(tmp_path: Path)
 
 
 @pytest.fixture
-def mended(
+def corrected(
     audited: Finished,
     small_card: Path,
     skyplumb: Callable[..., Finished],
@@ -129,9 +129,9 @@ def mended(
 
 
 def test_an_audit_with_overrides_marks_exactly_those_rows(
-    audited: Finished, mended: Finished
+    audited: Finished, corrected: Finished
 ) -> None:
-    before, after = audited.rows, mended.rows
+    before, after = audited.rows, corrected.rows
     assert before[KNOCKED]["verdict"] == "reject" and before[SHARP]["verdict"] == "keep"
     assert {f for f, row in after.items() if row["decided_by"] == "person"} == {KNOCKED, SHARP}
     for file, row in after.items():
@@ -146,13 +146,13 @@ def test_an_audit_with_overrides_marks_exactly_those_rows(
     assert [kept[name] for name in measured] == [before[KNOCKED][name] for name in measured]
 
 
-def test_lists_and_summary_follow_the_person(audited: Finished, mended: Finished) -> None:
-    (folder,) = (path.parent for path in mended.out.glob("*/stackable.txt"))
+def test_lists_and_summary_follow_the_person(audited: Finished, corrected: Finished) -> None:
+    (folder,) = (path.parent for path in corrected.out.glob("*/stackable.txt"))
     listed = (folder / "stackable.txt").read_text("utf-8").splitlines()
     assert any(line.endswith(KNOCKED) for line in listed)
     assert not any(line.endswith(SHARP) for line in listed)
     (session,) = json.loads((folder / "summary.json").read_text("utf-8"))["sessions"]
-    kept = [file for file, row in mended.rows.items() if row["verdict"] == "keep"]
+    kept = [file for file, row in corrected.rows.items() if row["verdict"] == "keep"]
     assert session["keep"] == len(kept) == len(listed)
     told = {f["file"]: f for run in session["runs"] for f in run["frames"]}
     assert told[KNOCKED]["decided_by"] == "person"

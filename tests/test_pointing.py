@@ -289,12 +289,12 @@ def test_a_frame_with_few_stars_is_pointed_by_its_neighbours(
     fields = [Followed(utc=shot.utc, first=shots[0]) for shot in shots]
     exposures = [exposure(field) for field in fields]
     exposures[1] = exposure(fields[1], keep=8)
-    by_itself = lens_search.recognise
+    by_itself = lens_search.plate_solve
 
     def not_from_few(measure: Measure, *more: Any) -> Any:
         return by_itself(measure, *more) if len(measure.stars) > 8 else None
 
-    monkeypatch.setattr(lens_search, "recognise", not_from_few)
+    monkeypatch.setattr(lens_search, "plate_solve", not_from_few)
     solution = solve_lens(exposures, FOCAL)
     assert all(pointing.solved for pointing in solution.pointings)
     assert off_arcsec(solution, fields[1], 1) < 15  # 8 stars of 4 arcsec, three times
@@ -311,17 +311,17 @@ def test_frames_between_two_that_pointed_alike_are_laid_between_them(
     shots[5] = Shot(utc=shots[5].utc, azimuth_deg=230)
     exposures = [replace(exposure(shot, seed=n), time_s=60.0 * n) for n, shot in enumerate(shots)]
     looked_at = []
-    by_itself = lens_search.recognise
+    by_itself = lens_search.plate_solve
 
     def watched(measure: Measure, *more: Any) -> Any:
         looked_at.append(next(n for n, one in enumerate(exposures) if one.measure is measure))
         return by_itself(measure, *more)
 
-    monkeypatch.setattr(lens_search, "recognise", watched)
+    monkeypatch.setattr(lens_search, "plate_solve", watched)
     found = find_lens(exposures, FOCAL)
     solution = point_lens(exposures, found, [one.sky for one in exposures])
     # The brightest eight of the others were fitted with the camera; the rest waits.
-    assert 5 in found.between and set(found.between).isdisjoint(found.chosen)
+    assert 5 in found.interpolated and set(found.interpolated).isdisjoint(found.chosen)
     assert set(looked_at) == {0, 5}
     for number, shot in enumerate(shots):
         # As in the tests of one frame: 300 stars of 4 arcsec.
@@ -453,9 +453,9 @@ class Leaning(Followed):
         return SkyCoord(here.spherical.lon, here.spherical.lat, frame=self.altaz()).icrs
 
 
-def test_a_fisheyes_shifts_and_axis_are_measured() -> None:
-    focal, exposure_s, shift_px = 920.0, 60.0, 0.8
-    lean = shift_px / focal / exposure_s
+def test_a_fisheyes_drift_and_axis_are_measured() -> None:
+    focal, exposure_s, drift_px = 920.0, 60.0, 0.8
+    lean = drift_px / focal / exposure_s
     # Towards the south, so that a turn about the east moves the middle of the picture whole.
     first = Shot(altitude_deg=72, azimuth_deg=180)
     times = [NIGHT + timedelta(seconds=90 * n) for n in range(8)]
@@ -469,10 +469,10 @@ def test_a_fisheyes_shifts_and_axis_are_measured() -> None:
     pointings = solution.pointings
     assert all(one.solved for one in pointings)
     mid_s = [90.0 * n for n in range(8)]
-    shifts = drifts(pointings, mid_s, [exposure_s] * 8)
-    for one in shifts:
+    found = drifts(pointings, mid_s, [exposure_s] * 8)
+    for one in found:
         # 0.1 px over some 400 stars, two frames, over 90 s: 0.01 px.
-        assert one.length_px == pytest.approx(shift_px, abs=0.04)
+        assert one.length_px == pytest.approx(drift_px, abs=0.04)
     lights = [
         Light(
             replace(field.measure, file=f"{n}"),

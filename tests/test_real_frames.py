@@ -70,7 +70,7 @@ def test_a_real_field_is_solved_where_its_observatory_found_it(solution: LensSol
     assert solution.camera.parity == -1  # FITS rows run upwards: mirrored as an array
 
 
-def test_the_shift_between_two_real_frames_is_the_one_of_their_stars(
+def test_the_move_between_two_real_frames_is_the_one_of_their_stars(
     pair: list[Measure], solution: LensSolution
 ) -> None:
     first, second = solution.pointings

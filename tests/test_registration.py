@@ -58,14 +58,14 @@ def dots(rng: np.random.Generator, count: int = 300) -> Measure:
     return Measure("a", "light", "", width_px=1500, height_px=1000, stars=stars)
 
 
-def moved(measure: Measure, shift: Floats, turn_deg: float) -> Measure:
-    """The same stars turned about the middle, shifted, and measured with an error."""
+def moved(measure: Measure, move: Floats, turn_deg: float) -> Measure:
+    """The same stars turned about the middle, moved, and measured with an error."""
     middle = np.array([749.5, 499.5])
     turn = np.radians(turn_deg)
     matrix = np.array([[np.cos(turn), -np.sin(turn)], [np.sin(turn), np.cos(turn)]])
     stars = measure.stars.copy()
     place = np.stack([stars["x"], stars["y"]], 1).astype(float)
-    there = (place - middle) @ matrix.T + middle + shift
+    there = (place - middle) @ matrix.T + middle + move
     there += np.random.default_rng(5).normal(0, 0.05, there.shape)
     stars["x"], stars["y"] = there.T
     return replace(measure, stars=stars)
@@ -79,17 +79,17 @@ def test_a_drifting_narrow_field_is_registered_as_far_as_the_tracker_moved() -> 
         assert found is not None
         true = truly_moved(exposures[n], exposures[n + 1])
         # Four errors: one in some thousand frames is further off.
-        assert np.hypot(*(found.shift_px - true)) < 4 * found.sigma_px
+        assert np.hypot(*(found.move_px - true)) < 4 * found.sigma_px
         assert np.hypot(*true) > 5.0
         assert found.sigma_px < 0.05
 
 
-@pytest.mark.parametrize(("shift", "turn_deg"), [((400.0, -220.0), 0.0), ((30.0, 12.0), 2.0)])
-def test_far_shifts_and_turns_are_found(shift: tuple[float, float], turn_deg: float) -> None:
+@pytest.mark.parametrize(("move", "turn_deg"), [((400.0, -220.0), 0.0), ((30.0, 12.0), 2.0)])
+def test_far_moves_and_turns_are_found(move: tuple[float, float], turn_deg: float) -> None:
     before = dots(np.random.default_rng(1))
-    found = register(before, moved(before, np.array(shift), turn_deg))
+    found = register(before, moved(before, np.array(move), turn_deg))
     assert found is not None
-    assert np.allclose(found.shift_px, shift, atol=0.1)
+    assert np.allclose(found.move_px, move, atol=0.1)
     assert np.degrees(found.turn_rad) == pytest.approx(turn_deg, abs=0.01)
 
 
@@ -107,14 +107,14 @@ def test_hot_pixels_that_stand_still_do_not_hide_a_moving_sky() -> None:
     with_hot = [replace(one, stars=np.concatenate([hot, one.stars])) for one in (sky, later)]
     found = register(*with_hot)
     assert found is not None
-    assert np.allclose(found.shift_px, [6.0, -3.0], atol=0.1)
+    assert np.allclose(found.move_px, [6.0, -3.0], atol=0.1)
 
 
-def test_a_sky_that_stands_still_is_registered_with_no_shift() -> None:
+def test_a_sky_that_stands_still_is_registered_with_no_move() -> None:
     before = dots(np.random.default_rng(9))
     found = register(before, moved(before, np.zeros(2), 0.0))
     assert found is not None
-    assert np.hypot(*found.shift_px) < 0.03
+    assert np.hypot(*found.move_px) < 0.03
 
 
 def test_one_list_is_laid_on_another_scaled_turned_and_mirrored() -> None:
@@ -136,11 +136,11 @@ def test_a_jump_between_exposures_is_no_drift() -> None:
     before = dots(np.random.default_rng(12))
     after = moved(before, np.array([40.0, 0.0]), 0.0)
     lights = unsolved([before, after], narrow_night())
-    shifts = drifts([one.pointing for one in lights], [30.0, 94.0], [60.0, 60.0], [before, after])
-    assert all(np.isnan(one.length_px) for one in shifts)
+    found = drifts([one.pointing for one in lights], [30.0, 94.0], [60.0, 60.0], [before, after])
+    assert all(np.isnan(one.length_px) for one in found)
 
 
-def test_a_push_is_seen_in_frames_that_were_not_recognised() -> None:
+def test_a_push_is_seen_in_frames_that_were_not_solved() -> None:
     # A drift of 0.5 px a frame all along; in the third frame 0.4 of the light comes after a push
     # of 8 px, which stays.
     start = dots(np.random.default_rng(14))
@@ -157,7 +157,7 @@ def test_a_push_is_seen_in_frames_that_were_not_recognised() -> None:
     assert after == pytest.approx(0.4, abs=0.01)
 
 
-def test_what_is_kept_of_unrecognised_frames_shows_a_push_as_they_do_themselves() -> None:
+def test_what_is_kept_of_unsolved_frames_shows_a_push_as_they_do_themselves() -> None:
     start = dots(np.random.default_rng(14))
     off = [0.0, 0.0, 0.4 * 8.0, 8.0, 8.0]
     frames = [moved(start, np.array([far, 0.5 * n]), 0.0) for n, far in enumerate(off)]
@@ -176,7 +176,7 @@ def test_what_is_kept_of_unrecognised_frames_shows_a_push_as_they_do_themselves(
     assert len(jump) and (list(kept_jump), kept_after) == (list(jump), after)
 
 
-def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:
+def test_drift_is_told_from_shaking_though_the_sky_was_not_solved() -> None:
     told = {}
     for name, mount in (("drift", DRIFTING), ("wind", WINDY)):
         night = narrow_night(mount, frames=8)
@@ -184,10 +184,10 @@ def test_drift_is_told_from_shaking_though_the_sky_was_not_recognised() -> None:
         (run,) = judge(lights, load_rules(None), {lights[0].notes.setup: MountFit()})
         told[name] = run.frames
     for frame in told["drift"]:
-        motion, shift = frame.facts.motion, frame.facts.drift
-        assert shift.length_px == pytest.approx(motion.trail_px, rel=0.05)
+        motion, drift = frame.facts.motion, frame.facts.drift
+        assert drift.length_px == pytest.approx(motion.trail_px, rel=0.05)
         assert frame.cause == "unexplained"
-        assert "no shaking but axis, drive or sag" in frame.reason
+        assert "no shaking but axis, drive or slip" in frame.reason
     bad = [frame for frame in told["wind"] if frame.verdict != "keep"]
     assert len(bad) >= 4
     assert {frame.cause for frame in bad} <= {"wind", "knock"}

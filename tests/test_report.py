@@ -250,7 +250,7 @@ def test_the_page_asks_for_nothing_from_outside(text: str) -> None:
 def test_every_cause_of_the_contract_has_words() -> None:
     # The list as the design of frames.csv gives it.
     contract = (
-        "none axis drive wind sag knock untracked refraction focus cloud obstruction optics "
+        "none axis drive wind slip knock untracked refraction focus cloud obstruction optics "
         "bright-sky unexplained"
     )
     assert set(contract.split()) <= CAUSES.keys()
@@ -464,12 +464,12 @@ def test_a_spell_lasts_from_the_first_frame_to_the_end_of_the_last() -> None:
 
     rows = [
         row(0, "keep", "none"), row(1, "reject", "wind"), row(2, "doubtful", "wind"),
-        row(3, "keep", "none"), row(4, "reject", "wind"), row(5, "reject", "sag"),
-        row(6, "reject", "sag", run="2"),
+        row(3, "keep", "none"), row(4, "reject", "wind"), row(5, "reject", "slip"),
+        row(6, "reject", "slip", run="2"),
     ]  # fmt: skip
     found = spells(rows)
     assert [(s["label"], s["frames"]) for s in found] == [
-        ("gust", 2), ("gust", 1), ("sag sets in", 1), ("sag sets in", 1)
+        ("gust", 2), ("gust", 1), ("slip sets in", 1), ("slip sets in", 1)
     ]  # fmt: skip
     assert found[0]["start"] == rows[1]["time"]
     assert found[0]["end"] == rows[2]["time"] + 50_000
@@ -559,13 +559,13 @@ def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> 
     same = StackSummary(7, 7.0, 2.678, 0.029, 2.05)
     assert taking_the_doubtful(card | {"stack_with_doubtful": same}) == (
         "14 mm, 60 s: its doubtful frame would add 1 min of light and 2 % of signal over noise; "
-        "the stars of the stack would stay 2.68 px wide and 0.03 out of round."
+        "the stars' FWHM in the stack would stay 2.68 px, their ellipticity would stay 0.03."
     )
     wider = StackSummary(8, 7.0, 2.9, 0.1, 2.001)
     assert taking_the_doubtful(card | {"stack_with_doubtful": wider, "doubtful": 2}) == (
         "14 mm, 60 s: its 2 doubtful frames would add 1 min of light and no more signal over "
-        "noise; the stars of the stack would go from 2.68 to 2.90 px wide and from 0.03 to "
-        "0.10 out of round."
+        "noise; the stars' FWHM in the stack would go from 2.68 to 2.90 px, their ellipticity "
+        "would go from 0.03 to 0.10."
     )
     assert taking_the_doubtful(card | {"stack_with_doubtful": now}) == ""
 
@@ -573,8 +573,8 @@ def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> 
 def test_the_page_over_all_sessions_cautions_and_knows_what_it_does_not_know(
     tmp_path: Path,
 ) -> None:
-    mend = Advice("axis", 1, 1.0, "Align the polar axis better.", 1, 1.0, LASER_CAUTION)
-    undated = SessionSummary("undated", lights=8, keep=8, runs=(RunSummary("a"),), advice=(mend,))
+    remedy = Advice("axis", 1, 1.0, "Align the polar axis better.", 1, 1.0, LASER_CAUTION)
+    undated = SessionSummary("undated", lights=8, keep=8, runs=(RunSummary("a"),), advice=(remedy,))
     for told in (undated, SessionSummary("day", kinds={"other": 1})):
         (tmp_path / told.session).mkdir()
         (tmp_path / told.session / "summary.json").write_text(summary_json(told), "utf-8")
@@ -591,5 +591,5 @@ def test_a_mend_that_saves_nothing_by_itself_says_so(night: SessionResult) -> No
     )
     changed = replace(night, summary=replace(night.summary, advice=told))
     seen = " ".join(Page(render(session_page(changed))).visible().split())
-    assert "Shield it. No frame by itself. With a mend of focus too, 2." in seen
+    assert "Shield it. No frame by itself. With the remedy for focus too, 2." in seen
     assert seen.count("By itself it would have saved none.") == 1

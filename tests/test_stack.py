@@ -18,7 +18,7 @@ from test_judge import light
 
 def fact(
     *, fwhm: float = 3.0, out_of_round: float = 0.0, angle: float = 0.0, noise: float = 5.0,
-    dimming: float = 0.0,
+    loss_mag: float = 0.0,
 ) -> FrameFacts:  # fmt: skip
     """A frame of known width, roundness, noise and transparency."""
     one = light(0)
@@ -32,7 +32,7 @@ def fact(
         image_angle_deg=angle,
         motion=Motion(),
         drift=Drift(),
-        extinction_mag=dimming,
+        extinction_mag=loss_mag,
         field=FieldShapes(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 3))),
     )
 
@@ -64,7 +64,7 @@ def test_a_weight_is_the_drop_of_a_matched_filters_variance(
 
 
 def test_a_magnitude_of_cloud_costs_its_square_of_light() -> None:
-    told = weights([fact()] * 9 + [fact(dimming=1.0)])
+    told = weights([fact()] * 9 + [fact(loss_mag=1.0)])
     assert told[-1] == pytest.approx(10**-0.8)
 
 

@@ -1,7 +1,7 @@
 """A tracker put together from plain rotations, to test what is read back from its pointings.
 
 Everything here lives in the observer's east, north, up axes and knows nothing of the axes,
-signs and linearisations of the code under test: a rotor on a tilted axis, a head that sinks,
+signs and linearisations of the code under test: a rotor on a tilted axis, a head that slips,
 a camera. It is itself compared with astropy and with the published drifts in `test_mount`.
 """
 
@@ -49,13 +49,13 @@ class Tracker:
     """The same, as an angle of azimuth."""
     too_fast: float = 0.0
     """Fraction of the sky's rate; -1 stands still."""
-    swing_arcsec: float = 0.0
+    periodic_arcsec: float = 0.0
     """Amplitude of the periodic error."""
     period_s: float = 600.0
-    swing_phase: float = 0.7
-    sinks_arcsec_per_min: float = 0.0
+    periodic_phase: float = 0.7
+    slip_arcsec_per_min: float = 0.0
     """How fast the picture's middle is carried down once the head slips, with the camera level."""
-    sinks_from_s: float = -1e9
+    slip_from_s: float = -1e9
     flexure_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
     knocks: tuple[tuple[float, float, float], ...] = ()
@@ -75,8 +75,8 @@ class Tracker:
                 np.sin(height),
             ]
         )
-        angle = EARTH_RATE * (1 + self.too_fast) * time_s + self.swing_arcsec * ARCSEC * np.sin(
-            2 * np.pi * time_s / self.period_s + self.swing_phase
+        angle = EARTH_RATE * (1 + self.too_fast) * time_s + self.periodic_arcsec * ARCSEC * np.sin(
+            2 * np.pi * time_s / self.period_s + self.periodic_phase
         )
         # Looking up at the north pole the stars wheel against the clock, at the south pole with
         # it: seen from outside along the axis, -1 and +1.
@@ -85,7 +85,7 @@ class Tracker:
     def axes(self, aim: Floats, time_s: Floats) -> Floats:
         """Camera axes over time, rows in east, north, up; shape (n, 3, 3).
 
-        `aim` are those that the camera would have at time 0 without sag and knocks.
+        `aim` are those that the camera would have at time 0 without slips and knocks.
         """
         held = np.broadcast_to(aim.T, (len(time_s), 3, 3))
         for when, about_up, about_east in self.knocks:
@@ -104,8 +104,8 @@ class Tracker:
         It slips a little at a time, always about what is level at that time, and each slip is
         then carried on by the drive.
         """
-        since = np.maximum(time_s - self.sinks_from_s, 0.0)
-        if self.sinks_arcsec_per_min == 0 or not np.any(since):
+        since = np.maximum(time_s - self.slip_from_s, 0.0)
+        if self.slip_arcsec_per_min == 0 or not np.any(since):
             return np.broadcast_to(np.eye(3), (len(time_s), 3, 3))
         nodes, weights = np.polynomial.legendre.leggauss(6)
         when = time_s[:, None] - since[:, None] * (1 - nodes) / 2
@@ -115,7 +115,7 @@ class Tracker:
         level = level.reshape(*when.shape, 3)
         slip = since[:, None] * np.einsum("k,nki->ni", weights / 2, level)
         return np.asarray(
-            Rotation.from_rotvec(slip * self.sinks_arcsec_per_min / 60 * ARCSEC).as_matrix()
+            Rotation.from_rotvec(slip * self.slip_arcsec_per_min / 60 * ARCSEC).as_matrix()
         )
 
 
@@ -347,16 +347,16 @@ def scenes_of(
     lights: Sequence[Light],
     shaking: Floats | None = None,
 ) -> list[Scene]:
-    """What the causes see of a run: true trails, with shaking (n, 3) added, measured shifts."""
-    shifts = drifts(
+    """What the causes see of a run: true trails with shaking (n, 3) added, measured drift."""
+    moves = drifts(
         [one.pointing for one in lights],
         [one.mid_s for one in lights],
         [one.info.exposure_s for one in lights],
     )
     out = []
-    for number, (light, shift) in enumerate(zip(lights, shifts, strict=True)):
+    for number, (light, drift) in enumerate(zip(lights, moves, strict=True)):
         moments = trail_moments(tracker, plan, light.order_s, lights[0].order_s)
         if shaking is not None:
             moments = moments + shaking[number]
-        out.append(scene_of(light, motion_from(moments), shift, 0.0))
+        out.append(scene_of(light, motion_from(moments), drift, 0.0))
     return out

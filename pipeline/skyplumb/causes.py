@@ -1,4 +1,4 @@
-"""The one table of causes: what can be wrong with a frame, in words, and what mends it.
+"""The one table of causes: what can be wrong with a frame, in words, and its remedy.
 
 To add a cause, add a row here and a case to `judge/cause.py` that finds it; page, tally, model
 of the rig and advice take the rest from the row, and a test asks for a frame that shows it.
@@ -51,10 +51,10 @@ class Cause:
     words: str
     """What it is, in one line."""
     where: Where
-    mend: str = ""
+    remedy: str = ""
     """What spares frames from it, such as "focus again"; empty where nothing does."""
-    no_mend: str = ""
-    """What is said where nothing mends it."""
+    no_remedy: str = ""
+    """What is said where there is no remedy."""
     spell: str = ""
     """How frames lost to it in a row are called on the time axis; the label if empty."""
     comes: Comes = Comes.OTHERWISE
@@ -88,7 +88,7 @@ _ROWS = (
         "drive error",
         "the tracker turns too fast, too slow or unevenly",
         Where.MOUNT,
-        "set the tracking rate, balance the drive or mend it",
+        "set the tracking rate, balance the drive or have it repaired",
         comes=Comes.STEADILY,
         fitted=True,
     ),
@@ -102,12 +102,12 @@ _ROWS = (
         comes=Comes.IN_EVENTS,
     ),
     Cause(
-        "sag",
-        "sag",
-        "something gives way slowly under the weight",
+        "slip",
+        "slip",
+        "the head slips slowly under the camera's weight",
         Where.MOUNT,
         "balance the camera over the head and tighten the head again",
-        spell="sag sets in",
+        spell="slip sets in",
         comes=Comes.IN_EVENTS,
         fitted=True,
     ),
@@ -149,7 +149,7 @@ _ROWS = (
         "cloud",
         "stars are missing or faint",
         Where.SKY,
-        no_mend="nothing on the tracker would have helped",
+        no_remedy="nothing on the tracker would have helped",
         gear=False,
         hides_stars=True,
     ),
@@ -192,8 +192,8 @@ _ROWS = (
         "unexplained",
         "the frame is at fault, but the evidence names no cause",
         Where.UNKNOWN,
-        no_mend="the evidence does not tell; shorter exposures in a row, the site and the clock in "
-        "the night notes, and a target on the other side of the meridian would",
+        no_remedy="the evidence does not tell; shorter exposures in a row, the site and the clock "
+        "in the night notes, and a target on the other side of the meridian would",
     ),
 )
 

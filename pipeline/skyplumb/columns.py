@@ -149,11 +149,11 @@ class FrameRow:
         "an axis, not a head. Near 90 it lies along right ascension, where the drive turns.",
         TRAILS,
     )
-    shift_px: float = _number(
-        "Sky's shift over the sensor",
+    drift_px: float = _number(
+        "Image drift",
         "px",
         ".3f",
-        "How far the sky moved over the sensor during the exposure, found from where the frames "
+        "How far the sky moved on the sensor during the exposure, found from where the frames "
         "before and after pointed, not from the star shapes.",
         NEIGHBOURS,
     )
@@ -165,7 +165,7 @@ class FrameRow:
         metadata={
             "told": (
                 *("Found on the sky", TRUTH, "", ""),
-                "Whether the stars were recognised in the catalogue.",
+                "Whether the frame was plate-solved: its stars found in the catalogue.",
                 POINTING,
             )
         },
@@ -200,7 +200,7 @@ class FrameRow:
         PICTURE,
     )
     extinction_mag: float = _number(
-        "Dimming",
+        "Transparency loss",
         "mag",
         ".3f",
         "How much fainter the stars are than in the run's clearest frames, magnitudes. Cloud, haze "
@@ -276,11 +276,12 @@ class FrameRow:
     streaks: float = _number(
         "Satellites and aircraft", "", ".0f", "Long streaks left out of the stars.", PICTURE
     )
-    shift_angle_deg: float = _number(
-        "Shift in the picture, from right towards down",
+    drift_angle_deg: float = _number(
+        "Heading of the image drift",
         "°",
         ".2f",
-        "Which way the stars moved over the picture, from right towards down.",
+        "Towards where the sky moved on the sensor: a heading, from right towards down, -180 to "
+        "180.",
         NEIGHBOURS,
     )
     east_deg: float = _number(

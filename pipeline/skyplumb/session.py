@@ -8,6 +8,7 @@ from types import MappingProxyType
 
 import pandas as pd
 
+from skyplumb import version_0_1
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
 from skyplumb.summary import SessionSummary, read_summary
@@ -28,7 +29,7 @@ class AuditedSession:
 
 
 def read_session(folder: Path | str) -> AuditedSession:
-    """What an audit wrote into a session's folder.
+    """What an audit wrote into a session's folder; of version 0.1 too, under today's names.
 
     Parameters
     ----------
@@ -45,6 +46,7 @@ def read_session(folder: Path | str) -> AuditedSession:
         (summary,) = read_summary(place / "summary.json")
         words = {one.name: "str" for one in COLUMNS.values() if not one.numeric}
         numbers = {one.name: "float64" for one in COLUMNS.values() if one.numeric}
+        numbers |= dict.fromkeys(version_0_1.COLUMNS, "float64")
         frames = pd.read_csv(
             place / "frames.csv", dtype=words | numbers, keep_default_na=False,
             na_values={name: [""] for name in numbers},
@@ -55,5 +57,8 @@ def read_session(folder: Path | str) -> AuditedSession:
             "summary.json, such as audit wrote"
         ) from None
     return AuditedSession(
-        place, summary, frames, MappingProxyType({one.name: one.unit for one in COLUMNS.values()})
+        place,
+        summary,
+        version_0_1.todays_frames(frames),
+        MappingProxyType({one.name: one.unit for one in COLUMNS.values()}),
     )

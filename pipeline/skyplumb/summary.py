@@ -19,6 +19,7 @@ from skyplumb.causes import CAUSES
 from skyplumb.digits import counted, duration
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
+from skyplumb.version_0_1 import todays_summary
 
 SCHEMA_FILE = "summary.schema.json"
 """In `reports/`."""
@@ -35,7 +36,7 @@ _CONFIG = ConfigDict(json_schema_serialization_defaults_required=True)
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """What one cause cost and how to mend it."""
+    """What one cause cost and its remedy."""
 
     __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
 
@@ -44,19 +45,20 @@ class Advice:
     """Lost to it, doubtful ones included."""
     minutes: float
     mend: str
+    """The remedy, in plain words, with this night's numbers."""
     saves_frames: int
     """How many of all lost frames would have been kept without this cause."""
     saves_minutes: float
     caution: str = ""
     together_with: str = ""
-    """The other cause whose mend adds most to this one's; empty where none does."""
+    """The other cause whose remedy adds most to this one's; empty where none does."""
     together_frames: int = 0
     """How many would have been kept without either."""
     together_minutes: float = 0.0
 
     @property
     def saving(self) -> str:
-        """What the mend buys, in a sentence or two; empty if nothing."""
+        """What the remedy saves, in a sentence or two; empty if nothing."""
         parts = []
         if self.saves_frames:
             frames = counted(self.saves_frames, "frame")
@@ -64,8 +66,8 @@ class Advice:
         if self.together_with:
             other = CAUSES.get(self.together_with)
             parts.append(
-                f"With a mend of {other.label if other else self.together_with} both together save "
-                f"{self.together_frames}, {duration(60 * self.together_minutes)}."
+                f"With the remedy for {other.label if other else self.together_with} both together "
+                f"save {self.together_frames}, {duration(60 * self.together_minutes)}."
             )
         return " ".join(parts)
 
@@ -79,7 +81,7 @@ class LensReport:
     corner_stretch_px: Number = NAN
     """Longest stretch at a corner."""
     centre_stretch_px: Number = NAN
-    """Stretch at the very centre that the sky's shift does not explain: decentring."""
+    """Stretch at the very centre that the image drift does not explain: decentring."""
     tilt_x_fwhm_px: Number = NAN
     """FWHM at the right edge less that at the left edge."""
     tilt_y_fwhm_px: Number = NAN
@@ -126,13 +128,13 @@ class MountSummary:
     """The drive is too fast by so many millionths."""
     rate_error_ppm_sigma: Number = NAN
     periodic_amplitude_arcsec: Number = NAN
-    """Half the swing of the periodic error."""
+    """Amplitude of the periodic error: half of peak to peak."""
     periodic_amplitude_arcsec_sigma: Number = NAN
     periodic_period_s: Number = NAN
     periodic_period_s_sigma: Number = NAN
-    sag_arcsec_per_min: Number = NAN
-    """Slip of the head, downwards."""
-    sag_arcsec_per_min_sigma: Number = NAN
+    slip_arcsec_per_min: Number = NAN
+    """How fast the head slips, + downwards."""
+    slip_arcsec_per_min_sigma: Number = NAN
     rate_name: str = ""
     """What the drive did instead of following the stars, such as "half speed"; empty else."""
     residual_arcsec: Number = NAN
@@ -232,7 +234,7 @@ class RunSummary:
     """Their exposure time, by cause."""
     frames: tuple[FrameSummary, ...] = ()
     closure_slope: Number = NAN
-    """How much of the trails the shift of the sky between frames explains: 1 all, 0 none."""
+    """How much of the trails the image drift between frames explains: 1 all, 0 none."""
     closure_slope_sigma: Number = NAN
     trail_axes: TrailAxes = field(default_factory=TrailAxes)
     optics: LensReport = field(default_factory=LensReport)
@@ -296,7 +298,7 @@ class SessionSummary:
     notices: tuple[str, ...] = ()
     """What a reader must know first."""
     advice: tuple[Advice, ...] = ()
-    """The mend that saves most first."""
+    """The remedy that saves most first."""
     runs: tuple[RunSummary, ...] = ()
     sun_and_moon: SunMoonSummary | None = None
     """Null where time or site is unknown."""
@@ -308,8 +310,8 @@ class SessionSummary:
         return self.keep_minutes + sum(sum(run.loss_minutes.values()) for run in self.runs)
 
     @property
-    def best_mend(self) -> Advice | None:
-        """The first of `advice`, where it saves a frame by itself or with another mend."""
+    def best_remedy(self) -> Advice | None:
+        """The first of `advice`, where it saves a frame by itself or with another remedy."""
         best = self.advice[0] if self.advice else None
         return best if best and (best.saves_frames or best.together_frames) else None
 
@@ -330,7 +332,7 @@ def summary_json(session: SessionSummary) -> str:
 
 
 def read_summary(path: Path) -> tuple[SessionSummary, ...]:
-    """The sessions of a summary.json; null is NaN again.
+    """The sessions of a summary.json, of version 0.1 too; null is NaN again.
 
     Raises
     ------
@@ -340,7 +342,8 @@ def read_summary(path: Path) -> tuple[SessionSummary, ...]:
         If it is no summary, with the key and what is wrong in one line.
     """
     try:
-        return _adapter().validate_python(json.loads(path.read_text("utf-8"))).sessions
+        told = todays_summary(json.loads(path.read_text("utf-8")))
+        return _adapter().validate_python(told).sessions
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         raise ValueError(f"{'.'.join(map(str, first['loc']))}: {first['msg']}") from error

@@ -75,7 +75,7 @@ def _joined(bench: BenchNight, folder: Path, out: Path) -> pd.DataFrame:
     )
     numbers = (
         "trail_px", "trail_sigma_px", "trail_angle_deg", "trail_worst_px", "pointing_rms_px",
-        "ra_deg", "dec_deg", "shift_px", "extinction_mag", "fwhm_px", "doubled_px", "stars",
+        "ra_deg", "dec_deg", "drift_px", "extinction_mag", "fwhm_px", "doubled_px", "stars",
         "fwhm_across_px", "measured_stars",
     )  # fmt: skip
     for name in numbers:

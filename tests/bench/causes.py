@@ -42,7 +42,7 @@ SINGLE = (
     "lunar",
     "half",
     "periodic",
-    "sag",
+    "slip",
     "wind",
     "sway",
     "knock",
@@ -52,8 +52,8 @@ SINGLE = (
     "untracked",
     "low",
 )
-PAIRED = ("axis", "drive", "periodic", "sag", "wind", "knock", "cloud", "focus", "bright-sky")
-DEGENERATE_PAIRS = ({"axis", "drive"}, {"drive", "sag"}, {"axis", "sag"}, {"cloud", "focus"})
+PAIRED = ("axis", "drive", "periodic", "slip", "wind", "knock", "cloud", "focus", "bright-sky")
+DEGENERATE_PAIRS = ({"axis", "drive"}, {"drive", "slip"}, {"axis", "slip"}, {"cloud", "focus"})
 """Pairs that one short target cannot tell apart; right when both are named."""
 
 CAUSE_OF_RULE = {

@@ -35,7 +35,7 @@ class _Plan:
 
 
 def mount_nights(kind: str, count: int) -> list[CauseNight]:
-    """The first so many nights of a kind: axis, periodic, sag or perfect."""
+    """The first so many nights of a kind: axis, periodic, slip or perfect."""
     first = 40_000 + 1000 * sorted(PLANS).index(kind)
     return [CauseNight(n, (kind,), night, range(night.runs[0].frames))
             for n in range(first, first + count) for night in [_night(n, PLANS[kind])]]  # fmt: skip
@@ -82,7 +82,7 @@ def _periodic(night: Night, rng: np.random.Generator) -> Mount:
     )
 
 
-def _sag(night: Night, rng: np.random.Generator) -> Mount:
+def _slip(night: Night, rng: np.random.Generator) -> Mount:
     """A head that lets go at some moment, by 1 to 8 px a frame."""
     setting = setting_of(night, rng)
     per_frame = rng.uniform(1.0, 8.0) * setting.scale_arcsec_px / setting.lean
@@ -97,7 +97,7 @@ def _sag(night: Night, rng: np.random.Generator) -> Mount:
 PLANS = {
     "axis": _Plan(AXIS_FRAMES, AXIS_SPAN_S / AXIS_FRAMES, _axis),
     "periodic": _Plan(MOTION_FRAMES, 0.0, _periodic),
-    "sag": _Plan(MOTION_FRAMES, 0.0, _sag),
+    "slip": _Plan(MOTION_FRAMES, 0.0, _slip),
     "perfect": _Plan(MOTION_FRAMES, 0.0, lambda night, _: night.mount),
 }
 
@@ -164,11 +164,11 @@ def _periodic_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
     return rows
 
 
-def _sag_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
-    found, _, _ = _numbers(nights, "sag_arcsec_per_min")
+def _slip_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
+    found, _, _ = _numbers(nights, "slip_arcsec_per_min")
     true, late = [], []
     for night in nights:
-        drawn = _night(int(night.iloc[0]["night"]), PLANS["sag"])
+        drawn = _night(int(night.iloc[0]["night"]), PLANS["slip"])
         run, mount = drawn.runs[0], drawn.mount
         middles = [run.start_of(n) + run.exposure_s / 2 for n in range(run.frames)]
         slipping = night["true_altitude_deg"][np.array(middles) > mount.slip_from_s]
@@ -192,7 +192,7 @@ def _sag_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
 def _perfect_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
     first = [night.iloc[0]["mount"] for night in nights]
     reported = [bool(mount.get("faults")) for mount in first]
-    blamed = [int(night["cause"].isin(["axis", "drive", "sag", "wind", "knock"]).sum())
+    blamed = [int(night["cause"].isin(["axis", "drive", "slip", "wind", "knock"]).sum())
               for night in nights]  # fmt: skip
     return [
         aim("nights with a fault reported", sum(reported), 0, of=len(nights)),
@@ -203,7 +203,7 @@ def _perfect_rows(nights: Sequence[pd.DataFrame]) -> list[tuple[str, ...]]:
 ROWS = {
     "axis": _axis_rows,
     "periodic": _periodic_rows,
-    "sag": _sag_rows,
+    "slip": _slip_rows,
     "perfect": _perfect_rows,
 }
 

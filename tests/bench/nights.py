@@ -216,7 +216,7 @@ def _periodic(night: Night, setting: _Setting) -> Night:
     return replace(night, mount=mount)
 
 
-def _sag(night: Night, setting: _Setting) -> Night:
+def _slip(night: Night, setting: _Setting) -> Night:
     """A ball head that lets go after some frames."""
     length = float(setting.rng.uniform(1.0, 8.0)) * setting.scale_arcsec_px
     mount = replace(
@@ -297,7 +297,7 @@ FAULTS_BY_NAME = {
     "perfect": _perfect,
     "axis": _axis,
     "drive": _drive,
-    "sag": _sag,
+    "slip": _slip,
     "wind": _wind,
     "knock": _knock,
     "periodic": _periodic,

@@ -1,4 +1,4 @@
-"""Paired stars and a known camera -> where each frame pointed, many frames side by side."""
+"""Matched stars and a known camera -> where each frame pointed, many frames side by side."""
 
 from __future__ import annotations
 

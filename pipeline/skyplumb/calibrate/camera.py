@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 RAD_TO_ARCSEC = 206264.80624709636
 EFFICIENCY = 0.966
-"""Of the robust weights: a star counts half at three sigma. Of the pairs few are wrong."""
+"""Of the robust weights: a star counts half at three sigma. Of the matches few are wrong."""
 
 
 PINHOLE = "pinhole"

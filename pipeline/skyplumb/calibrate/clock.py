@@ -41,7 +41,7 @@ class Given:
     utc: datetime
     """At zero of the session's own time line."""
     seconds: tuple[float, ...]
-    """Middles of the frames that were recognised, on that time line."""
+    """Middles of the frames that were solved, on that time line."""
 
     def zenith(self, ahead_h: float = 0.0, site: Site | None = None) -> Zenith:
         """The zenith if the clock is ahead by so much, over another site."""
@@ -52,7 +52,7 @@ class Given:
         )
 
     def sun_above(self, altitude_deg: float, ahead_h: float = 0.0) -> bool:
-        """Whether most recognised frames would have been taken with the Sun so high."""
+        """Whether most solved frames would have been taken with the Sun so high."""
         times = [self.utc + timedelta(seconds=s, hours=-ahead_h) for s in self.seconds]
         heights = [ObservedSky(time, self.site).sun_altitude_deg() for time in times]
         return bool(heights) and float(np.median(heights)) > altitude_deg
@@ -139,7 +139,7 @@ def _span_around(
 
 
 def given_of(starts: Sequence[tuple[datetime | None, float]], site: Site | None) -> Given | None:
-    """Clock and site of recognised frames, from their UTC and time line; None if unknown.
+    """Clock and site of solved frames, from their UTC and time line; None if unknown.
 
     Frames without UTC have no say.
     """

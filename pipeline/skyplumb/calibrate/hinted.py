@@ -81,7 +81,7 @@ def places_near(
             if found is None or found.hits < FEWEST_HITS:
                 continue
             lens = replace(camera, focal_px=camera.focal_px / abs(found.factor), parity=parity)
-            yield lens, _attitude(found.factor * parity, found.shift, basis)
+            yield lens, _attitude(found.factor * parity, found.translation, basis)
 
 
 def _patches(axis: Floats, narrow_rad: float) -> Iterator[Floats]:
@@ -114,9 +114,9 @@ def _tangent(directions: Floats, middle: Floats) -> tuple[Floats, Floats]:
     return seen[:, :2] / seen[:, 2:], basis
 
 
-def _attitude(factor: complex, shift: complex, basis: Floats) -> Floats:
-    """ICRS to camera axes of a picture whose x runs along `factor` from `shift`."""
-    ahead = np.array([shift.real, shift.imag, 1.0]) @ basis
+def _attitude(factor: complex, translation: complex, basis: Floats) -> Floats:
+    """ICRS to camera axes of a picture whose x runs along `factor` from `translation`."""
+    ahead = np.array([translation.real, translation.imag, 1.0]) @ basis
     ahead /= np.linalg.norm(ahead)
     right = np.array([factor.real, factor.imag, 0.0]) @ basis
     right -= (right @ ahead) * ahead

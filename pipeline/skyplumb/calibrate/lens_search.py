@@ -1,7 +1,7 @@
 """Star tables of one lens -> which lens it is, and where its frames pointed by the stars alone.
 
 Neither time nor place is known here, so a wrong clock never costs the sky. A frame of every few is
-recognised; those between two that pointed alike are laid between them and fitted later.
+plate-solved; those between two that pointed alike are interpolated and fitted later.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from skyplumb.calibrate.plate_solving import (
     fit_frame,
     grow,
     lens_laws,
-    recognise,
+    plate_solve,
 )
 from skyplumb.calibrate.sky import CATALOGUE_SKY, SIDEREAL_RATE_ARCSEC_S, ObservedSky, carry
 from skyplumb.measure.flags import BIT
@@ -86,13 +86,13 @@ class FoundLens:
 
     camera: Camera | None
     attitudes: list[Floats | None]
-    """From each frame's `plain` sky to camera axes; None if it was not recognised."""
+    """From each frame's `plain` sky to camera axes; None if it was not solved."""
     chosen: list[int] = field(default_factory=list)
     """The frames the camera was fitted to."""
     strangers: list[int] = field(default_factory=list)
-    """Frames that were recognised as another lens's."""
-    between: list[int] = field(default_factory=list)
-    """Frames whose attitude was laid between those of others, and was not held against stars."""
+    """Frames that were solved as another lens's."""
+    interpolated: list[int] = field(default_factory=list)
+    """Frames whose attitude was interpolated from others', and not held against stars."""
 
 
 def find_lens(
@@ -100,14 +100,14 @@ def find_lens(
     focal_px: float,
     say: Callable[[str], None] | None = None,
 ) -> FoundLens:
-    """Recognise the frames by their stars alone and fit their camera; parameters as above."""
+    """Plate-solve the frames by their stars alone and fit their camera; parameters as above."""
     count = len(exposures)
     # Without a focal length any frame may be another lens's, so each is looked at.
     step = STATION if np.isfinite(focal_px) else 1
     stations = [*range(0, count - 1, step), count - 1] if count else []
     search = LensSearch(exposures, focal_px, say)
     search.visit(stations)
-    search.lay_between(stations)
+    search.interpolate(stations)
     # Twice, since a frame may have known neighbours on its later side alone, and a camera that
     # gave way takes what it found with it.
     for _ in range(2):
@@ -117,14 +117,14 @@ def find_lens(
 
 @dataclass
 class LensSearch:
-    """The frames of one lens while they are being recognised."""
+    """The frames of one lens while they are being plate-solved."""
 
     exposures: Sequence[StarField]
     focal_px: float
     say: Callable[[str], None] | None = None
     camera: Camera | None = None
     attitudes: list[Floats | None] = field(init=False)
-    between: set[int] = field(default_factory=set)
+    interpolated: set[int] = field(default_factory=set)
     strangers: set[int] = field(default_factory=set)
     _tried: set[int] = field(default_factory=set)
     _misses: int = 0
@@ -150,7 +150,7 @@ class LensSearch:
         self._tried.add(number)
         exposure = self.exposures[number]
         hint = exposure.hint_deg if self._misses < HINTED_MISSES else (NAN, NAN)
-        start = _recognised(exposure, self.focal_px, self.say, self.camera, hint)
+        start = _plate_solved(exposure, self.focal_px, self.say, self.camera, hint)
         if start is None:
             self._misses += 1
             return
@@ -160,14 +160,14 @@ class LensSearch:
                 return
             # The lens was taken from a poorer frame, and wrongly: begin again with this one.
             self.attitudes = [None] * len(self.exposures)
-            self.between, self._tried = set(), {number}
+            self.interpolated, self._tried = set(), {number}
             self.camera = None
         if self.camera is None:
             self.camera, self._odds = start.camera, start.log_odds
         self.attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposure.plain)
 
-    def lay_between(self, stations: Sequence[int]) -> None:
-        """Lay the frames between two that pointed alike on the way from one to the other."""
+    def interpolate(self, stations: Sequence[int]) -> None:
+        """Interpolate the frames between two that pointed alike."""
         for first, last in pairwise(stations):
             begin, end = self.attitudes[first], self.attitudes[last]
             if begin is None or end is None or self.camera is None:
@@ -182,7 +182,7 @@ class LensSearch:
                 for n in range(first + 1, last):
                     at = carried(begin, after[n - first])
                     self.attitudes[n] = rotation(share[n - first] * turn) @ at
-                    self.between.add(n)
+                    self.interpolated.add(n)
                 break
 
     def found(self) -> FoundLens:
@@ -190,9 +190,9 @@ class LensSearch:
         if self.camera is None:
             return FoundLens(None, self.attitudes)
         left = sorted(n for n in self.strangers if self.attitudes[n] is None)
-        found = _calibrated(self.exposures, self.camera, self.attitudes, self.between)
-        between = sorted(self.between.difference(found.chosen))
-        return replace(found, strangers=left, between=between)
+        found = _calibrated(self.exposures, self.camera, self.attitudes, self.interpolated)
+        interpolated = sorted(self.interpolated.difference(found.chosen))
+        return replace(found, strangers=left, interpolated=interpolated)
 
 
 def _alike(one: Camera, other: Camera) -> bool:
@@ -201,7 +201,7 @@ def _alike(one: Camera, other: Camera) -> bool:
     return one.parity == other.parity and scale < OTHER_SCALE
 
 
-def _recognised(
+def _plate_solved(
     exposure: StarField,
     focal_px: float,
     say: Callable[[str], None] | None,
@@ -209,13 +209,13 @@ def _recognised(
     hint_deg: tuple[float, float],
 ) -> Start | None:
     """One frame by itself: by the known lens, or, where its scale does not fit, by any."""
-    start = recognise(exposure.measure, focal_px, say, known, hint_deg)
+    start = plate_solve(exposure.measure, focal_px, say, known, hint_deg)
     if start is None or known is None or not _alike(known, start.camera):
         return start
     fitted = fit_frame(exposure.stars, CATALOGUE_SKY, known, start.attitude, FAR_START_PX, True)
     if fitted is None or _scale_off(fitted, known) < OTHER_SCALE:
         return start
-    return recognise(exposure.measure, focal_px, say, None, hint_deg) or start
+    return plate_solve(exposure.measure, focal_px, say, None, hint_deg) or start
 
 
 def _near_neighbours(
@@ -248,11 +248,11 @@ def _near_neighbours(
 
 
 def _scale_off(fitted: FittedFrame, camera: Camera) -> float:
-    """How far off the camera's scale is by what a frame's pairs leave, as a part of it.
+    """How far off the camera's scale is by what a frame's matches leave, as a part of it.
 
     The middle of another lens's frame of the same aim still fits, to some pixels.
     """
-    from_middle = fitted.pairs.matched.pixels - camera.middle
+    from_middle = fitted.matches.matched.pixels - camera.middle
     size2 = float(np.sum(from_middle**2))
     return abs(float(np.sum(from_middle * fitted.fit.residuals))) / size2 if size2 > 0 else 0.0
 
@@ -275,7 +275,7 @@ def _calibrated(
     exposures: Sequence[StarField],
     camera: Camera,
     attitudes: list[Floats | None],
-    between: set[int],
+    interpolated: set[int],
 ) -> FoundLens:
     """One camera from the frames with the most stars, of the law that fits them best."""
     parity = camera.parity
@@ -285,7 +285,7 @@ def _calibrated(
     attitudes, chosen = list(attitudes), list[int]()
     for n in order:
         attitude = attitudes[n]
-        if n in between and attitude is not None:
+        if n in interpolated and attitude is not None:
             stars, sky = exposures[n].stars, exposures[n].plain
             fitted = fit_frame(stars, sky, camera, attitude, START_PX, True)
             attitudes[n] = fitted.attitude if fitted is not None else attitude

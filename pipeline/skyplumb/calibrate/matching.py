@@ -27,9 +27,9 @@ Floats = NDArray[np.float64]
 
 FEWEST_MATCHES = 6
 SURE = 0.5
-"""Least probability of a pair to be the same star."""
+"""Least probability of a match to be the same star."""
 CERTAIN_LOG_ODDS = 18.0
-"""Natural logarithm of the odds against chance from which a frame counts as recognised: one in
+"""Natural logarithm of the odds against chance from which a frame counts as solved: one in
 70 million, since thousands of attitudes and scales were tried before."""
 NEIGHBOURS = 5
 """So many catalogue stars around a detection tell the density there."""
@@ -37,7 +37,7 @@ ROUNDS = 25
 EDGE_PX = 8.0
 """A catalogue star so far outside the picture may be the one of a star at its edge."""
 OFF_PX = 50.0
-"""A start is off by no more, and its pairs at the edge are still wanted."""
+"""A start is off by no more, and its matches at the edge are still wanted."""
 BENT_RAD = float(np.radians(0.3))
 """Refraction at 2 degrees of altitude: by no more it bends a field."""
 PATCHES = 64
@@ -45,7 +45,7 @@ PATCHES = 64
 
 
 @dataclass(frozen=True, slots=True)
-class Pairs:
+class Matches:
     """Stars of one frame and the catalogue stars they are."""
 
     matched: Matched
@@ -54,43 +54,43 @@ class Pairs:
     catalogue: NDArray[np.int64]
     """Rows of the catalogue."""
     sigma_px: float
-    """Scatter per axis of true pairs beyond the expected centroid errors."""
+    """Scatter per axis of true matches beyond the expected centroid errors."""
     log_odds: float
-    """Natural logarithm of the likelihood over that of chance pairs alone."""
+    """Natural logarithm of the likelihood over that of chance matches alone."""
 
     @property
     def certain(self) -> bool:
         """Whether these are the stars of the picture, beyond any doubt of chance."""
         return len(self.star) >= FEWEST_MATCHES and self.log_odds > CERTAIN_LOG_ODDS
 
-    def same_stars(self, other: Pairs) -> bool:
-        """Whether these are the same pairs, which an attitude would be fitted to alike."""
+    def same_stars(self, other: Matches) -> bool:
+        """Whether these are the same matches, which an attitude would be fitted to alike."""
         return np.array_equal(self.star, other.star) and np.array_equal(
             self.catalogue, other.catalogue
         )
 
 
-def _no_pairs() -> Pairs:
+def _no_matches() -> Matches:
     nothing = Matched(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros(0))
     empty = np.zeros(0, np.int64)
-    return Pairs(nothing, empty, empty, float("nan"), 0.0)
+    return Matches(nothing, empty, empty, float("nan"), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Mixture:
-    """Distances of nearest neighbours as true pairs and chance ones."""
+    """Distances of nearest neighbours as true matches and chance ones."""
 
     share: float
-    """Part of the detections that are true pairs."""
+    """Part of the detections that are true matches."""
     sigma_px: float
-    """Scatter per axis of true pairs beyond their errors."""
+    """Scatter per axis of true matches beyond their errors."""
     probability: Floats = field(repr=False)
-    """Shape (n,): that each pair is a true one."""
+    """Shape (n,): that each match is a true one."""
     log_odds: float
     """Natural logarithm of the likelihood over that of chance alone."""
 
     def sure(self, which: NDArray[np.int64]) -> NDArray[np.int64]:
-        """Pairs that are surely true; of those with the same neighbour, `which`, the likeliest."""
+        """Matches surely true; of those with the same neighbour, `which`, the likeliest."""
         found = np.flatnonzero(self.probability > SURE)
         found = found[np.argsort(-self.probability[found], kind="stable")]
         return np.sort(found[np.unique(which[found], return_index=True)[1]])
@@ -118,28 +118,28 @@ class Detections:
         return cls(rows, pixels, centroid_errors(stars[rows]), len(stars))
 
 
-def pair_stars(
+def match_stars(
     stars: Detections,
     sky: ObservedSky,
     camera: Camera,
     attitude: Floats,
     sigma_px: float,
     reach: float = 1.1,
-) -> Pairs:
-    """Pair the stars of one frame with the catalogue; parameters as of `pair_frames`."""
+) -> Matches:
+    """Match the stars of one frame with the catalogue; parameters as of `match_frames`."""
     around = stars_around(stars, sky, camera, attitude)
-    return pair_frames([stars], [around], camera, [attitude], [sigma_px], reach)[0]
+    return match_frames([stars], [around], camera, [attitude], [sigma_px], reach)[0]
 
 
-def pair_frames(
+def match_frames(
     frames: Sequence[Detections],
     around: Sequence[Around],
     camera: Camera,
     attitudes: Sequence[Floats],
     sigmas_px: Sequence[float],
     reach: float = 1.1,
-) -> list[Pairs]:
-    """Pair the stars of frames with the catalogue, side by side.
+) -> list[Matches]:
+    """Match the stars of frames with the catalogue, side by side.
 
     Parameters
     ----------
@@ -159,7 +159,7 @@ def pair_frames(
         return []
     within = reach * _half_diagonal(camera)
     expected = _expected(frames, around, camera, attitudes, within)
-    out = [_no_pairs()] * len(frames)
+    out = [_no_matches()] * len(frames)
     some, near, distance, index, density = [], [], [], [], []
     for n, (stars, (_, _, places)) in enumerate(zip(frames, expected, strict=True)):
         close = np.flatnonzero(np.hypot(*(stars.pixels - camera.middle).T) <= within)
@@ -180,7 +180,9 @@ def pair_frames(
         found = mixture.sure(which)
         rows, theirs = close[found], which[found]
         matched = Matched(stars.pixels[rows], seen[theirs], 1 / error[found])
-        out[n] = Pairs(matched, stars.rows[rows], known[theirs], mixture.sigma_px, mixture.log_odds)
+        out[n] = Matches(
+            matched, stars.rows[rows], known[theirs], mixture.sigma_px, mixture.log_odds
+        )
     return out
 
 
@@ -195,10 +197,10 @@ def mixtures_of(
     errors: Sequence[Floats],
     sigmas_px: Sequence[float],
 ) -> list[Mixture]:
-    """Share and scatter of true pairs among nearest neighbours, frame by frame.
+    """Share and scatter of true matches among nearest neighbours, frame by frame.
 
     Where the wanted scatter leaves doubt, smaller ones are tried: among many detections that the
-    catalogue does not hold, a few close pairs hide from a wide start.
+    catalogue does not hold, a few close matches hide from a wide start.
 
     Parameters
     ----------

@@ -18,8 +18,8 @@ from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
     FEWEST_MATCHES,
     Detections,
-    Pairs,
-    pair_frames,
+    Matches,
+    match_frames,
     stars_around,
 )
 from skyplumb.calibrate.similarity import MOST_TRIALS
@@ -83,7 +83,7 @@ class _Trial:
     """Half width of the range of scales, as a share."""
 
 
-def recognise(
+def plate_solve(
     measure: Measure,
     focal_px: float,
     say: Callable[[str], None] | None = None,
@@ -105,7 +105,7 @@ def recognise(
         Right ascension and declination, roughly; NaN if unknown.
     """
     for table in star_tables(measure):
-        start = _recognised(table, focal_px, say, known, hint_deg)
+        start = _solve_table(table, focal_px, say, known, hint_deg)
         if start is not None:
             return start
     return None
@@ -127,7 +127,7 @@ def star_tables(measure: Measure) -> Iterator[Measure]:
         yield replace(measure, stars=stars[wide])
 
 
-def _recognised(
+def _solve_table(
     measure: Measure,
     focal_px: float,
     say: Callable[[str], None] | None,
@@ -196,7 +196,7 @@ def _by_pattern_of_sky(
             stars = Detections.of(measure)
             fitted = fit_frame(stars, CATALOGUE_SKY, known, found[1], KNOWN_START_PX)
             if fitted is not None:
-                return Start(known, fitted.attitude, fitted.pairs.log_odds)
+                return Start(known, fitted.attitude, fitted.matches.log_odds)
     for trial in _trials(measure, focal_px):
         found = _by_patterns(measure, trial, say)
         if found is not None:
@@ -280,9 +280,9 @@ def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None
         grown = grow([stars], [CATALOGUE_SKY], first, [attitude])
         if grown is None:
             continue
-        pairs = grown.pairs[0]
-        if pairs.certain and (best is None or pairs.log_odds > best.log_odds + BETTER_LOG_ODDS):
-            best = Start(grown.camera, grown.attitudes[0], pairs.log_odds)
+        matches = grown.matches[0]
+        if matches.certain and (best is None or matches.log_odds > best.log_odds + BETTER_LOG_ODDS):
+            best = Start(grown.camera, grown.attitudes[0], matches.log_odds)
     return best
 
 
@@ -304,13 +304,13 @@ class Grown:
 
     camera: Camera
     attitudes: list[Floats]
-    pairs: list[Pairs]
+    matches: list[Matches]
     """Of each frame, in the order given; frames without enough have none of their own."""
 
     @property
     def log_odds(self) -> float:
         """Of all frames."""
-        return sum(pairs.log_odds for pairs in self.pairs)
+        return sum(matches.log_odds for matches in self.matches)
 
 
 def grow(
@@ -335,19 +335,19 @@ def grow(
             stars_around(stars, sky, camera, attitude)
             for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
         ]
-        pairs = pair_frames(frames, around, camera, attitudes, [sigma_px] * len(frames), reach)
-        usable = [n for n, one in enumerate(pairs) if len(one.star) >= 6 and one.log_odds > 3]
+        matches = match_frames(frames, around, camera, attitudes, [sigma_px] * len(frames), reach)
+        usable = [n for n, one in enumerate(matches) if len(one.star) >= 6 and one.log_odds > 3]
         if usable:
             camera, moved = fit_camera(
                 camera,
-                [_thinned(pairs[n].matched) for n in usable],
+                [_thinned(matches[n].matched) for n in usable],
                 [attitudes[n] for n in usable],
                 centre_sigma_px,
                 FIT_ROUNDS,
             )
             for n, attitude in zip(usable, moved, strict=True):
                 attitudes[n] = attitude
-            sigma_px = float(np.median([pairs[n].sigma_px for n in usable]))
+            sigma_px = float(np.median([matches[n].sigma_px for n in usable]))
             if not np.isfinite(camera.focal_px) or camera.focal_px <= 0 or not camera.grows():
                 return None
         if reach >= WHOLE:
@@ -358,7 +358,7 @@ def grow(
         if usable:
             # The next ring may lie off by more than the last.
             sigma_px = 1.5 * sigma_px + 0.3
-    return Grown(camera, attitudes, pairs) if usable else None
+    return Grown(camera, attitudes, matches) if usable else None
 
 
 def centre_sigma_of(camera: Camera) -> float:
@@ -377,7 +377,7 @@ class FittedFrame:
     """Attitude of one frame with a known camera."""
 
     fit: FittedAttitude
-    pairs: Pairs
+    matches: Matches
 
     @property
     def attitude(self) -> Floats:
@@ -386,9 +386,9 @@ class FittedFrame:
 
 
 SETTLED_SHARE = 0.3
-"""A fit that moves by less than so much of the scatter of its stars pairs them as before."""
+"""A fit that moves by less than so much of the scatter of its stars matches them as before."""
 SHARP_PX = 1.0
-"""Pairs that scatter by more are not of simple stars, and settle late."""
+"""Matches that scatter by more are not of simple stars, and settle late."""
 
 
 def fit_frame(
@@ -411,9 +411,9 @@ def fit_frames(
     sigma_px: float,
     rough: bool = False,
 ) -> list[FittedFrame | None]:
-    """Attitudes of frames from starts off by about `sigma_px`; None without certain pairs.
+    """Attitudes of frames from starts off by about `sigma_px`; None without certain matches.
 
-    A `rough` one is the first of certain, sharp pairs: good to a part of a pixel, a start for
+    A `rough` one is the first of certain, sharp matches: good to a part of a pixel, a start for
     better.
     """
     around = [
@@ -424,8 +424,8 @@ def fit_frames(
     starts, sigmas = list(attitudes), [sigma_px] * len(frames)
     left = list(range(len(frames)))
     for _ in range(3):
-        pairs: dict[int, Pairs] = {}
-        found_of = pair_frames(
+        matches: dict[int, Matches] = {}
+        found_of = match_frames(
             [frames[n] for n in left],
             [around[n] for n in left],
             camera,
@@ -436,26 +436,26 @@ def fit_frames(
             before = fitted[n]
             if len(found.star) < FEWEST_MATCHES:
                 fitted[n] = None
-            elif before is not None and found.same_stars(before.pairs):
-                fitted[n] = replace(before, pairs=found)
+            elif before is not None and found.same_stars(before.matches):
+                fitted[n] = replace(before, matches=found)
             else:
-                pairs[n] = found
+                matches[n] = found
         fits = fit_attitudes(
-            camera, [one.matched for one in pairs.values()], [starts[n] for n in pairs]
+            camera, [one.matched for one in matches.values()], [starts[n] for n in matches]
         )
         left = []
-        for (n, found), fit in zip(pairs.items(), fits, strict=True):
+        for (n, found), fit in zip(matches.items(), fits, strict=True):
             again = fitted[n] is not None
             fitted[n] = FittedFrame(fit, found)
             sharp = found.certain and found.sigma_px < SHARP_PX
             if not ((rough and sharp) or (again and _settled(starts[n], fit, camera))):
                 left.append(n)
             starts[n], sigmas[n] = fit.attitude, 1.2 * found.sigma_px + 0.1
-    return [one if one is not None and one.pairs.certain else None for one in fitted]
+    return [one if one is not None and one.matches.certain else None for one in fitted]
 
 
 def _settled(start: Floats, fit: FittedAttitude, camera: Camera) -> bool:
-    """Whether a fit moved by so little that another pairing would give the same stars."""
+    """Whether a fit moved by so little that another matching would give the same stars."""
     moved_px = np.linalg.norm(turn_of(fit.attitude @ start.T)) * camera.focal_px
     scatter_px = np.median(np.hypot(*fit.residuals.T))
     return bool(moved_px < SETTLED_SHARE * scatter_px)

@@ -1,7 +1,7 @@
 """Two frames of one lens -> how the stars moved on the sensor between them, without a catalogue.
 
-A sky that is not recognised (a narrow field, haze, an odd lens) still shows its own stars in
-frame after frame. They are laid on each other and the pairs are held against the odds of chance,
+A sky that is not solved (a narrow field, haze, an odd lens) still shows its own stars in
+frame after frame. They are laid on each other and the matches are held against the odds of chance,
 as they are with the catalogue. What stands still on the sensor while other points move
 together, such as hot pixels and lamps, is not the sky.
 """
@@ -35,20 +35,20 @@ SAME_PLACE_PX = 0.1
 STANDS_PX = 0.6
 """What moves less than this between two frames may be the sensor's own."""
 TERMS = ((60, 6), (16, 3))
-"""With so many pairs, so many terms of the shift over the picture: its curve, its slope."""
+"""With so many matches, so many terms of the move over the picture: its curve, its slope."""
 
 
 @dataclass(frozen=True, slots=True)
 class Registration:
     """How one frame's stars lie on the next one's."""
 
-    shift_px: Floats
+    move_px: Floats
     """dx and dy at the middle of the picture."""
     turn_rad: float
     """From +x towards +y."""
     sigma_px: float
-    """One-sigma error of the shift, root mean square length of both numbers."""
-    pairs: int
+    """One-sigma error of the move, root mean square length of both numbers."""
+    matches: int
     log_odds: float
     """Natural logarithm of the odds against chance."""
 
@@ -71,7 +71,7 @@ def register(before: Measure, after: Measure) -> Registration | None:
         return None
     middle = np.array([(before.width_px - 1) / 2, (before.height_px - 1) / 2])
     still = _fitted(first, second, np.zeros_like(first.place), middle)
-    if still is not None and np.hypot(*still.shift_px) > SAME_PLACE_PX:
+    if still is not None and np.hypot(*still.move_px) > SAME_PLACE_PX:
         return still
     # What stands still may be the sensor's own, so the rest is asked too.
     loose = first.only(~_stand_still(first.place, second.place))
@@ -80,8 +80,8 @@ def register(before: Measure, after: Measure) -> Registration | None:
     if still is None or rest is None:
         return still or rest
     # Second images of doubled stars are loose in one frame alone.
-    most = rest.pairs > max(len(loose.place), len(others.place)) / 2
-    return rest if most and np.hypot(*rest.shift_px) > 2 * STANDS_PX else still
+    most = rest.matches > max(len(loose.place), len(others.place)) / 2
+    return rest if most and np.hypot(*rest.move_px) > 2 * STANDS_PX else still
 
 
 def _moved(first: _Stars, second: _Stars, middle: Floats) -> Registration | None:
@@ -113,7 +113,7 @@ class _Stars:
 
 
 def _fitted(first: _Stars, second: _Stars, move: Floats, middle: Floats) -> Registration | None:
-    """The shift over the picture from a start; None if the pairs are not beyond chance."""
+    """The move over the picture from a start; None if the matches are not beyond chance."""
     from scipy.spatial import cKDTree
 
     size = float(np.hypot(*middle))
@@ -164,7 +164,7 @@ def _columns(off: Floats, terms: int) -> Floats:
 def _rigid(
     off: Floats, step: Floats, sure: NDArray[np.int64], scatter: Floats
 ) -> tuple[Floats, Floats, float]:
-    """A shift and a turn alone, for few pairs: the move of all, its terms, and its error."""
+    """A move and a turn alone, for few matches: every star's move, its terms, and its error."""
     one, zero = np.ones(len(off)), np.zeros(len(off))
     across = np.stack([one, zero, -off[:, 1]], 1)
     down = np.stack([zero, one, off[:, 0]], 1)

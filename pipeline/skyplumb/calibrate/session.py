@@ -30,7 +30,7 @@ def point_session(
 ) -> tuple[list[Light], list[str]]:
     """Solve every frame, lens by lens; the frames as they came, and what a reader must know.
 
-    The stars are recognised without time and place. Then clock and site are held against them;
+    The stars are plate-solved without time and place. Then clock and site are held against them;
     where they are contradicted, the frames are pointed and judged without, `start_utc` None.
     """
     by_lens: dict[tuple[object, ...], list[Light]] = defaultdict(list)

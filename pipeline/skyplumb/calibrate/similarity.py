@@ -1,9 +1,9 @@
-"""Two lists of points -> the turn, scale and shift that lays one on the other.
+"""Two lists of points -> the rotation, scale and translation that lays one on the other.
 
-Any two points of one list laid on two of the other give a scale, a turn and a shift. Where the
-lists share n points, n (n - 1) / 2 such trials agree; chance scatters the others over all that
-scale, turn and shift may be. Points are complex numbers here: one list is laid on the other by
-`a z + b`, and a mirrored one by `a conj(z) + b`.
+Any two points of one list laid on two of the other give a scale, a rotation and a translation.
+Where the lists share n points, n (n - 1) / 2 such trials agree; chance scatters the others over
+all that scale, rotation and translation may be. Points are complex numbers here: one list is laid
+on the other by `a z + b`, and a mirrored one by `a conj(z) + b`.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ VOTERS = 50
 CANDIDATES = 6
 """So many of the best agreed trials are held against all points."""
 SHORTEST = 0.15
-"""Pairs of points nearer than so much of the list's extent say little of a turn."""
+"""Pairs of points nearer than so much of the list's extent say little of a rotation."""
 CELLS = 1 << 18
 HASH = np.array([73_856_093, 19_349_663, 83_492_791, 49_979_687])
 MOST_TRIALS = 100_000
@@ -37,8 +37,8 @@ class Similarity:
     """How the points of one list lie on another."""
 
     factor: complex
-    """Scale and turn: `a` of a z + b."""
-    shift: complex
+    """Scale and rotation: `a` of a z + b."""
+    translation: complex
     mirrored: bool
     hits: int
     """Points that meet one of the other list."""
@@ -48,7 +48,7 @@ class Similarity:
         return _plain(self._laid(_complex(points)))
 
     def _laid(self, z: Points) -> Points:
-        return self.factor * (z.conj() if self.mirrored else z) + self.shift
+        return self.factor * (z.conj() if self.mirrored else z) + self.translation
 
 
 def best_similarity(

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, fit_camera
 from skyplumb.calibrate.lens_search import START_PX, FoundLens, LensSearch, StarField, find_lens
-from skyplumb.calibrate.matching import Pairs, pair_stars
+from skyplumb.calibrate.matching import Matches, match_stars
 from skyplumb.calibrate.plate_solving import (
     FittedFrame,
     centre_sigma_of,
@@ -80,7 +80,7 @@ def point_lens(
     ]
     camera, starts = _fitted_again(exposures, found.chosen, skies, camera, starts)
     pointings = _pointed(exposures, skies, camera, starts)
-    missed = [n for n in found.between if not pointings[n].solved]
+    missed = [n for n in found.interpolated if not pointings[n].solved]
     if missed:
         search = LensSearch(exposures, camera.focal_px, camera=found.camera)
         search.attitudes = [None if n in missed else a for n, a in enumerate(found.attitudes)]
@@ -104,18 +104,18 @@ def _fitted_again(
     out = list(starts)
     sigma_px = 2.0
     for _ in range(2):
-        sets: dict[int, Pairs] = {}
+        sets: dict[int, Matches] = {}
         for n in chosen:
             attitude = out[n]
             if attitude is not None:
-                pairs = pair_stars(exposures[n].stars, skies[n], camera, attitude, sigma_px)
-                if pairs.certain:
-                    sets[n] = pairs
+                matches = match_stars(exposures[n].stars, skies[n], camera, attitude, sigma_px)
+                if matches.certain:
+                    sets[n] = matches
         if not sets:
             return camera, out
         bent, moved = fit_camera(
             camera,
-            [pairs.matched for pairs in sets.values()],
+            [matches.matched for matches in sets.values()],
             [a for n in sets if (a := out[n]) is not None],
             centre_sigma_of(camera),
         )
@@ -124,7 +124,7 @@ def _fitted_again(
         camera = bent
         for n, attitude in zip(sets, moved, strict=True):
             out[n] = attitude
-        sigma_px = 1.2 * float(np.median([pairs.sigma_px for pairs in sets.values()])) + 0.1
+        sigma_px = 1.2 * float(np.median([matches.sigma_px for matches in sets.values()])) + 0.1
     return camera, out
 
 
@@ -153,8 +153,8 @@ def _pointing_of(
     exposure: StarField, sky: ObservedSky, camera: Camera, fitted: FittedFrame
 ) -> Pointing:
     """What a fit says of one frame."""
-    fit, pairs = fitted.fit, fitted.pairs
-    strong = exposure.measure.stars["snr"][pairs.star] > STRONG_SNR
+    fit, matches = fitted.fit, fitted.matches
+    strong = exposure.measure.stars["snr"][matches.star] > STRONG_SNR
     used = fit.residuals[strong] if np.count_nonzero(strong) >= FEWEST_STRONG else fit.residuals
     pointing = Pointing(
         solved=True,
@@ -162,8 +162,8 @@ def _pointing_of(
         sky=sky,
         attitude=fit.attitude,
         covariance=fit.covariance,
-        star=pairs.star,
-        catalogue=pairs.catalogue,
+        star=matches.star,
+        catalogue=matches.catalogue,
         rms_px=float(np.sqrt(np.mean(used**2))),
     )
     return with_places(pointing, sky)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior_sigmas
 from skyplumb.calibrate.lens_search import FoundLens, StarField
-from skyplumb.calibrate.matching import pair_stars
+from skyplumb.calibrate.matching import match_stars
 from skyplumb.calibrate.plate_solving import centre_sigma_of
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
 from skyplumb.robust import robust_sigma
@@ -244,15 +244,15 @@ def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refractio
         exposure, attitude = exposures[n], found.attitudes[n]
         if attitude is None or not np.isfinite(exposure.time_s):
             continue
-        pairs = pair_stars(exposure.stars, exposure.plain, camera, attitude, 2.0)
-        if not pairs.certain:
+        matches = match_stars(exposure.stars, exposure.plain, camera, attitude, 2.0)
+        if not matches.certain:
             continue
-        step = max(1, len(pairs.star) // STARS_A_FRAME)
-        pixels = pairs.matched.pixels[::step]
-        directions = pairs.matched.directions[::step]
+        step = max(1, len(matches.star) // STARS_A_FRAME)
+        pixels = matches.matched.pixels[::step]
+        directions = matches.matched.directions[::step]
         camera_axes = directions @ attitude.T
         off = pixels - camera.project(camera_axes)
-        weight = pairs.matched.weights[::step]
+        weight = matches.matched.weights[::step]
         seen.append(directions)
         attitudes.append(attitude)
         times.append(exposure.time_s)

@@ -93,7 +93,7 @@ def frame_truth(exposure: DrawnExposure) -> dict[str, Any]:
         "trail_minor_px": minor,
         "trail_angle_deg": angle if np.isfinite(angle) else None,
         "trail_worst_px": max(trail[0] for trail in trails),
-        "shift_px": float(np.hypot(*(ends[1] - ends[0]))),
+        "drift_px": float(np.hypot(*(ends[1] - ends[0]))),
         "doubled_px": doubled,
         "psf_fwhm_px": fwhm,
         "extinction_mag": extinction,
@@ -140,7 +140,7 @@ def fault_budget(exposure: DrawnExposure) -> dict[str, float]:
             exposure.run.tracking,
         ),
         "wind": (replace(perfect, gusts=mount.gusts), "sidereal"),
-        "sag": (
+        "slip": (
             replace(
                 perfect,
                 flexure_arcsec=mount.flexure_arcsec,
@@ -246,6 +246,6 @@ def mount_truth(night: Night, run_index: int) -> dict[str, float]:
         "rate_error_ppm": mount.rate_error * 1e6,
         "periodic_amplitude_arcsec": mount.periodic_arcsec,
         "periodic_period_s": mount.periodic_s,
-        "sag_arcsec_per_min": mount.slip_arcsec_per_min * lean if slipping else 0.0,
+        "slip_arcsec_per_min": mount.slip_arcsec_per_min * lean if slipping else 0.0,
         "flexure_arcsec": mount.flexure_arcsec,
     }

@@ -1,4 +1,4 @@
-"""For every cause that cost frames: the mend in plain words, and what it would have saved."""
+"""For every cause that cost frames: the remedy in plain words, and what it would have saved."""
 
 from __future__ import annotations
 
@@ -33,9 +33,9 @@ class _Lost:
 
 
 def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
-    """Advice for a session, the mend that buys most first.
+    """Advice for a session, the remedy that saves most first.
 
-    A frame with two faults is saved by neither mend alone: mends are ranked by what they buy by
+    A frame with two faults is saved by neither remedy alone: they are ranked by what they save by
     themselves and by half of what the best pair with them adds.
     """
     everything = [
@@ -51,7 +51,7 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
     saved = {
         cause: _saved_without(everything, frozenset({cause}), rules)
         for cause in by_cause
-        if CAUSES[cause].mend
+        if CAUSES[cause].remedy
     }
     out = []
     for cause, mine in by_cause.items():
@@ -62,7 +62,7 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
             cause=cause,
             frames=len(mine),
             minutes=_minutes(mine),
-            mend=_mend(CAUSES[cause], mine),
+            mend=_remedy(CAUSES[cause], mine),
             saves_frames=len(alone),
             saves_minutes=_minutes([everything[n] for n in alone]),
             caution=LASER_CAUTION if cause == "axis" else "",
@@ -87,7 +87,7 @@ def _saved_without(everything: Sequence[_Lost], causes: frozenset[str], rules: R
 def _best_pair(
     cause: str, everything: Sequence[_Lost], saved: Mapping[str, set[int]], rules: Rules
 ) -> tuple[str, set[int]]:
-    """The mend that adds most to this one's, and what both save; empty where each acts alone."""
+    """The remedy that adds most to this one's, and what both save; empty where each acts alone."""
     best: tuple[str, set[int]] = ("", set())
     if cause not in saved:
         return best
@@ -110,15 +110,15 @@ def _minutes(lost: Sequence[_Lost]) -> float:
     return round(sum(one.minutes for one in lost), 2)
 
 
-def _mend(cause: Cause, lost: Sequence[_Lost]) -> str:
-    """What this night shows of the fault, after the table's mend where that was told apart."""
-    base = cause.mend or cause.no_mend
+def _remedy(cause: Cause, lost: Sequence[_Lost]) -> str:
+    """What this night shows of the fault, after the table's remedy where that was told apart."""
+    base = cause.remedy or cause.no_remedy
     found = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
     if found is None:
         # Nothing that could be set right stands clear of its error.
-        words = f"These frames do not tell what there is to mend of it ({cause.words})"
+        words = f"These frames do not tell what there is to put right ({cause.words})"
         return _sentences(f"{words}.", _shorter(lost))
-    # A shorter exposure is a way out without the mend where a fault draws on through the exposure.
+    # A shorter exposure helps without the remedy where a fault draws on through the exposure.
     helps = cause.comes is Comes.STEADILY or cause.name == "wind"
     return _sentences(f"{base[0].upper()}{base[1:]}.", found, _shorter(lost) if helps else "")
 
@@ -165,25 +165,26 @@ def _drive(lost: Sequence[_Lost]) -> str | None:
     elif _rate_matters(fit):
         way = _fast(fit.rate_error_ppm)
         parts.append(f"The drive ran {abs(fit.rate_error_ppm) / 1e4:.2f} % too {way}.")
-    if fit.periodic is not None and _swing_matters(fit.periodic):
+    if fit.periodic is not None and _periodic_error_matters(fit.periodic):
         parts.append(
-            f"It swings {fit.periodic.amplitude_arcsec:.0f} arcsec to either side every "
-            f"{fit.periodic.period_s / 60:.1f} min, which only shorter exposures avoid."
+            f"Its periodic error is {fit.periodic.amplitude_arcsec:.0f} arcsec to either side "
+            f"every {fit.periodic.period_s / 60:.1f} min, which only shorter exposures avoid."
         )
     if not parts and not fit.why_not:
         return None
     return " ".join(parts)
 
 
-def _sag(lost: Sequence[_Lost]) -> str:
+def _slip(lost: Sequence[_Lost]) -> str:
     fit = _fit_of(lost)
     if not np.isfinite(fit.slip_arcsec_per_min):
         return ""
-    return f"It sank by {fit.slip_arcsec_per_min:.0f} arcsec a minute from {_onset(lost)} on."
+    rate = f"{fit.slip_arcsec_per_min:.0f} arcsec a minute"
+    return f"It slipped downwards by {rate} from {_onset(lost)} on."
 
 
 def _onset(lost: Sequence[_Lost]) -> str:
-    """When the head let go, by the camera's clock."""
+    """When the head began to slip, by the camera's clock."""
     if lost[0].run.mount.slip_from_start:
         return "before the first frame"
     light = lost[0].frame.facts.light
@@ -230,10 +231,10 @@ def _round_down(seconds: float) -> float:
 _DETAILS: dict[str, Callable[[Sequence[_Lost]], str | None]] = {
     "axis": _axis,
     "drive": _drive,
-    "sag": _sag,
+    "slip": _slip,
     "wind": _wind,
 }
-"""What one night shows of a fault; None where nothing that can be mended was found."""
+"""What one night shows of a fault; None where nothing that can be put right was found."""
 
 
 def mount_faults(fit: MountFit) -> list[str]:
@@ -254,12 +255,10 @@ def mount_faults(fit: MountFit) -> list[str]:
     elif _rate_matters(fit):
         rate = with_error(abs(fit.rate_error_ppm), fit.rate_sigma_ppm)
         out.append(f"drive {rate} ppm too {_fast(fit.rate_error_ppm)}")
-    if fit.periodic is not None and _swing_matters(fit.periodic):
-        swing, period = fit.periodic_sigma
-        out.append(
-            f"periodic error {with_error(fit.periodic.amplitude_arcsec, swing)} arcsec over "
-            f"{with_error(fit.periodic.period_s, period)} s"
-        )
+    if fit.periodic is not None and _periodic_error_matters(fit.periodic):
+        amplitude = with_error(fit.periodic.amplitude_arcsec, fit.periodic_sigma[0])
+        period = with_error(fit.periodic.period_s, fit.periodic_sigma[1])
+        out.append(f"periodic error {amplitude} arcsec over {period} s")
     if abs(fit.slip_arcsec_per_min) > max(3 * fit.slip_sigma, 3.0):
         slip = with_error(fit.slip_arcsec_per_min, fit.slip_sigma)
         out.append(f"head slips {slip} arcsec/min downwards")
@@ -273,7 +272,7 @@ def _rate_matters(fit: MountFit) -> bool:
     return abs(fit.rate_error_ppm) > max(3 * fit.rate_sigma_ppm, 300.0)
 
 
-def _swing_matters(periodic: Periodic) -> bool:
+def _periodic_error_matters(periodic: Periodic) -> bool:
     return periodic.amplitude_arcsec > 2.0
 
 

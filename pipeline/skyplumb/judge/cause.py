@@ -1,7 +1,7 @@
-"""Why a frame failed: the rules it broke, the mount's prediction, and the sky's shift -> cause.
+"""Why a frame failed: the rules it broke, the mount's prediction, and the image drift -> cause.
 
 A trail is a budget of variance along its own axis. The fitted mount predicts how much of
-it its axis, its drive, a sagging head and refraction draw; what they leave over is the
+it its axis, its drive, a slipping head and refraction draw; what they leave over is the
 drive's or the head's again if the sky moved with it from frame to frame along right
 ascension or gravity, a knock if the stars stand twice, and wind if the sky did not move.
 What fits none of these is called unexplained.
@@ -37,8 +37,8 @@ STREAKS_PX = 3.0
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
 SAME_DIRECTION_DEG = 25.0
-SHIFT_COVERS = 0.6
-"""Least part of a trail that a shift of the sky must have to be taken for its cause."""
+DRIFT_COVERS = 0.6
+"""Least part of a trail that an image drift must have to be taken for its cause."""
 MISFIT = 3.0
 """From which on the mount's fit is said not to tell where frames pointed, in their own errors:
 three sigma."""
@@ -50,12 +50,12 @@ FULL_CELL = 0.75
 
 
 MOVED_WITH_IT = (
-    "the sky moved with it from frame to frame, so it is no shaking but axis, drive or sag; the "
+    "the sky moved with it from frame to frame, so it is no shaking but axis, drive or slip; the "
     "target's coordinates in the night notes would tell which"
 )
 SET_IN = (
-    "the drift set in within the run, as when something gives way; the site and the clock's zone "
-    "in the night notes would tell whether it sank"
+    "the drift set in within the run, as when the head slips; the site and the clock's zone "
+    "in the night notes would tell whether it slipped downwards"
 )
 FAR_FROM_POLE = 0.6
 """Least cosine of the declination of straight trails: over a field of w degrees their direction
@@ -190,7 +190,7 @@ def evidence_of(
         local=local,
         site_missing=moving
         and not mount.earth_fixed
-        and (cause in ("axis", "wind") or "sag" in shares),
+        and (cause in ("axis", "wind") or "slip" in shares),
         mount_missing=moving and mount.frames < FEWEST_FRAMES,
         log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
     )
@@ -210,7 +210,7 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
         return ""
     possible = [name for name, share in shares.items() if share > 0.15]
     if not mount.earth_fixed and CAUSES[cause].fitted:
-        possible = list(dict.fromkeys([*possible, "sag"]))  # nothing says which way is down
+        possible = list(dict.fromkeys([*possible, "slip"]))  # nothing says which way is down
     told = " or ".join(possible)
     if not mount.earth_fixed and CAUSES[cause].fitted:
         return (
@@ -245,7 +245,7 @@ def trail_causes(
         return {"knock": 1.0}, ""
     if not np.isfinite(length):
         return {"unexplained": 1.0}, ""
-    # One frame of a driven run may move as the sky does by a swing of the drive; a camera at rest
+    # One frame of a driven run may move as the sky does by a periodic error; a camera at rest
     # is so for the whole run, which the mount's fit has seen.
     fitted = mount.frames > 0 and not mount.why_not
     if (not fitted and _stood_still(scene)) or scene.light.file in mount.untracked:
@@ -264,7 +264,7 @@ def trail_causes(
         net = np.array([drift.dx_px, drift.dy_px])
         steady = "drive" if _lies_along(before, scene.east_deg) else "axis"
         parts[steady] = float(before @ along) * float(net @ along) / 12
-        parts["sag"] = float((net - before) @ along) * float(net @ along) / 12
+        parts["slip"] = float((net - before) @ along) * float(net @ along) / 12
     elif terms is not None:
         total = np.sum(list(terms.values()), axis=0) @ along
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
@@ -273,7 +273,7 @@ def trail_causes(
         if mount.slip_degenerate:
             # Either may be it: half of the claim each.
             halves = [max(parts[cause], 0.0) / 2 for cause in ("axis", "drive")]
-            parts |= {"axis": halves[0], "drive": halves[1], "sag": parts["sag"] + sum(halves)}
+            parts |= {"axis": halves[0], "drive": halves[1], "slip": parts["slip"] + sum(halves)}
     rest = variance - sum(parts.values())
     words = ""
     if np.isfinite(drift.length_px):
@@ -288,7 +288,7 @@ def trail_causes(
         elif before is not None:
             words = SET_IN
     else:
-        # Shaking leaves the sky where it was; without a shift nothing says that it stayed.
+        # Shaking leaves the sky where it was; without a drift nothing says that it stayed.
         parts["unexplained"] = max(rest, 0.0)
     larger = max(parts.get("axis", 0.0), parts.get("drive", 0.0))
     if mount.degenerate_with and larger > 0.2 * variance:
@@ -354,22 +354,22 @@ def _stood_still(scene: Scene) -> bool:
 
 
 def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tuple[str, ...]:
-    """What may have drawn what the mount's prediction leaves: by the shift that it also leaves."""
+    """What may have drawn what the mount's prediction leaves: by the drift that it also leaves."""
     size = float(np.hypot(*local))
-    needed = SHIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
+    needed = DRIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
         return ("wind",)
     if not scene.light.pointing.solved:
         return ("unexplained",)  # nothing says which way east or down is
     tracker = "drive" if _lies_along(local, scene.east_deg) else "axis"
     if not np.isfinite(scene.zenith_deg):
-        return (tracker, "sag")  # nothing says which way is down
+        return (tracker, "slip")  # nothing says which way is down
     down = tracker != "drive" and _lies_along(local, scene.zenith_deg)
-    return ("sag",) if down else (tracker,)
+    return ("slip",) if down else (tracker,)
 
 
 def _lies_along(move: Floats, axis_deg: float) -> bool:
-    """Whether a shift in the picture lies along an axis, as that of right ascension."""
+    """Whether an image drift lies along an axis, as that of right ascension."""
     angle = float(np.degrees(np.arctan2(move[1], move[0])))
     return bool(between_axes_deg(angle, axis_deg) < SAME_DIRECTION_DEG)
 

@@ -1,8 +1,8 @@
-"""Drift: how the sky moved across the sensor during an exposure, by the pointings beside it.
+"""Image drift: how the sky moved on the sensor during an exposure, by the pointings beside it.
 
 Only what goes on from frame to frame is drift. Two pointings with a long pause between them, or
 further apart than any tracker or standing camera carries the sky, say nothing of the exposures.
-Where a sky was not recognised, the frames' own stars are laid on each other instead.
+Where a sky was not solved, the frames' own stars are laid on each other instead.
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb.angles import axis_deg
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
@@ -62,17 +61,20 @@ class Drift:
     turn_deg: float = NAN
     """Turn of the star field over the exposure, from +x towards +y."""
     spread_px: float = NAN
-    """How far the shift may be off, by how unlike the neighbours' rates are."""
+    """How far the drift may be off, by how unlike the neighbours' rates are."""
 
     @property
     def length_px(self) -> float:
-        """Net shift, px; NaN if no neighbour was solved."""
+        """How far the sky moved, px; NaN if no neighbour was solved."""
         return float(np.hypot(self.dx_px, self.dy_px))
 
     @property
     def angle_deg(self) -> float:
-        """Axis of the shift in the picture, -90..90."""
-        return axis_deg(float(np.degrees(np.arctan2(self.dy_px, self.dx_px))))
+        """Heading: towards where the sky moved on the sensor, from +x towards +y, -180..180.
+
+        The pointings tell which way, so it is no axis as a trail's angle is.
+        """
+        return float(np.degrees(np.arctan2(self.dy_px, self.dx_px)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +92,7 @@ def drifts(
     exposure_s: Sequence[float],
     measures: Sequence[Measure] = (),
 ) -> list[Drift]:
-    """Shift of the stars over each exposure, from the pointings before and after it.
+    """Image drift over each exposure, from the pointings before and after it.
 
     Parameters
     ----------
@@ -106,7 +108,7 @@ def drifts(
     -----
     Two neighbours that agree are averaged. Where they differ (a re-aim, a knock, a slip
     that begins), the side that goes on as its own neighbour does is taken; a rate that
-    changes by like amounts from interval to interval is the swing of a drive and is averaged.
+    changes by like amounts from interval to interval is a periodic error and is averaged.
     An interval with a long pause or a jump in it has no rate.
     """
     count = len(pointings)
@@ -146,8 +148,8 @@ def drifts(
 def onset_within(found: Sequence[Drift]) -> tuple[int, Floats] | None:
     """Where in a run another steady drift sets in, and the drift before it.
 
-    An axis and a rate are wrong from the first frame on, and a swing of the drive changes all the
-    time; what gives way begins when it begins.
+    An axis and a rate are wrong from the first frame on, and a periodic error changes all the
+    time; a slip begins when it begins.
 
     Parameters
     ----------
@@ -239,7 +241,7 @@ def _rate_during(
     gap = _difference(before, after)
     level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
     if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
-        # A swing of the drive changes its rate from interval to interval, by like amounts.
+        # A periodic error changes the drive's rate from interval to interval, by like amounts.
         return rate, 0.25 * gap
     if np.isinf(change).all():
         nearer = np.argmin([_difference(before, usual), _difference(after, usual)])
@@ -309,7 +311,7 @@ def _rate_by_stars(before: Measure, after: Measure, seconds: float) -> SkyRate |
     found = register(before, after) if seconds > 0 else None
     if found is None:
         return None
-    move = np.array([*found.shift_px, found.turn_rad])
+    move = np.array([*found.move_px, found.turn_rad])
     return SkyRate(move / seconds, found.sigma_px / seconds)
 
 

@@ -1,4 +1,4 @@
-"""What a whole run's trails say together: closure with the sky's shift, and a common axis."""
+"""What a whole run's trails say together: closure with the image drift, and a common axis."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 CLEAR_TRAIL_PX = 0.7
 """Shorter trails have no direction worth counting."""
-LEAST_SHIFT_PX = 0.3
+LEAST_DRIFT_PX = 0.3
 MANY_ANGLES = 50
 """From so many the limit of Rayleigh's test is taken, as astropy does."""
 TERMS, LEAST_P = 1200, 1e-9
@@ -26,7 +26,7 @@ TERMS, LEAST_P = 1200, 1e-9
 
 @dataclass(frozen=True, slots=True)
 class Closure:
-    """How much of the trails the shift of the sky between frames explains.
+    """How much of the trails the image drift between frames explains.
 
     1: all of it, the mount drifted steadily; 0: none, the shaking left the pointing alone.
     """
@@ -37,17 +37,17 @@ class Closure:
 
 
 def closure(scenes: Sequence[Scene]) -> Closure:
-    """Regression of the measured stretch on the one the shift predicts, through the origin."""
+    """Regression of the measured stretch on the image drift's, through the origin."""
     measured, predicted = [], []
     for scene in scenes:
-        shift, motion = scene.drift, scene.motion
-        if np.isfinite(shift.length_px) and np.isfinite(motion.trail_px):
+        drift, motion = scene.drift, scene.motion
+        if np.isfinite(drift.length_px) and np.isfinite(motion.trail_px):
             measured.append(_quadrupole(motion.trail_px, motion.trail_angle_deg))
-            predicted.append(_quadrupole(shift.length_px, shift.angle_deg))
+            predicted.append(_quadrupole(drift.length_px, drift.angle_deg))
     if len(measured) < 3:
         return Closure(frames=len(measured))
     e, f = np.array(measured), np.array(predicted)
-    if np.sqrt(12 * np.hypot(f[:, 0], f[:, 1]).max()) < LEAST_SHIFT_PX:
+    if np.sqrt(12 * np.hypot(f[:, 0], f[:, 1]).max()) < LEAST_DRIFT_PX:
         return Closure(frames=len(e))
     size = float(np.sum(f * f))
     slope = float(np.sum(e * f)) / size

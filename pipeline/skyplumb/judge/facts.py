@@ -1,4 +1,4 @@
-"""Everything the verdict of a frame is drawn from: shapes, trail, shift and transparency."""
+"""Everything the verdict of a frame is drawn from: shapes, trail, image drift and transparency."""
 
 from __future__ import annotations
 
@@ -86,14 +86,14 @@ def frame_facts(
         shaped_frames = [of_one_width(shape_stars(light.measure)) for light in lights]
         lens = learn_lens(shaped_frames)
         stretches = stretches_of(shaped_frames, lens)
-        shifts = [drift for run in group for drift in _drifts(run)]
+        all_drifts = [drift for run in group for drift in _drifts(run)]
         kurt = _profile(stretches)
-        astigmatism = on_axis_astigmatism(stretches, shifts, kurt)
-        dimming = np.concatenate([extinctions_mag(run.lights) for run in group])
+        astigmatism = on_axis_astigmatism(stretches, all_drifts, kurt)
+        extinctions = np.concatenate([extinctions_mag(run.lights) for run in group])
         picture = (lights[0].measure.width_px, lights[0].measure.height_px)
         motions = [
             motion_of(stretch, astigmatism, drift, kurt, picture)
-            for stretch, drift in zip(stretches, shifts, strict=True)
+            for stretch, drift in zip(stretches, all_drifts, strict=True)
         ]
         usual = _usual_moments(shaped_frames)
         doubles = _doubles(lights, shaped_frames, motions, usual[:, 0], kurt)
@@ -108,8 +108,8 @@ def frame_facts(
                     stretches,
                     motions,
                     doubles,
-                    shifts,
-                    dimming,
+                    all_drifts,
+                    extinctions,
                     clear,
                 ),
                 strict=True,
@@ -132,7 +132,7 @@ def frame_facts(
 
 
 def _drifts(run: Run) -> list[Drift]:
-    """Shifts of one run; none where the frames have no clock to order them by."""
+    """Image drift of each frame of a run; none where they have no clock to order them by."""
     if not all(light.clocked for light in run.lights):
         return [Drift() for _ in run.lights]
     return drifts(

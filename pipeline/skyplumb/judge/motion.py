@@ -2,7 +2,7 @@
 
 Every frame's moments, with the lens's change across the field taken out, leave a constant
 (a trail and a blur), terms linear in the place (a trail that a turn makes longer on one
-side) and terms in the square of the radius (a change of focus). The shift of the sky
+side) and terms in the square of the radius (a change of focus). The image drift
 between neighbouring frames then decides what at the centre is motion and what is astigmatism.
 """
 
@@ -39,7 +39,7 @@ CLEAR_SIGMAS = 3.0
 LENS_SIGMAS = 4.0
 """A stretch along or across the radius that stands so clear of its error is a lens's."""
 SAME_SIGMAS = 3.0
-"""A stretch within so many errors of what the shift of the sky predicts is taken for it."""
+"""A stretch within so many errors of what the image drift predicts is taken for it."""
 SURE_PX2 = 0.003
 """Least doubt about a predicted stretch, px^2: a trail of 0.2 px."""
 ASTIGMATISM_SIGMA_PX2 = 0.15
@@ -163,7 +163,7 @@ def _stretches(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch]:
 
 
 def on_axis_astigmatism(
-    stretches: Sequence[Stretch | None], drift: Sequence[Drift], kurt: float
+    stretches: Sequence[Stretch | None], drifts: Sequence[Drift], kurt: float
 ) -> Floats:
     """What the lens itself does to stars at the centre: mxx - myy and 2 mxy, px^2.
 
@@ -172,11 +172,11 @@ def on_axis_astigmatism(
     from motion, and the centre is taken for round.
     """
     left, sigma = [], []
-    for stretch, shift in zip(stretches, drift, strict=True):
-        if stretch is None or not np.isfinite(shift.length_px):
+    for stretch, drift in zip(stretches, drifts, strict=True):
+        if stretch is None or not np.isfinite(drift.length_px):
             continue
         across = max(stretch.centre[0] - np.hypot(*stretch.centre[1:]), 0.2) / 2
-        expected, doubt = _expected_quadrupole(shift, across, kurt)
+        expected, doubt = _expected_quadrupole(drift, across, kurt)
         left.append(stretch.centre[1:] - expected)
         noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
         sigma.append(np.hypot(noise, doubt) + 0.03 * float(np.hypot(*expected)))
@@ -190,18 +190,18 @@ def on_axis_astigmatism(
     weight = 1 / error[calm] ** 2
     centre = np.average(rest[calm], axis=0, weights=weight)
     scatter = robust_sigma(rest[calm] - centre) / np.sqrt(len(calm))
-    # Doubts about shifts are alike from frame to frame and do not average out.
+    # Doubts about drifts are alike from frame to frame and do not average out.
     doubt = float(np.sqrt(np.average(error[calm] ** 2, weights=weight)))
     variance = scatter**2 + doubt**2
     return np.asarray(centre * ASTIGMATISM_SIGMA_PX2**2 / (ASTIGMATISM_SIGMA_PX2**2 + variance))
 
 
-def _expected_quadrupole(shift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
-    """Stretch that a shift draws, mxx - myy and 2 mxy, and how far it may be off, px^2."""
-    excess = float(shapes.moment_excess(shift.length_px, across, kurt))
-    turn = 2 * np.radians(shift.angle_deg)
-    # A shift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
-    doubt = shift.length_px * shift.spread_px / 6 + shift.spread_px**2 / 12
+def _expected_quadrupole(drift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
+    """Stretch that a drift draws, mxx - myy and 2 mxy, and how far it may be off, px^2."""
+    excess = float(shapes.moment_excess(drift.length_px, across, kurt))
+    turn = 2 * np.radians(drift.angle_deg)
+    # A drift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
+    doubt = drift.length_px * drift.spread_px / 6 + drift.spread_px**2 / 12
     return excess * np.array([np.cos(turn), np.sin(turn)]), doubt
 
 
@@ -221,7 +221,7 @@ def motion_of(
         across = max((stretch.centre[0] - float(np.hypot(*quadrupole))) / 2, 0.05)
         expected, doubt = _expected_quadrupole(drift, across, kurt)
         doubt = max(doubt, SURE_PX2)
-        # What the shift and the noise explain is no trail of its own: both tell of one motion.
+        # What the drift and the noise explain is no trail of its own: both tell of one motion.
         if np.hypot(*(quadrupole - expected)) < SAME_SIGMAS * np.hypot(sigma, doubt):
             weight = doubt**2 / (doubt**2 + sigma**2)
             quadrupole = weight * quadrupole + (1 - weight) * expected
@@ -274,7 +274,7 @@ def _turn_rad(
 
     It comes from the pointings where they show one, since moments hold it badly; else from
     the linear part of the stretch where that stands clear of its error. A trail has no head;
-    its sign is changed where the shift of the sky runs the other way.
+    its sign is changed where the image drift runs the other way.
     """
     along = np.array([np.cos(np.radians(angle)), np.sin(np.radians(angle))])
     if np.isfinite(drift.turn_deg):

@@ -88,7 +88,7 @@ class _Placed:
 def _split(lights: list[Light], setup: int) -> list[_Placed]:
     """One setup's lights in order of time, cut where the axis stepped.
 
-    The cuts are searched with plain fits, which take a slip or a swing for steps too; then
+    The cuts are searched with plain fits, which take a slip or a periodic error for steps too; then
     every part is fitted with all faults, and parts whose axes do not differ clearly are one
     placement after all.
     """

@@ -82,10 +82,10 @@ def _information(fact: FrameFacts) -> float:
     exposure = fact.light.info.exposure_s
     noise = fact.light.measure.noise
     area = fact.fwhm_px**2 * _roundness(fact.ellipticity)
-    dimming = 0.0 if np.isnan(fact.extinction_mag) else fact.extinction_mag
+    loss_mag = 0.0 if np.isnan(fact.extinction_mag) else fact.extinction_mag
     if not (noise > 0 and area > 0 and exposure > 0):
         return NAN
-    signal = exposure * 10 ** (-0.4 * dimming)
+    signal = exposure * 10 ** (-0.4 * loss_mag)
     return float(signal**2 / (noise**2 * area))
 
 

@@ -188,7 +188,7 @@ def _judge_run(
 def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
     """What the run's good frames look like.
 
-    Trailed frames never say how wide a sharp star is, nor do ones whose sky was not recognised,
+    Trailed frames never say how wide a sharp star is, nor do ones whose sky was not solved,
     which may show a foreground; where a run has no others, those come next that lack less.
     Light can be compared only between exposures that are known.
     """
@@ -335,9 +335,9 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     long = length > limits.trail_px.keep_up_to or across > limits.trail_of_fwhm.keep_up_to
     if not _trail_is_known(motion, limits) or (long and not motion.directed):
         # A trail that does not stand clear of its error is no claim.
-        words = "stars {value:.2f} out of round"
-        out_of_round = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
-        return [out_of_round] if out_of_round else []
+        words = "ellipticity {value:.2f}"
+        elliptic = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
+        return [elliptic] if elliptic else []
     trailed = f"trailed {length:.1f} px {_towards(fact)}"
     by_length = _above("trail_px", length, limits.trail_px, trailed)
     times = "{value:.1f} times the width of the run's sharp stars"
@@ -448,4 +448,4 @@ def _reason_kept(fact: FrameFacts, limits: Limits) -> str:
             f"sharp: trail {trail:.1f} px, limit {limits.trail_px.keep_up_to:g};"
             f" FWHM {fact.fwhm_px:.1f} px"
         )
-    return f"stars {fact.ellipticity:.2f} out of round; FWHM {fact.fwhm_px:.1f} px"
+    return f"ellipticity {fact.ellipticity:.2f}; FWHM {fact.fwhm_px:.1f} px"

@@ -109,7 +109,7 @@ class SkyLevel:
 def _without_overshoot(smooth: Image, box: int) -> Image:
     """The same map held, in place, between the least and the most of the boxes around.
 
-    A spline swings beyond both sides of a step such as a skyline, by more than a sky's noise.
+    A spline overshoots both sides of a step such as a skyline, by more than a sky's noise.
     """
     from scipy import ndimage
 

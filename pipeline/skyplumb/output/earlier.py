@@ -8,6 +8,7 @@ from pathlib import Path
 
 from skyplumb.output.place import holds_card, holds_shots_of
 from skyplumb.records import Measure
+from skyplumb.version_0_1 import todays_row
 
 
 def better_is_there(out: Path, name: str, measures: Sequence[Measure], card: Path) -> bool:
@@ -47,11 +48,11 @@ def left_behind(out: Path, shots: Set[tuple[str, str]], folders: Set[str]) -> li
 
 
 def table_rows(table: Path) -> list[dict[str, str]]:
-    """The rows of a table that an audit wrote; none if it cannot be read."""
+    """The rows of a table that an audit wrote, under today's names; none if it cannot be read."""
     try:
         with table.open(encoding="utf-8", newline="") as lines:
             return [
-                row
+                todays_row(row)
                 for row in csv.DictReader(lines)
                 if {"file", "kind", "taken_camera"} <= row.keys()
             ]

@@ -1,4 +1,4 @@
-"""One page over all sessions of an output: what was kept, the best mend, and where to read on."""
+"""One page over all sessions of an output: what was kept, the best remedy, and where to read on."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Row:
     lights: int
     keep_minutes: float
     light: str
-    mend: str
+    remedy: str
     caution: str
     notices: tuple[str, ...]
 
@@ -69,7 +69,7 @@ def write_index(out: Path, known: Mapping[str, Row] | None = None) -> Path:
 
 def row_of(told: SessionSummary, folder: str) -> Row:
     """The row of a session that lies in a folder of this name."""
-    best = told.best_mend
+    best = told.best_remedy
     return Row(
         name=told.session,
         href=f"{quote(folder, safe='')}/report.html",
@@ -78,7 +78,7 @@ def row_of(told: SessionSummary, folder: str) -> Row:
         lights=told.lights,
         keep_minutes=told.keep_minutes,
         light=light_kept(told),
-        mend=f"{best.mend} {best.saving}" if best else "",
+        remedy=f"{best.mend} {best.saving}" if best else "",
         caution=best.caution if best else "",
         notices=told.notices,
     )

@@ -127,7 +127,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         trail_sigma_px=motion.trail_sigma_px,
         trail_angle_deg=motion.direction_deg,
         trail_pa_deg=pointing.position_angle_of(motion.direction_deg),
-        shift_px=facts.drift.length_px,
+        drift_px=facts.drift.length_px,
         doubled_px=motion.doubled_px,
         solved=pointing.solved,
         ra_deg=pointing.ra_deg,
@@ -153,7 +153,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         trail_of_fwhm=_over(motion.trail_px, run.levels.fwhm_px),
         rules_broken=" ".join(frame.broken),
         streaks=light.measure.trails,
-        shift_angle_deg=facts.drift.angle_deg,
+        drift_angle_deg=facts.drift.angle_deg,
         east_deg=frame.scene.east_deg,
         zenith_deg=frame.scene.zenith_deg,
         zenith_pa_deg=pointing.way_pa_deg(frame.scene.zenith_deg),
@@ -378,11 +378,11 @@ def _mount_summary(fit: MountFit) -> MountSummary:
     if np.isfinite(fit.slip_arcsec_per_min):
         told = replace(
             told,
-            sag_arcsec_per_min=fit.slip_arcsec_per_min,
-            sag_arcsec_per_min_sigma=fit.slip_sigma,
+            slip_arcsec_per_min=fit.slip_arcsec_per_min,
+            slip_arcsec_per_min_sigma=fit.slip_sigma,
         )
     else:
-        why_not["sag_arcsec_per_min"] = "no onset of a slip was seen"
+        why_not["slip_arcsec_per_min"] = "no onset of a slip was seen"
     if np.isfinite(fit.flexure_arcsec):
         told = replace(
             told, flexure_arcsec=fit.flexure_arcsec, flexure_arcsec_sigma=fit.flexure_sigma

@@ -15,7 +15,7 @@ MOST_LOSSES = 3
 
 
 def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
-    """What was kept, the largest losses, the best mend, notices, and where page and list are."""
+    """What was kept, the largest losses, the best remedy, notices, and where page and list are."""
     lost_frames: Counter[str] = Counter()
     lost_minutes: Counter[str] = Counter()
     for run in told.runs:
@@ -30,7 +30,7 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
         )
         lines.append(f"  lost to {', '.join(words)}")
     lines += _axis_lines(told)
-    best = told.best_mend
+    best = told.best_remedy
     if best is not None:
         lines.append(f"  {best.mend} {best.saving}")
         if best.caution:

@@ -1,8 +1,8 @@
 """A tracker's faults -> the trail that they draw in a frame, against the limit in force.
 
 The axis error and the rate error drift the stars evenly [1]_, refraction adds its own drift,
-the periodic error swings them along right ascension. What is not known of a frame (where the
-axis error points against its hour angle, where in its swing the drive is, how refraction
+the periodic error moves them to and fro along right ascension. What is not known of a frame (where
+the axis error points against its hour angle, the phase of the periodic error, how refraction
 lies against the rest) is taken as evenly spread.
 
 What a season's losses say against that prediction is a factor on the limit and the scatter of
@@ -49,12 +49,12 @@ spread, and that spread: alignments by eye and polar scope, ours."""
 RATE_PRIOR = (0.0, 0.5, 1.0, 80.0)
 """Of the rate error, ppm, likewise."""
 UNSEEN_PERIODIC_PX = 0.5
-"""A swing up to about this, in the finest pictures, is not seen in the pointings."""
-SWING_PRIOR = (np.log(3.0), 0.9)
-"""Of the logarithm of half the swing, arcsec: small trackers, ours."""
+"""A periodic error up to about this, in the finest pictures, is not seen in the pointings."""
+AMPLITUDE_PRIOR = (np.log(3.0), 0.9)
+"""Of the logarithm of its amplitude, arcsec: small trackers, ours."""
 PERIODS_S = (300.0, 900.0)
 PERIODIC_SPREAD = 0.15
-"""Relative error of one night's swing and of the drive from night to night."""
+"""Relative error of one night's amplitude and of the drive from night to night."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Faults:
     axis_arcmin: Floats
     rate_ppm: Floats
     periodic_arcsec: Floats
-    """Half the swing."""
+    """Amplitude: half of peak to peak."""
     period_s: Floats
 
     def __len__(self) -> int:
@@ -112,7 +112,7 @@ def trail_arcsec(
     -----
     An axis off by a (rad) drifts by omega a sin(turn) in declination and omega a sin(dec)
     cos(turn) in right ascension, a wrong rate by omega epsilon cos(dec). For a sine of half
-    swing A and x = exposure / period the variance over the exposure is
+    amplitude A and x = exposure / period the variance over the exposure is
     A^2 ((1 - sinc 2x cos 2phase) / 2 - sinc^2 x sin^2 phase), its covariance with the time
     A cos(phase) (sinc x - cos pi x) period / 2 pi. A trail L has the variance L^2 / 12.
     """
@@ -122,18 +122,18 @@ def trail_arcsec(
     rate = SIDEREAL_ARCSEC_MIN * 1e-6 * faults.rate_ppm
     east = minutes * (rate * np.cos(dec) - pull * np.sin(dec) * np.cos(axis_turn) + refraction[0])
     north = minutes * (refraction[1] - pull * np.sin(axis_turn))
-    x, swing = exposure_s / faults.period_s, faults.periodic_arcsec * np.cos(dec)
+    x, amplitude = exposure_s / faults.period_s, faults.periodic_arcsec * np.cos(dec)
     sine = (1 - np.sinc(2 * x) * np.cos(2 * phase)) / 2 - (np.sinc(x) * np.sin(phase)) ** 2
     # Per unit of the whole drift during the exposure.
-    along = swing * np.cos(phase) * (np.sinc(x) - np.cos(np.pi * x)) / (2 * np.pi * x)
-    ee = east**2 / 12 + swing**2 * sine + 2 * east * along
+    along = amplitude * np.cos(phase) * (np.sinc(x) - np.cos(np.pi * x)) / (2 * np.pi * x)
+    ee = east**2 / 12 + amplitude**2 * sine + 2 * east * along
     nn = north**2 / 12
     en = east * north / 12 + north * along
     return np.asarray(np.sqrt(12 * np.hypot(ee - nn, 2 * en)) + 1e-6)
 
 
 def one_a_night(night: NDArray[np.intp], faults: Faults) -> Faults:
-    """The first known faults of each night that has any; a swing that none saw is NaN."""
+    """The first known faults of each night that has any; a periodic error that none saw is NaN."""
     rows = np.flatnonzero(faults.known)
     first = rows[np.unique(night[rows], return_index=True)[1]]
     return faults.at(np.sort(first))
@@ -167,7 +167,7 @@ def population(
     """Draw what the faults' distribution from night to night may be.
 
     Normal with unknown mean and spread, conjugate priors: log axis error, and rate error. A
-    swing of the drive is the tracker's own; where none was seen it may hide under what the
+    periodic error is the tracker's own; where none was seen it may hide under what the
     finest pictures (arcsec/px) could show.
     """
     axis = _normal_draws(np.log(np.maximum(nights.axis_arcmin, 0.1)), AXIS_PRIOR, draws, rng)
@@ -177,16 +177,20 @@ def population(
     normal = rng.standard_normal(draws)
     if seen.any():
         which = rng.integers(0, int(seen.sum()), draws)
-        swing = nights.periodic_arcsec[seen].mean() * np.exp(
+        amplitude = nights.periodic_arcsec[seen].mean() * np.exp(
             PERIODIC_SPREAD / np.sqrt(seen.sum()) * normal
         )
         period = nights.period_s[seen][which]
     else:
-        most = (np.log(UNSEEN_PERIODIC_PX * finest_arcsec_px) - SWING_PRIOR[0]) / SWING_PRIOR[1]
+        most = (
+            np.log(UNSEEN_PERIODIC_PX * finest_arcsec_px) - AMPLITUDE_PRIOR[0]
+        ) / AMPLITUDE_PRIOR[1]
         # Normal, cut off at what would have been seen.
-        swing = np.exp(SWING_PRIOR[0] + SWING_PRIOR[1] * ndtri(ndtr(most) * ndtr(normal)))
+        amplitude = np.exp(
+            AMPLITUDE_PRIOR[0] + AMPLITUDE_PRIOR[1] * ndtri(ndtr(most) * ndtr(normal))
+        )
         period = np.exp(rng.uniform(np.log(PERIODS_S[0]), np.log(PERIODS_S[1]), draws))
-    return Population(*axis, *rate, swing, period)
+    return Population(*axis, *rate, amplitude, period)
 
 
 def _normal_draws(

@@ -113,9 +113,9 @@ class Sturdier:
 
     exposure_s: float
     as_it_is: Crossing
-    mended: Crossing
-    """Axis and rate perfect, a head that holds: what is left is the drive's own swing and the
-    wind, which only a sturdier mount takes."""
+    all_fixed: Crossing
+    """Axis and rate perfect, a head that holds: what is left is the drive's own periodic error and
+    the wind, which only a sturdier mount takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,7 +291,7 @@ def _sturdier(basis: _Basis, exposure_s: float) -> Sturdier:
         found = basis.model.rate(scales, FOCALS_MM, exposure_s, dec, better)
         return crossing(found, FOCALS_MM, GOAL)
 
-    return Sturdier(exposure_s, beyond(basis.better), beyond(Better(all_mended=True)))
+    return Sturdier(exposure_s, beyond(basis.better), beyond(Better(all_fixed=True)))
 
 
 def _better(model: SeasonModel, ask: Ask, notices: list[str]) -> Better | None:

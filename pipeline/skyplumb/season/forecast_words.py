@@ -54,7 +54,7 @@ def as_json(told: Forecast) -> str:
                 "exposure_s": one.exposure_s,
                 "goal_rate": GOAL,
                 **_crossing_facts("as_it_is_focal", "mm", one.as_it_is),
-                **_crossing_facts("all_mended_focal", "mm", one.mended),
+                **_crossing_facts("all_mended_focal", "mm", one.all_fixed),
             }
             for one in told.sturdier
         ],
@@ -127,7 +127,7 @@ def _seconds_words(one: Crossing) -> str:
 
 
 def _sturdier_lines(told: Forecast, tables: bool) -> list[str]:
-    """What can be mended, and where only another mount helps."""
+    """What can be fixed, and where only another mount helps."""
     if not told.sturdier:
         why = (
             "the plain regression does not part the axis from other faults"
@@ -139,18 +139,18 @@ def _sturdier_lines(told: Forecast, tables: bool) -> list[str]:
     lines = [f"Where a sturdier mount pays ({GOAL:.0%} kept):"]
     lines += [_sturdier_line(one) for one in (told.sturdier if tables else (near,))]
     lines.append(
-        "  Can be fixed: axis, rate, a loose head, balance. What remains is the drive's own swing "
-        "and the wind."
+        "  Can be fixed: axis, rate, a loose head, balance. What remains is the drive's own "
+        "periodic error and the wind."
     )
     return lines
 
 
 def _sturdier_line(one: Sturdier) -> str:
     exposure = f"  {one.exposure_s:.0f} s: "
-    if not (one.mended.known or one.mended.at_least):
+    if not (one.all_fixed.known or one.all_fixed.at_least):
         return exposure + NOT_KNOWN
-    mended = f"beyond {_focal_words(one.mended)}, with all fixed that can be"
-    return f"{exposure}{mended}; as it is, beyond {_focal_words(one.as_it_is)}"
+    fixed = f"beyond {_focal_words(one.all_fixed)}, with all fixed that can be"
+    return f"{exposure}{fixed}; as it is, beyond {_focal_words(one.as_it_is)}"
 
 
 def _focal_words(one: Crossing) -> str:

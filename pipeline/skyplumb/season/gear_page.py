@@ -22,7 +22,7 @@ from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.rig_model import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
-from skyplumb.season.tally import ALONE, GROUPS, Tally, best_mend, labelled
+from skyplumb.season.tally import ALONE, GROUPS, Tally, best_remedy, labelled
 
 Plain = dict[str, Any]
 
@@ -63,7 +63,7 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
     """Everything the page shows, as texts, numbers and lists; what is not known is None."""
     frames = labelled(season.frames)
     nights = sorted(frames["night"].astype(str).unique())
-    best = best_mend(tally.costs)
+    best = best_remedy(tally.costs)
     total = _records(tally.total)[0]
     costs = [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)]
     return {
@@ -124,7 +124,7 @@ def facts(season: Season, tally: Tally, model: SeasonModel, effects: Sequence[Ef
             {**asdict(one), "significant": one.significant} for one in tally.differences
         ],
         "costs": _records(tally.costs),
-        "best_mend": best_mend(tally.costs),
+        "best_mend": best_remedy(tally.costs),
         "model": _model(model),
         "effects": [plain(asdict(one)) for one in effects],
     }

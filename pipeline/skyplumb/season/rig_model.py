@@ -6,7 +6,7 @@ spared:
 1. *Drift* (axis, rate, periodic error, refraction): physics. The trail that the nights'
    measured faults predict is held against the limit in force (`drift`), with a correction
    where the season has evidence.
-2. *A loose head* (sag): so many slips a minute of exposure, seen by the arcsec they take.
+2. *A loose head* (slip): so many slips a minute of exposure, seen by the arcsec they take.
 3. *Events* (gusts, knocks): so many a minute, and more of them are seen the fewer arcsec the
    limit leaves beside the drift. A gust is a part of a long exposure, so that its minutes
    need not add up in full: the power of the exposure is fitted too.
@@ -131,7 +131,7 @@ class Better:
 
     axis_arcmin: float = np.nan
     """NaN for that of the nights."""
-    all_mended: bool = False
+    all_fixed: bool = False
     """Perfect axis, rate and balance, a head that holds: what no adjustment takes remains."""
 
 
@@ -223,7 +223,7 @@ class _Ahead:
         people = population(rig.faults, rig.finest_arcsec_px, draws, rng)
         faults = people.nights(axis, rate)
         still = np.zeros_like(faults.axis_arcmin)
-        if better.all_mended:
+        if better.all_fixed:
             faults = Faults(still, still, faults.periodic_arcsec, faults.period_s)
         elif np.isfinite(better.axis_arcmin):
             exact = still + better.axis_arcmin
@@ -234,7 +234,7 @@ class _Ahead:
         parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
         self.slips, self.events, self.rest = parts
         self.log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
-        if better.all_mended:
+        if better.all_fixed:
             self.log_slips = self.log_slips - np.inf
         self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
         self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
@@ -375,11 +375,11 @@ def _predicted(counts: Counts, nights: Faults, finest: float) -> Floats:
         return np.where(np.isfinite(values), values, otherwise)[:, None, None]
 
     faults = counts.faults
-    swing = float(np.median(usual.periodic)) if seen else 0.0
+    amplitude = float(np.median(usual.periodic)) if seen else 0.0
     full = Faults(
         known(faults.axis_arcmin, float(np.exp(np.median(usual.log_axis)))),
         known(faults.rate_ppm, float(np.median(usual.rate))),
-        known(faults.periodic_arcsec, swing),
+        known(faults.periodic_arcsec, amplitude),
         known(faults.period_s, float(np.median(usual.period_s))),
     )
     turn = 2 * np.pi * (np.arange(TURNS)[:, None] + 0.5) / TURNS

@@ -26,6 +26,7 @@ from skyplumb.output.index import INDEX
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.summary import RunSummary, read_summary
+from skyplumb.version_0_1 import todays_frames
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
 """Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
@@ -178,7 +179,7 @@ def _read_frames(path: Path) -> pd.DataFrame:
     except (ValueError, OSError, pd.errors.ParserError) as error:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
-    table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].copy()
+    table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].pipe(todays_frames)
     for name in _COLUMNS:
         if COLUMNS[name].numeric:
             try:

@@ -64,7 +64,7 @@ class Tally:
     differences: tuple[Difference, ...]
     costs: pd.DataFrame
     """By cause: `frames`, `doubtful`, `minutes`, `alone` and `alone_minutes` (lost to nothing
-    else), `mend`; the costliest first."""
+    else), `mend` (the remedy); the costliest first."""
 
 
 def tally(season: Season) -> Tally:
@@ -226,15 +226,15 @@ def costs(frames: pd.DataFrame) -> pd.DataFrame:
         .sort_values(["minutes", "frames"], ascending=False)
         .reset_index()
     )
-    table["mend"] = [cause_of(name).mend for name in table["cause"]]
+    table["mend"] = [cause_of(name).remedy for name in table["cause"]]
     table["gear"] = [cause_of(name).gear for name in table["cause"]]
     return table
 
 
-def best_mend(table: pd.DataFrame) -> dict[str, object] | None:
-    """The row of the cause whose mend surely saves the most minutes; None without one."""
-    mendable = table[(table["mend"] != "") & (table["alone_minutes"] > 0)]
-    if mendable.empty:
+def best_remedy(table: pd.DataFrame) -> dict[str, object] | None:
+    """The row of the cause whose remedy surely saves the most minutes; None without one."""
+    with_remedy = table[(table["mend"] != "") & (table["alone_minutes"] > 0)]
+    if with_remedy.empty:
         return None
-    best = mendable.sort_values("alone_minutes", ascending=False).to_dict("records")[0]
+    best = with_remedy.sort_values("alone_minutes", ascending=False).to_dict("records")[0]
     return {str(name): value for name, value in best.items()}

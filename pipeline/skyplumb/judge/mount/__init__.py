@@ -1,4 +1,4 @@
-"""All pointings of one setup -> the tracker's axis, rate, periodic error, and the head's sag.
+"""All pointings of one setup -> the tracker's axis, rate, periodic error, and the head's slip.
 
 A tracker that follows the sky exactly turns the camera about the true pole at the rate of
 the Earth. What its pointings leave over that is a rotation that grows with time; in

@@ -282,7 +282,7 @@ def _degenerate_pairs(covariance: Floats) -> tuple[str, ...]:
     axis_sigma_arcmin = np.degrees(max(sigma[0], sigma[1])) * 60
     if max(abs(correlation[0, 2]), abs(correlation[1, 2])) > 0.95 and axis_sigma_arcmin > 2:
         words.append(
-            "a rate error, elastic sag and the part of the axis error that drifts along right "
+            "a rate error, elastic flexure and the part of the axis error that drifts along right "
             "ascension look alike here; frames of another part of the sky would tell them apart"
         )
     return tuple(words)

@@ -96,8 +96,8 @@ def faults_seen(data: Observations) -> Regression:
         return base
     best = replace(_refine_period(data, best), slip_degenerate=base.slip_degenerate)
     # A sine that leaves a third of its own scatter, or more, is a wander and no period.
-    swing = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
-    return best if swing > 3 * pointing_scatter_arcsec(data, best) else base
+    amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
+    return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
 
 
 def _cut_best(data: Observations, fit: Regression) -> Observations | None:

@@ -24,7 +24,7 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
     -------
     dict of str to ndarray, shape (steps, 2)
         Pixels from the path's own mean, evenly spaced in time (see `time_mean`): axis, drive,
-        sag and refraction. None if the frame or the mount is not known.
+        slip and refraction. None if the frame or the mount is not known.
     """
     pointing = light.pointing
     camera, frame = pointing.camera, pointing.sky
@@ -48,18 +48,18 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         phase = 2 * np.pi * now / fit.periodic.period_s
         drive = drive + fit.periodic.sine * np.sin(phase) + fit.periodic.cosine * np.cos(phase)
     turns["drive"] = np.outer(drive, [0.0, 0.0, 1.0])
-    sag = np.zeros((steps, 3))
+    slip = np.zeros((steps, 3))
     if frame.site is not None:
         phi = np.radians(frame.site.latitude_deg)
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
         if np.isfinite(fit.slip_arcsec_per_min):
             rate = fit.slip_arcsec_per_min / 60 / max(fit.slip_sin_zenith, 1e-3)
             pull = np.cross(zenith, pointing.attitude[2])
-            sag = sag + np.outer(np.maximum(now - fit.slip_onset_s, 0) * rate, pull)
+            slip = slip + np.outer(np.maximum(now - fit.slip_onset_s, 0) * rate, pull)
         if np.isfinite(fit.flexure_arcsec):
             flexure = fit.flexure_arcsec * flexure_rate(zenith, pointing.attitude[2])
-            sag = sag + np.outer(around, flexure)
-    turns["sag"] = sag
+            slip = slip + np.outer(around, flexure)
+    turns["slip"] = slip
     out: dict[str, Floats] = {}
     for name, turn in turns.items():
         # The camera turns one way, the stars in its picture the other.

@@ -185,8 +185,8 @@ def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Fl
     found: list[float] = []
     if not models:
         return np.array(found)
-    swinging = bool(models[0].period_s)
-    common = replace(models[0], period_s=0.0) if swinging else replace(models[0], slip_onset=None)
+    periodic = bool(models[0].period_s)
+    common = replace(models[0], period_s=0.0) if periodic else replace(models[0], slip_onset=None)
     weighed = np.sqrt(np.maximum(weights, 1e-12))[:, None]
     root = weighed[:, :, None] * data.root
     starts = (data.segment[:, None] == np.arange(data.segments))[:, None, :, None] * root[
@@ -203,8 +203,8 @@ def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Fl
     turn = turn - shared @ pulled
     for start in range(0, len(models), AT_ONCE):
         some = models[start : start + AT_ONCE]
-        if swinging:
-            own = _swings(data, [model.period_s for model in some])
+        if periodic:
+            own = _sines(data, [model.period_s for model in some])
         else:
             own = _slips(data, [model.slip_onset or 0.0 for model in some])
         count, terms = own.shape[:2]
@@ -314,7 +314,7 @@ def _columns(data: Observations, model: Model) -> Floats:
     if model.flexure:
         columns.append(_integral(flexure_rate(data.zenith, data.forward), time))
     if model.period_s:
-        columns += list(_swings(data, [model.period_s])[0])
+        columns += list(_sines(data, [model.period_s])[0])
     return np.stack(columns, -1)
 
 
@@ -325,8 +325,8 @@ def _slips(data: Observations, onsets: Sequence[float]) -> Floats:
     return _integral(pull, np.maximum(data.time - np.array(onsets)[:, None, None], 0))
 
 
-def _swings(data: Observations, periods_s: Sequence[float]) -> Floats:
-    """Columns of a swing of the drive of each period, shape (periods, 2, n, 3)."""
+def _sines(data: Observations, periods_s: Sequence[float]) -> Floats:
+    """Columns of a periodic error of each period, shape (periods, 2, n, 3)."""
     period = np.array(periods_s)[:, None]
     phase = 2 * np.pi * data.time / period
     # An exposure averages the motion: sinc(T / P).

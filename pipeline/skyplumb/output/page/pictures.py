@@ -131,9 +131,9 @@ def _picture(
 
 
 def whiskers(shapes: FieldShapes, picture: tuple[int, int], most: int) -> str:
-    """Six bytes a star, base64: x, y, then how far out of round and which way, twice.
+    """Six bytes a star, base64: x, y, then ellipticity and which way, twice.
 
-    x and y are in 255ths of the picture; "out of round" is 1 - b/a in 255ths, the angle
+    x and y are in 255ths of the picture; ellipticity is 1 - b/a in 255ths, the angle
     from +x towards +y in 255ths of 180 degrees; first as measured, then without the lens.
     """
     size = np.array(picture, float)
@@ -141,7 +141,7 @@ def whiskers(shapes: FieldShapes, picture: tuple[int, int], most: int) -> str:
     parts = [place]
     for moments in (shapes.moments[:most], shapes.moments_without_lens[:most]):
         stretch = np.hypot(moments[:, 1], moments[:, 2])
-        # Noise can leave a narrow star more stretch than width: a line, 1 out of round.
+        # Noise can leave a narrow star more stretch than width: a line, ellipticity 1.
         width = np.maximum(moments[:, 0], stretch)
         round_ = np.sqrt((width - stretch) / np.maximum(width + stretch, 1e-9))
         turn = position_axis_deg(np.degrees(np.arctan2(moments[:, 2], moments[:, 1])) / 2)

@@ -2,7 +2,7 @@
 
 `session_page` makes plain data that a test can read, `render` fills the templates
 of `reports/` with it. Every count on the page is counted from the frames themselves; only what
-the frames cannot tell (intervals, the mount, the mends) is taken from the summary.
+the frames cannot tell (intervals, the mount, the remedies) is taken from the summary.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     result : SessionResult
         The judged session.
     card : Path, optional
-        The audited folder, from which the page makes the paths of its mended list.
+        The audited folder, from which the page makes the paths of its corrected list.
 
     Returns
     -------

@@ -49,13 +49,13 @@ def losses(rows: list[Plain]) -> list[Plain]:
 
 
 def advice(told: Iterable[Advice]) -> list[Plain]:
-    """The summary's mends in its own order: the one that buys most first."""
+    """The summary's remedies in its own order: the one that saves most first."""
     return [
         {
             "cause": one.cause,
             "label": cause_of(one.cause).label,
-            "mend": one.mend,
-            "mendable": bool(cause_of(one.cause).mend),
+            "remedy": one.mend,
+            "has_remedy": bool(cause_of(one.cause).remedy),
             "caution": one.caution,
             "saves_frames": one.saves_frames,
             "saves_seconds": 60 * one.saves_minutes,

@@ -45,24 +45,23 @@ def taking_the_doubtful(card: Plain) -> str:
     if not now.frames:
         return (
             f"{card['title']}: with {they} there would be {light} and stars "
-            f"{figure(then.fwhm_px)} px wide, {then.ellipticity:.2f} out of round."
+            f"{figure(then.fwhm_px)} px wide, of ellipticity {then.ellipticity:.2f}."
         )
     percent = f"{100 * (then.snr_gain / now.snr_gain - 1):.0f}"
     gain = f"{light} and {percent} % of signal over noise"
     if percent in ("0", "-0"):
         gain = f"{light} and no more signal over noise"
-    wide, out_of_round = (
-        _change(figure(now.fwhm_px), figure(then.fwhm_px), " px wide"),
-        _change(f"{now.ellipticity:.2f}", f"{then.ellipticity:.2f}", " out of round"),
+    width = _change(figure(now.fwhm_px), figure(then.fwhm_px), " px")
+    ellipticity = _change(f"{now.ellipticity:.2f}", f"{then.ellipticity:.2f}")
+    return (
+        f"{card['title']}: {they} would add {gain}; the stars' FWHM in the stack would {width}, "
+        f"their ellipticity would {ellipticity}."
     )
-    stars = f"{wide[0]} {wide[1]} and "
-    stars += out_of_round[1] if wide[0] == out_of_round[0] else " ".join(out_of_round)
-    return f"{card['title']}: {they} would add {gain}; the stars of the stack would {stars}."
 
 
-def _change(now: str, then: str, unit: str) -> tuple[str, str]:
-    """How a number changes as it is shown: the verb, and the rest."""
-    return ("stay", f"{now}{unit}") if now == then else ("go", f"from {now} to {then}{unit}")
+def _change(now: str, then: str, unit: str = "") -> str:
+    """How a number changes as it is shown."""
+    return f"stay {now}{unit}" if now == then else f"go from {now} to {then}{unit}"
 
 
 def unlocated(cards: Sequence[Plain]) -> list[str]:
@@ -88,8 +87,8 @@ def sun_and_moon(summary: SessionSummary, rows: Sequence[Plain], axis: str) -> P
     ]
     if not ahead:
         return None
-    shift = float(median(ahead))
-    moments = [datetime.fromisoformat(moment).timestamp() * 1000 + shift for moment in told.utc]
+    offset = float(median(ahead))
+    moments = [datetime.fromisoformat(moment).timestamp() * 1000 + offset for moment in told.utc]
     return {
         "time": moments,
         "sun": [number(one) for one in told.sun_altitude_deg],

@@ -45,11 +45,11 @@ class Panel(NamedTuple):
 
 NIGHT = (
     Panel("trail_px", "Trail", "px", "trail_sigma_px", least_span=1.0),
-    Panel("shift_px", "Shift", "px", least_span=1.0),
+    Panel("drift_px", "Image drift", "px", least_span=1.0),
     Panel("fwhm_px", "FWHM", "px", least_span=0.5),
     Panel("stars", "Stars", "count", least_span=10),
     Panel("sky_level", "Sky", "raw units", least_part=0.2),
-    Panel("extinction_mag", "Dimming", "mag", None, True, least_span=0.2),
+    Panel("extinction_mag", "Transparency loss", "mag", None, True, least_span=0.2),
     Panel("altitude_deg", "Altitude", "°", least_span=2.0),
 )
 
@@ -77,7 +77,7 @@ MORE_FIGURES = _figures(
     exposure_s=4,
     trail_worst_px=2,
     trail_angle_deg=2,
-    shift_px=2,
+    drift_px=2,
     doubled_px=2,
     fwhm_arcsec=3,
     fwhm_across_px=3,
@@ -102,9 +102,9 @@ MOUNT = (
     ("axis_alt_error_arcmin", "Axis in altitude", "arcmin", "+ is too high"),
     ("axis_az_error_arcmin", "Axis along the horizon", "arcmin", "+ is too far east"),
     ("rate_error_ppm", "Drive rate off by", "ppm", "+ is too fast"),
-    ("periodic_amplitude_arcsec", "Periodic error, half swing", "arcsec", ""),
+    ("periodic_amplitude_arcsec", "Amplitude of the periodic error", "arcsec", ""),
     ("periodic_period_s", "Periodic error, period", "s", ""),
-    ("sag_arcsec_per_min", "Slip of the head", "arcsec/min", "+ is downwards"),
+    ("slip_arcsec_per_min", "Slip of the head", "arcsec/min", "+ is downwards"),
     ("flexure_arcsec", "Bend of the head under a level camera", "arcsec", ""),
 )
 """Summary key, words, unit and sense of each figure of the mount."""
@@ -115,13 +115,13 @@ GLOSSARY = {
     "setup": COLUMNS["setup"].meaning,
     "trail": f"{COLUMNS['trail_px'].meaning} ± is one standard deviation.",
     "direction": COLUMNS["trail_pa_deg"].meaning,
-    "shift": COLUMNS["shift_px"].meaning,
+    "image drift": COLUMNS["drift_px"].meaning,
     "FWHM": f"{COLUMNS['fwhm_px'].meaning} In pixels and, where the scale is known, in arcseconds.",
     "stars": COLUMNS["stars"].meaning,
     "sky": COLUMNS["sky_level"].meaning,
-    "dimming": COLUMNS["extinction_mag"].meaning,
+    "transparency loss": COLUMNS["extinction_mag"].meaning,
     "altitude": COLUMNS["altitude_deg"].meaning,
-    "out of round": COLUMNS["ellipticity"].meaning,
+    "ellipticity": COLUMNS["ellipticity"].meaning,
     "arcmin": "A sixtieth of a degree; the full Moon is about 31 wide.",
     "interval": "Where the true share lies with 95 % confidence (Wilson): few frames, wide "
     "interval.",
