@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_psf import (
-    LensShape,
+    LensPsf,
     ShapeStars,
     learn_lens,
     of_one_width,
@@ -31,7 +31,7 @@ PICTURE = (3000, 2000)
 HALF = np.hypot(*PICTURE) / 2
 ROUND = 2.6
 """Trace of the moments of an untrailed star in the middle, px^2: FWHM 2.7 px."""
-NO_LENS = LensShape(0, np.zeros((0, 3)), 0, 0)
+NO_LENS = LensPsf(0, np.zeros((0, 3)), 0, 0)
 
 
 def places(count: int, seed: int, clumped: bool = False) -> Floats:
@@ -81,12 +81,12 @@ def frame(
     return ShapeStars(place, moments, np.tile(errors, (count, 1)), np.full(count, 2.0))
 
 
-def trail_of(one: ShapeStars, lens: LensShape) -> Motion:
+def trail_of(one: ShapeStars, lens: LensPsf) -> Motion:
     """The trail of a frame of Gaussian stars, without pointings."""
     return motion_of(*stretches_of([one], lens), np.zeros(2), Drift(), 2.0, PICTURE)
 
 
-def plain_length(one: ShapeStars, lens: LensShape) -> tuple[float, float]:
+def plain_length(one: ShapeStars, lens: LensPsf) -> tuple[float, float]:
     """sqrt(12 x excess) and its angle, as plain moments have it: these tables are plain."""
     (stretch,) = stretches_of([one], lens)
     assert stretch is not None
@@ -97,12 +97,12 @@ def plain_length(one: ShapeStars, lens: LensShape) -> tuple[float, float]:
 
 
 @pytest.fixture(scope="module")
-def lens() -> LensShape:
+def lens() -> LensPsf:
     """Learned from eight sharp frames."""
     return learn_lens([frame(seed=n) for n in range(8)])
 
 
-def test_the_shape_of_a_lens_is_learned(lens: LensShape) -> None:
+def test_the_shape_of_a_lens_is_learned(lens: LensPsf) -> None:
     place = places(400, 99)
     off = lens.at(place) - lens_spins(place)
     # 2000 stars of 0.2 px^2 over 14 terms: 0.017 px^2 on average, three times that at the edge.
@@ -111,7 +111,7 @@ def test_the_shape_of_a_lens_is_learned(lens: LensShape) -> None:
     assert lens.at(np.zeros((1, 2))) == pytest.approx(np.zeros((1, 3)))  # over the middle's
 
 
-def test_trailed_frames_do_not_blur_what_is_learned(lens: LensShape) -> None:
+def test_trailed_frames_do_not_blur_what_is_learned(lens: LensPsf) -> None:
     mixed = [frame(seed=n) for n in range(6)] + [
         frame(6.0, 20.0 * n, seed=20 + n, turn_rad=2e-3) for n in range(8)
     ]
@@ -119,7 +119,7 @@ def test_trailed_frames_do_not_blur_what_is_learned(lens: LensShape) -> None:
     assert np.abs(learn_lens(mixed).at(place) - lens.at(place)).max() < 0.2
 
 
-def test_a_common_trail_is_not_taken_for_the_lens(lens: LensShape) -> None:
+def test_a_common_trail_is_not_taken_for_the_lens(lens: LensPsf) -> None:
     # Every frame trails alike, as with a steady drift: only the change over the field is its.
     drifting = learn_lens([frame(3.0, 40.0, seed=n) for n in range(8)])
     place = places(300, 97)
@@ -136,7 +136,7 @@ def test_a_common_trail_is_not_taken_for_the_lens(lens: LensShape) -> None:
     [(1.5, 30.0, False, 1.0), (1.5, 30.0, True, 1.0), (1.5, 30.0, True, 1.35)],
 )
 def test_a_short_trail_is_found_under_a_strong_lens(
-    lens: LensShape, length: float, angle: float, clumped: bool, focus: float
+    lens: LensPsf, length: float, angle: float, clumped: bool, focus: float
 ) -> None:
     found = [
         plain_length(frame(length, angle, seed=100 + n, clumped=clumped, focus=focus), lens)
@@ -157,7 +157,7 @@ def test_a_short_trail_is_found_under_a_strong_lens(
         assert np.sqrt(12 * np.hypot(*naive)) > 1.25 * length
 
 
-def test_no_trail_leaves_a_floor_of_noise_alone(lens: LensShape) -> None:
+def test_no_trail_leaves_a_floor_of_noise_alone(lens: LensPsf) -> None:
     motions = [trail_of(frame(seed=200 + n), lens) for n in range(20)]
     lengths = np.array([m.trail_px for m in motions])
     # 0.013 px^2 of noise in each quadrupole, and some from the lens: sqrt(12 x 0.02) = 0.5 px.
@@ -167,7 +167,7 @@ def test_no_trail_leaves_a_floor_of_noise_alone(lens: LensShape) -> None:
     assert (lengths < 3 * sigma + 0.3).all()
 
 
-def test_trail_errors_are_as_large_as_they_say(lens: LensShape) -> None:
+def test_trail_errors_are_as_large_as_they_say(lens: LensPsf) -> None:
     motions = [trail_of(frame(2.5, 70.0, seed=300 + n), lens) for n in range(60)]
     lengths = [motion.trail_px for motion in motions]
     # 60 trials know a spread to 9 %; three of those.
@@ -177,7 +177,7 @@ def test_trail_errors_are_as_large_as_they_say(lens: LensShape) -> None:
     assert np.median([motion.trail_angle_deg for motion in motions]) == pytest.approx(70, abs=1)
 
 
-def test_a_turn_of_the_field_makes_one_side_worse(lens: LensShape) -> None:
+def test_a_turn_of_the_field_makes_one_side_worse(lens: LensPsf) -> None:
     straight = trail_of(frame(3.0, 0.0, seed=61, count=600), lens)
     assert straight.trail_worst_px == pytest.approx(straight.trail_px, rel=0.05)
     # 1.6 px at the corner, 3 px in the middle along x: the corners have 3 -/+ 1.6 sin and
@@ -195,7 +195,7 @@ def test_few_stars_give_no_trail() -> None:
     assert motion.doubled_px == 5.0
 
 
-def test_what_has_no_width_in_common_gives_no_trail(lens: LensShape) -> None:
+def test_what_has_no_width_in_common_gives_no_trail(lens: LensPsf) -> None:
     # Edges of clouds beside a lamp and some hot pixels: squared widths from 1 to 4000 px^2.
     rng = np.random.default_rng(17)
     count = 16
@@ -208,7 +208,7 @@ def test_what_has_no_width_in_common_gives_no_trail(lens: LensShape) -> None:
     assert stretches_of([of_one_width(odd)], lens) == [None]
 
 
-def test_few_stars_of_one_width_all_count(lens: LensShape) -> None:
+def test_few_stars_of_one_width_all_count(lens: LensPsf) -> None:
     rng = np.random.default_rng(18)
     moments = rng.uniform(1.5, 3.5, (12, 3))
     frame = ShapeStars(
@@ -227,7 +227,7 @@ def test_a_lens_without_frames_adds_nothing() -> None:
 
 @pytest.mark.parametrize("astigmatism", [(0.0, 0.0), (0.15, -0.1)])
 def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
-    lens: LensShape, astigmatism: tuple[float, float]
+    lens: LensPsf, astigmatism: tuple[float, float]
 ) -> None:
     rng = np.random.default_rng(3)
     frames, drifts = [], []
@@ -243,12 +243,12 @@ def test_glass_at_the_centre_is_told_from_drift_by_the_pointings(
     assert found == pytest.approx(np.array(astigmatism), abs=0.05)
 
 
-def test_without_pointings_the_centre_is_taken_for_round(lens: LensShape) -> None:
+def test_without_pointings_the_centre_is_taken_for_round(lens: LensPsf) -> None:
     stretches = stretches_of([frame(2.0, 30.0, seed=n) for n in range(6)], lens)
     assert on_axis_astigmatism(stretches, [Drift()] * 6, 2.0) == pytest.approx(np.zeros(2))
 
 
-def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
+def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensPsf) -> None:
     frames, drifts = [], []
     for n in range(12):
         # The sky stands still by the pointings; two frames in three are shaken the same way.
@@ -258,7 +258,7 @@ def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensShape) -> None:
     assert np.hypot(*on_axis_astigmatism(stretches_of(frames, lens), drifts, 2.0)) < 0.06
 
 
-def test_a_frame_is_stretched_alike_whatever_stands_beside_it(lens: LensShape) -> None:
+def test_a_frame_is_stretched_alike_whatever_stands_beside_it(lens: LensPsf) -> None:
     frames = [frame(2.0, 30.0, count=count, seed=count) for count in (250, 7, 20, 90, 39, 40)]
     frames[0].moments[:50] += 3.0  # outliers take it more rounds than the others
     together = stretches_of(frames, lens)

@@ -19,7 +19,7 @@ number."""
 CARD = "folder of the card"
 FILE = "the file's metadata, corrected by the night notes"
 STARS = "star shapes of the frame"
-TRAILS = "star shapes less the lens's own, see `judge/motion.py`"
+TRAILS = "star shapes less the lens's PSF, see `judge/motion.py`"
 POINTING = "stars matched with the catalogue"
 PLACE = "pointing, time and site"
 NEIGHBOURS = "pointings of the neighbouring frames"
@@ -125,7 +125,7 @@ class FrameRow:
         "px",
         ".3f",
         "Length of a straight trail, in pixels of the sensor, that would stretch the stars at the "
-        "middle of the field as they are, the lens's own shape taken out.",
+        "middle of the field as they are, the lens's own PSF taken out.",
         TRAILS,
     )
     trail_worst_px: float = _number(

@@ -1,4 +1,4 @@
-"""The lens's own star shape across the field, learned from its sharpest frames.
+"""The lens's own PSF across the field, by its second moments, learned from its sharpest frames.
 
 Second moments add, so a star's moments are the lens's at that place plus those of the
 motion. Motion is the same all over the field (or nearly), so the change across the field
@@ -50,7 +50,7 @@ class ShapeStars:
 
 
 @dataclass(frozen=True, slots=True)
-class LensShape:
+class LensPsf:
     """Moments the lens adds away from the centre, over those at the centre."""
 
     order: int
@@ -67,7 +67,7 @@ class LensShape:
         return np.asarray(_terms(place, self.order) @ self.coefficients)
 
 
-def lens_doubt_px2(lens: LensShape, frame: ShapeStars) -> float:
+def lens_doubt_px2(lens: LensPsf, frame: ShapeStars) -> float:
     """How far the lens's mean stretch differs between two draws of a frame's inner stars, px^2.
 
     The scatter of the lens's moments over the part of the field that makes mean stars, over
@@ -116,7 +116,7 @@ def of_one_width(frame: ShapeStars) -> ShapeStars:
     )
 
 
-def field_shapes(frame: ShapeStars, lens: LensShape) -> FieldShapes:
+def field_shapes(frame: ShapeStars, lens: LensPsf) -> FieldShapes:
     """The brightest stars of every part of the picture, with and without the lens's shape."""
     # Brightest first within each cell, the cells in turn.
     cell = np.floor((frame.place + 1) / 2 * SHOWN_CELLS) @ (1, SHOWN_CELLS[0])
@@ -129,13 +129,13 @@ def field_shapes(frame: ShapeStars, lens: LensShape) -> FieldShapes:
     return FieldShapes(place, moments, moments - lens.at(place))
 
 
-def learn_lens(frames: Sequence[ShapeStars]) -> LensShape:
+def learn_lens(frames: Sequence[ShapeStars]) -> LensPsf:
     """Fit the shape of one lens and aperture to its sharpest frames."""
     counted = [
         (float(np.median(v.moments[:, 0])), n) for n, v in enumerate(frames) if len(v.place) >= 8
     ]
     if not counted:
-        return LensShape(0, np.zeros((0, 3)), 0, 0)
+        return LensPsf(0, np.zeros((0, 3)), 0, 0)
     counted.sort()
     # Frames much wider than the sharpest are trailed or out of focus and would blur the lens.
     limit = counted[0][0] * 1.35 + 0.1
@@ -146,22 +146,20 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensShape:
     owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
     order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
     if order == 0:
-        return LensShape(0, np.zeros((0, 3)), len(chosen), len(place))
+        return LensPsf(0, np.zeros((0, 3)), len(chosen), len(place))
     terms = _terms(place, order)
     design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
     columns, _ = robust_fits(np.broadcast_to(design.T, (3, *design.T.shape)), moments.T, errors.T)
     coefficients = columns.T[: terms.shape[1]]
-    return LensShape(order, coefficients, len(chosen), len(place))
+    return LensPsf(order, coefficients, len(chosen), len(place))
 
 
-def lens_report(
-    lens: LensShape, astigmatism: Floats, across_px2: float, shape: float
-) -> LensReport:
+def lens_report(lens: LensPsf, astigmatism: Floats, across_px2: float, shape: float) -> LensReport:
     """Sum a lens up.
 
     Parameters
     ----------
-    lens : LensShape
+    lens : LensPsf
     astigmatism : ndarray, shape (2,)
         mxx - myy and 2 mxy at the centre, px^2.
     across_px2 : float

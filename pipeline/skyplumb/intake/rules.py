@@ -85,7 +85,7 @@ class Limits(Settings):
     trail_of_fwhm: CeilingRule
     """The same, as a part of the run's best FWHM."""
     ellipticity: CeilingRule
-    """1 - b/a, only where no trail could be told from the lens's own shape."""
+    """1 - b/a, only where no trail could be told from the lens's own PSF."""
     doubled_px: CeilingRule
     """Separation of doubled stars, px."""
     fwhm_of_best: CeilingRule

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_psf import (
-    LensShape,
+    LensPsf,
     ShapeStars,
     field_shapes,
     learn_lens,
@@ -206,7 +206,7 @@ def _frame_facts(
     extinction: float,
     clearness: Clearness,
     *,
-    lens: LensShape,
+    lens: LensPsf,
     kurt: float,
 ) -> FrameFacts:
     """Put one frame's numbers together."""

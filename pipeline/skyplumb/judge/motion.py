@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
-from skyplumb.calibrate.lens_psf import LensShape, ShapeStars
+from skyplumb.calibrate.lens_psf import LensPsf, ShapeStars
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
@@ -99,7 +99,7 @@ class Motion:
         return self.trail_angle_deg if self.directed else NAN
 
 
-def stretches_of(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch | None]:
+def stretches_of(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch | None]:
     """Decompose frames of one lens; None of one with fewer than `FEWEST_STARS` stars."""
     out: list[Stretch | None] = [None] * len(frames)
     counts = np.array([len(frame.place) for frame in frames])
@@ -114,7 +114,7 @@ def stretches_of(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch 
     return out
 
 
-def _stretches(frames: Sequence[ShapeStars], lens: LensShape) -> list[Stretch]:
+def _stretches(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch]:
     """Of frames all of which have `RICH_STARS`, or none; each is a row of the arrays here."""
     rows = Rows([len(frame.place) for frame in frames])
     rich = bool(rows.lengths.min() >= RICH_STARS)

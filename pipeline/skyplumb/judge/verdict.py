@@ -94,7 +94,7 @@ class JudgedRun:
     limits: Limits
     """The rules as they hold for the run's lens."""
     optics: LensReport
-    """The lens's own star shape."""
+    """The lens's own PSF."""
 
 
 def judge(lights: Sequence[Light], rules: Rules, mounts: Mapping[int, MountFit]) -> list[JudgedRun]:
