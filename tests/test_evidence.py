@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 from astropy.stats import rayleightest
 from numpy.typing import NDArray
+from scipy.special import j1, jn_zeros
 from scipy.stats import binomtest
 
 from skyplumb.intervals import binomial_interval
+from skyplumb.judge import evidence
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.evidence import closure, rayleigh_p, trail_axes
 from skyplumb.judge.motion import Motion
@@ -74,6 +76,12 @@ def test_chance_of_few_angles_so_close_is_how_often_drawn_ones_are(count: int) -
         angles = np.r_[np.tile([turn, -turn], count // 2), np.zeros(count % 2)]
         # Four standard errors of the draws.
         assert rayleigh_p(angles) == pytest.approx(share, abs=4 * np.sqrt(share / 100_000))
+
+
+def test_the_series_of_the_disc_is_made_from_the_bessel_functions_of_scipy() -> None:
+    zeros, weight = evidence._of_the_disc()
+    assert zeros == pytest.approx(jn_zeros(0, len(zeros)), abs=1e-9)  # rounding
+    assert weight == pytest.approx(2 / (zeros * j1(zeros) ** 2), rel=1e-9)
 
 
 def test_chance_of_few_angles_is_never_below_zero_and_falls_as_they_close_up() -> None:
