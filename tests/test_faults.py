@@ -21,6 +21,7 @@ from typing import Any
 import pytest
 
 from skyplumb import _terminal
+from skyplumb import audit as api_audit
 from skyplumb.calibrate import patterns
 from skyplumb.demo import (
     Body,
@@ -34,7 +35,7 @@ from skyplumb.demo import (
     render_card,
 )
 from skyplumb.measure.lock import held
-from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished
+from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished, change_exif
 from test_audit import KNOCKED, LIGHTS, SESSION, SHARP, measures_kept, written
 
 Command = Callable[..., Finished]
@@ -147,6 +148,57 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
     assert "the card was pulled out" in lost.stderr
     assert "the more complete result of an earlier audit was kept" in lost.stderr
     assert written(lost) == before
+
+
+def test_a_program_that_listens_to_nothing_is_warned_of_what_the_command_warns_of(
+    small_card: Path, audited: Finished, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+
+    def pull_out(item: Any) -> None:
+        if isinstance(item, PurePosixPath) and "MIST_0004" in item.name and card.exists():
+            card.rename(tmp_path / "pulled")
+
+    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
+    with pytest.warns(UserWarning, match="the card was pulled out") as told:
+        done = api_audit(card, tmp_path / "out", notes=small_card.parent / "night-notes.yaml")
+    assert done.incomplete
+    assert {Path(one.filename).name for one in told} == {Path(__file__).name}
+    (tmp_path / "empty").mkdir()
+    shutil.copy2(tmp_path / "pulled" / MOOR / "MIST_0001.jpg", tmp_path / "empty")
+    (tmp_path / "empty" / "cut.dng").touch()
+    with pytest.warns(UserWarning, match="no light frame could be audited"):
+        api_audit(tmp_path / "empty", tmp_path / "out2")
+
+
+def test_a_session_that_cannot_be_written_leaves_the_others_and_their_index_right(
+    skyplumb: Command, small_card: Path, pattern_cache: None, tmp_path: Path
+) -> None:
+    card = shutil.copytree(small_card, tmp_path / "card")
+    for path in (card / FEN).glob("MIST_00[01]*.dng"):
+        change_exif(path, DateTimeOriginal="2026:09:14 22:10:00")
+    notes = small_card.parent / "night-notes.yaml"
+    words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
+    first = skyplumb(*words)
+    assert first.code == 0, first.stderr
+    later = tmp_path / "out" / "2026-09-14-lerchau-mistel-3"
+    index = first.out / "index.html"
+    whole = index.read_text("utf-8")
+    assert later.name in whole
+    (later / "summary.json").unlink()
+    (later / "summary.json" / "in-the-way").mkdir(parents=True)
+    index.write_text("of an earlier audit", "utf-8")
+    done = skyplumb(*words)
+    assert done.code == 3
+    assert "summary.json" in done.stderr
+    # A folder without a summary that can be read has no row; the other one has that of before.
+    told = index.read_text("utf-8")
+    assert later.name not in told
+    assert f"{SESSION}/report.html" in told
+    shutil.rmtree(later / "summary.json")
+    again = skyplumb(*words)
+    assert again.code == 0, again.stderr
+    assert index.read_text("utf-8") == whole
 
 
 # A file, a session, a page that nobody foresaw

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -63,7 +64,8 @@ def audit(
     quiet : bool
         Say nothing of the progress on stderr.
     say : callable, optional
-        Told what the command would print, a line each.
+        Told what the command would print, a line each. Without it what the command would warn of,
+        such as a card that was pulled out, comes as a `UserWarning` each when the audit ends.
 
     Returns
     -------
@@ -93,7 +95,14 @@ def audit(
         cluster=cluster,
         send_files=send_files,
     )
-    return run(options, say or _silent)
+    if say is not None:
+        return run(options, say)
+    told: list[str] = []
+    try:
+        return run(options, _silent, told.append)
+    finally:  # and not in the middle, which a filter that makes errors of them would end
+        for line in told:
+            warnings.warn(line, UserWarning, stacklevel=2)
 
 
 def _path(given: AnyPath | None) -> Path | None:

@@ -215,11 +215,14 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         written = _judge_all(nights, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
         index = write_index(options.out, {one.folder.name: one.row for one in written})
-    return Audited(
+    done = Audited(
         index,
         tuple(sorted(written, key=lambda session: session.name)),
         incomplete=bool(measured.gone) or len(written) < len(nights),
     )
+    if not (done.lights or done.incomplete):
+        warn(f"{options.card}: no light frame could be audited; see the kinds in frames.csv")
+    return done
 
 
 def nights_of(
@@ -370,7 +373,7 @@ def _calibrated(night: SessionTask, store: Store, measures: tuple[Measure, ...])
         found = from_bytes(kept, {one.file: one for one in measures})
         if found is not None:
             return found
-    say = _silent if night.options.quiet else tell
+    say = (lambda _: None) if night.options.quiet else tell
     found = calibrate(_with_arrays(night, store, measures, ARRAYS), night.notes, say)
     store.put_blob(_blob(night), to_bytes(found), depends)
     return found
@@ -441,8 +444,10 @@ def _judge_all(
     for session in sorted(written, key=lambda one: one.name):
         for line in session.lines:
             say(line)
-    if refused:
+    if refused and not written:
         raise refused[0]
+    for error in refused:
+        warn(str(error))
     return written
 
 
@@ -492,7 +497,3 @@ def _say_stale(
             f"{folder}: of an earlier audit, before clock or notes were changed; its "
             "frames are in other sessions now; remove it"
         )
-
-
-def _silent(_: str) -> None:
-    pass

@@ -171,7 +171,6 @@ def audit(
     if done.incomplete:
         raise typer.Exit(INCOMPLETE)
     if done.lights == 0:
-        complain(f"{card}: no light frame could be audited; see the kinds in frames.csv")
         raise typer.Exit(NOTHING_AUDITED)
 
 
