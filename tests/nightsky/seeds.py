@@ -1,0 +1,24 @@
+"""Which seeds may set a constant of the program and which may judge it: never the same.
+
+One list, so that an overlap shows; `tests/test_nightsky.py` holds that there is none.
+"""
+
+from __future__ import annotations
+
+LEARN = {
+    "constants": range(100_000, 150_000),
+    "confidence": range(150_000, 200_000),
+}
+"""Nights that may be looked at while a constant or a law is set."""
+
+JUDGE = {
+    "tests": range(200_000, 210_000),
+    "dropouts": range(210_000, 220_000),
+    "causes": range(220_000, 230_000),
+    "verdicts": range(230_000, 240_000),
+    "mounts": range(240_000, 250_000),
+}
+"""Nights that are only ever drawn to count what the program says of them."""
+
+LOOKING = range(100_000)
+"""Nights drawn by hand, to look at: they prove nothing."""
