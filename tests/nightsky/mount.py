@@ -13,7 +13,7 @@ too far east.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,25 +85,32 @@ class Gust:
         """Arcsec along x and y, shape (n, 2).
 
         Noise whose power falls with the square of frequency past a corner, as the response of a
-        first-order system to white noise does, under a sine-squared hull.
+        first-order system to white noise does, under a hull: the root of a sine.
         """
-        step = 0.04
-        count = int(np.ceil(self.length_s / step)) + 2
-        rng = np.random.default_rng([self.seed, 5])
-        frequency = np.fft.rfftfreq(count, step)
-        shape = 1 / np.hypot(1, frequency / self.corner_hz)
-        shape[0] = 0.0
-        white = rng.standard_normal((2, count))
-        noise = np.fft.irfft(np.fft.rfft(white, axis=1) * shape, count, axis=1)
-        hull = np.sin(np.pi * np.arange(count) / (count - 1)) ** 0.5
-        noise *= hull
-        noise /= np.sqrt(np.mean(noise**2, axis=1, keepdims=True))
-        if self.along_deg is not None:
-            angle = np.radians(self.along_deg)
-            noise = np.outer([np.cos(angle), np.sin(angle)], noise[0] + 0.15 * noise[1])
-        times = self.begin_s + step * np.arange(count)
+        times, noise = _blown(self)
         both = [np.interp(at_s, times, one, left=0.0, right=0.0) for one in noise]
         return np.stack(both, axis=-1) * self.rms_arcsec
+
+
+@lru_cache(maxsize=64)
+def _blown(gust: Gust) -> tuple[Floats, Floats]:
+    """Moments, and the noise along x and y then, of unit root mean square."""
+    step = 0.04
+    count = int(np.ceil(gust.length_s / step)) + 2
+    rng = np.random.default_rng([gust.seed, 5])
+    frequency = np.fft.rfftfreq(count, step)
+    shape = 1 / np.hypot(1, frequency / gust.corner_hz)
+    shape[0] = 0.0
+    white = rng.standard_normal((2, count))
+    noise = np.fft.irfft(np.fft.rfft(white, axis=1) * shape, count, axis=1)
+    hull = np.sqrt(np.abs(np.sin(np.pi * np.arange(count) / (count - 1))))
+    noise *= hull
+    noise /= np.sqrt(np.mean(noise**2, axis=1, keepdims=True))
+    if gust.along_deg is not None:
+        angle = np.radians(gust.along_deg)
+        noise = np.outer([np.cos(angle), np.sin(angle)], noise[0] + 0.15 * noise[1])
+    times = gust.begin_s + step * np.arange(count)
+    return times, noise
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,7 +128,7 @@ def _cells(ra_deg: float, dec_deg: float, radius_deg: float) -> list[tuple[int, 
 
 
 def _parts(band: int) -> int:
-    return max(1, round(360 * np.cos(np.radians(band + 0.5))))
+    return max(1, round(360 * float(np.cos(np.radians(band + 0.5)))))
 
 
 @lru_cache(maxsize=20_000)
