@@ -1,15 +1,18 @@
 """The night notes: found, read, and laid over what the files say."""
 
 import math
+import unicodedata
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 
 import pytest
 
 from skyplumb._data import shipped
-from skyplumb.intake.notes import Notes, idle_entries, load_notes
+from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
 from skyplumb.intake.yaml_file import SettingsError
 from skyplumb.records import ShotInfo
+from smallcard import Finished
 
 
 def notes_of(folder: Path, text: str) -> Notes:
@@ -45,6 +48,48 @@ def test_notes_beside_a_card_named_by_a_relative_path_are_found(
     (tmp_path / "night-notes.yaml").write_text("wind: beside\n")
     monkeypatch.chdir(card)
     assert load_notes(None, Path()).wind == "beside"
+
+
+def test_notes_that_are_not_read_are_named_with_where_they_should_lie(tmp_path: Path) -> None:
+    card = tmp_path / "card"
+    (card / "DCIM" / "101NIGHT").mkdir(parents=True)
+    assert notes_not_read(None, card) == []
+    (card / "night-notes.yaml").write_text("wind: read\n")
+    (card / "readme.txt").touch()
+    (tmp_path / "night-notes-of-july.yaml").touch()  # may be anything
+    assert notes_not_read(None, card) == []
+    strays = [
+        card / "DCIM/101NIGHT/night-notes.yaml",
+        card / "Night_Notes.yaml",
+        card / "night-notes.yaml.txt",
+        tmp_path / "night-notes.yaml",
+        tmp_path / "nightnotes.yml",
+    ]
+    for stray in strays:
+        stray.touch()
+    lines = {line.partition(": is not read: ")[0]: line for line in notes_not_read(None, card)}
+    assert lines.keys() == set(map(str, strays))
+    deep = lines[str(strays[0])]
+    assert f"lie in {card} or beside it and are called night-notes.yaml" in deep
+    assert "--notes" in deep
+    assert f"{card / 'night-notes.yaml'} are the night notes" in lines[str(strays[3])]
+    assert load_notes(None, card).wind == "read"
+    # Notes given by name are read wherever they lie, and those of the card then are not.
+    given = {line.partition(": is not")[0] for line in notes_not_read(strays[0], card)}
+    assert given == {str(card / "night-notes.yaml"), *map(str, strays[1:])}
+    (card / "night-notes.bak").touch()
+    assert "so are 1 more" in notes_not_read(None, card)[-1]
+
+
+def test_an_audit_says_which_notes_it_does_not_read(
+    skyplumb: Callable[..., Finished], tmp_path: Path
+) -> None:
+    card = tmp_path / "card"
+    (card / "DCIM").mkdir(parents=True)
+    (card / "cut.dng").touch()
+    (card / "DCIM" / "night-notes.yaml").write_text("wind: none\n")
+    done = skyplumb("audit", card, "--out", tmp_path / "out", "--quiet")
+    assert f"{card / 'DCIM' / 'night-notes.yaml'}: is not read" in done.stderr
 
 
 def test_notes_that_were_named_must_be_there(tmp_path: Path) -> None:
@@ -92,6 +137,14 @@ runs:
     assert notes.for_shot("b/1.DNG", harrow).info.focal_mm == 50
     assert notes.for_shot("b/1.DNG", ShotInfo(lens="Other")).wind == "breeze"
     assert notes.for_shot("a/1.NEF", harrow).wind == "calm"
+
+
+def test_a_pattern_fits_a_name_with_its_accents_composed_or_apart(tmp_path: Path) -> None:
+    for typed, listed in (("NFC", "NFD"), ("NFD", "NFC")):
+        pattern = unicodedata.normalize(typed, "SÜD/Gr?ße*")
+        notes = notes_of(tmp_path, f"runs:\n  - {{files: {pattern}, wind: gusty}}\n")
+        file = unicodedata.normalize(listed, "Süd/Größe_1.dng")
+        assert notes.for_shot(file, ShotInfo()).wind == "gusty"
 
 
 def test_ranges_of_time_hold_both_ends_and_no_shot_without_a_time(tmp_path: Path) -> None:

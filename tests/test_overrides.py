@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import json
 import shutil
+import unicodedata
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
 from skyplumb.intake import yaml_file
-from skyplumb.intake.overrides import load_overrides, refuse_unknown_files
+from skyplumb.intake.overrides import Overrides, load_overrides, on_card
+from skyplumb.intake.overrides_kept import keep_overrides
 from skyplumb.intake.yaml_file import SettingsError
+from skyplumb.records import Measure, ShotInfo
 from smallcard import FEN, MOOR, Finished
 
 SHARP = f"{MOOR}/MIST_0002.dng"
@@ -51,7 +56,7 @@ def test_many_entries_about_no_frame_are_told_by_the_first_and_their_number(
     entries = "".join(f"  - {{file: a/{n}.dng, verdict: keep}}\n" for n in range(400))
     read = load_overrides([written(tmp_path / "many.yaml", "frames:\n" + entries)])
     with pytest.raises(SettingsError) as caught:
-        refuse_unknown_files(read, ["b.dng"])
+        on_card(read, ["b.dng"])
     lines = str(caught.value).splitlines()
     assert (len(lines), lines[-1]) == (21, "and 380 entries more")
 
@@ -102,7 +107,24 @@ def test_two_files_must_not_disagree_but_may_repeat(tmp_path: Path) -> None:
 def test_a_frame_that_is_not_there_is_named_with_the_nearest_one(tmp_path: Path) -> None:
     path = written(tmp_path / "o.yaml", "frames:\n  - {file: N_0012.dng, verdict: keep}\n")
     with pytest.raises(SettingsError, match=r"o\.yaml:2: 'N_0012.dng' .* mean 'N_0013.dng'\?"):
-        refuse_unknown_files(load_overrides([path]), ["N_0013.dng", "other.dng"])
+        on_card(load_overrides([path]), ["N_0013.dng", "other.dng"])
+
+
+@pytest.mark.parametrize(("typed", "listed"), [("NFC", "NFD"), ("NFD", "NFC"), ("NFC", "NFC")])
+def test_a_name_is_the_same_with_its_accents_composed_or_apart(
+    tmp_path: Path, typed: Literal["NFC", "NFD"], listed: Literal["NFC", "NFD"]
+) -> None:
+    # Some disks give back "ü" as "u" and its dots, which is another string (Unicode, annex 15).
+    name, on_disk = (unicodedata.normalize(form, "Süd/Größe.dng") for form in (typed, listed))
+    path = written(tmp_path / "o.yaml", f"frames:\n  - {{file: {name}, verdict: reject}}\n")
+    held = on_card(load_overrides([path]), [on_disk, "other.dng"])
+    assert list(held.by_file) == list(held.stands_at) == [on_disk]
+    # Kept with the output, it holds for a copy of the card on the other kind of disk as well.
+    judged = Measure(on_disk, "light", "", ShotInfo(taken_camera="then"))
+    first = keep_overrides(held, tmp_path, [judged], [].append)
+    assert first.by_file[on_disk].verdict == "reject"
+    copy = replace(judged, file=name)
+    assert keep_overrides(Overrides({}, {}), tmp_path, [copy], [].append).by_file.keys() == {name}
 
 
 # ---- through the audit ------------------------------------------------------------------

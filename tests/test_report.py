@@ -456,6 +456,17 @@ def test_runs_of_one_setup_share_one_card_and_setups_do_not() -> None:
     assert cards[0]["axis"] is not None and cards[1]["why_not"] == "too few frames"
 
 
+def test_placements_stand_in_order_of_their_numbers() -> None:
+    # As words, 10 comes before 2.
+    numbers = ["2", "10", "1", "9"]
+    cards = setups_of([(f"run {n}", 3, MountSummary(n)) for n in numbers])
+    assert [card["setup"] for card in cards] == ["1", "2", "9", "10"]
+    runs = tuple(RunSummary(n, mount=MountSummary(n, axis_total_error_arcmin=3.0)) for n in numbers)
+    told = session_lines(SessionSummary("night", runs=runs), Path("night"))
+    placements = [line.split()[4] for line in told if "of placement" in line]
+    assert placements == ["1", "2", "9", "10"]
+
+
 def test_a_spell_lasts_from_the_first_frame_to_the_end_of_the_last() -> None:
     def row(minute: int, verdict: str, cause: str, run: str = "1") -> dict[str, Any]:
         time = 1_000_000_000 + 60_000 * minute

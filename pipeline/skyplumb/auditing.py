@@ -20,8 +20,8 @@ from skyplumb.errors import UserError
 from skyplumb.intake.card import walk
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.nights import sessions
-from skyplumb.intake.notes import Notes, idle_entries, load_notes
-from skyplumb.intake.overrides import Overrides, load_overrides, refuse_unknown_files
+from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
+from skyplumb.intake.overrides import Overrides, load_overrides, on_card
 from skyplumb.intake.overrides_kept import keep_overrides
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.calibrated import (
@@ -185,6 +185,8 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     notes = load_notes(options.notes, options.card)
     given = load_overrides(options.overrides)
     listed = walk(options.card)
+    for line in notes_not_read(options.notes, options.card):
+        warn(line)
     for option in ("out", "link_into", "xmp_beside"):
         if (target := getattr(options, option)) is not None:
             refuse_card(target, options.card, f"--{option.replace('_', '-')}")
@@ -197,16 +199,15 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         stack.callback(store.close)
         workers = _Workers(options)
         stack.callback(workers.stop)
-        shots = [entry.file for entry in listed if entry.kind == "light"]
         measured = measure_all(
-            options.card, shots, store, workers.measuring, say,
-            fresh=options.fresh, memory_bytes=options.memory_bytes, quiet=options.quiet,
-            send=options.send_files,
+            options.card, [entry.file for entry in listed if entry.kind == "light"], store,
+            workers.measuring, say, fresh=options.fresh, memory_bytes=options.memory_bytes,
+            quiet=options.quiet, send=options.send_files,
         )  # fmt: skip
         for line in measured.complaints(options.card):
             warn(line)
         judged = [one for one in measured.measures if _is_judged(one, notes)]
-        refuse_unknown_files(given, (one.file for one in judged))
+        given = on_card(given, (one.file for one in judged))
         for line in idle_entries(notes, ((one.file, one.info) for one in measured.measures)):
             say(line)
         overrides = keep_overrides(given, options.out, judged, say)

@@ -156,6 +156,11 @@ class MountSummary:
     why_not: str | dict[str, str] = field(default_factory=dict)
     """Why a figure is null: by its key, or one reason for all."""
 
+    @property
+    def setup_number(self) -> int:
+        """Of the placement, by which they are listed; 0 where it has none."""
+        return int(self.setup) if self.setup.isdecimal() else 0
+
 
 @dataclass(frozen=True, slots=True)
 class FrameSummary:

@@ -86,6 +86,11 @@ def walk(card: Path) -> list[CardFile]:
     return sorted(found, key=lambda entry: entry.file.as_posix())
 
 
+def list_files(card: Path) -> list[PurePosixPath]:
+    """Every file on the card but litter, relative to it, in order of their paths."""
+    return sorted(_list(card)[0])
+
+
 def open_file(card: Path, file: PurePosixPath | str) -> BinaryIO:
     """A file of the card, to be read from; the one place where such a file is opened.
 

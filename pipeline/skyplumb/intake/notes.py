@@ -7,7 +7,9 @@ to UTC.
 
 from __future__ import annotations
 
+import contextlib
 import math
+import re
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,6 +19,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from skyplumb.intake.card import list_files
 from skyplumb.intake.values import LIKELY, YEARS
 from skyplumb.intake.yaml_file import Line, Settings, like, load_yaml_model, read_text
 from skyplumb.records import NAN, ShotInfo
@@ -30,6 +33,11 @@ MOST_ENTRIES = 500
 
 NAMES = ("night-notes.yaml", "night-notes.yml")
 """Looked for in the card, then beside it."""
+
+NAMED_AS_NOTES = re.compile(r"night[-_ ]?notes(\.\w+)*", re.IGNORECASE)
+"""What somebody most likely means to be read, such as `night-notes.yaml.txt`."""
+MOST_NOT_READ = 5
+"""Of such files have a line each."""
 
 
 def _clock_time(value: object) -> object:
@@ -288,12 +296,54 @@ def load_notes(path: Path | None, card: Path) -> Notes:
     SettingsError
         One line for each mistake, with file, line and key.
     """
-    if path is None:
-        places = (folder / name for folder in (card, card.resolve().parent) for name in NAMES)
-        path = next((place for place in places if place.is_file()), None)
-    if path is None:
-        return Notes()
-    return load_yaml_model(path, read_text(path), Notes)
+    path = path or _found(card)
+    return load_yaml_model(path, read_text(path), Notes) if path else Notes()
+
+
+def notes_not_read(path: Path | None, card: Path) -> list[str]:
+    """A line for each file on or beside the card that is named as night notes are and not read.
+
+    Parameters
+    ----------
+    path : Path or None
+        Night notes that were asked for by name.
+    card : Path
+    """
+    read = path or _found(card)
+    beside = card.resolve().parent
+    places = [card / file for file in list_files(card)]
+    with contextlib.suppress(OSError):
+        places += sorted(place for place in beside.iterdir() if place.is_file())
+    lines = []
+    for place in places:
+        if not NAMED_AS_NOTES.fullmatch(place.name) or (read and _same(place, read)):
+            continue
+        if place.name in NAMES and place.parent in (card, beside):
+            why = f"{read} are the night notes; remove one of the two"
+        else:
+            why = (
+                f"night notes lie in {card} or beside it and are called {NAMES[0]}; "
+                "move and name it so, or give it by --notes"
+            )
+        lines.append(f"{place}: is not read: {why}")
+    if len(lines) > MOST_NOT_READ:
+        more = len(lines) - MOST_NOT_READ
+        lines[MOST_NOT_READ:] = [f"{card}: so are {more} more files named as night notes"]
+    return lines
+
+
+def _found(card: Path) -> Path | None:
+    """The night notes that nobody had to name; None if there are none."""
+    places = (folder / name for folder in (card, card.resolve().parent) for name in NAMES)
+    return next((place for place in places if place.is_file()), None)
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two paths are one file, which on some disks may be written in capitals or not."""
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
 
 
 def _corrected(info: ShotInfo, site: SiteNotes | None, runs: Sequence[RunNotes]) -> ShotInfo:

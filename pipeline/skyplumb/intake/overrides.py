@@ -25,6 +25,7 @@ from skyplumb.intake.yaml_file import (
     Settings,
     SettingsError,
     Source,
+    composed,
     load_source,
     read_text,
 )
@@ -54,6 +55,7 @@ class Overrides:
     """Every verdict by hand, from one file or several."""
 
     by_file: Mapping[str, Overrule]
+    """By composed names as they were read, by those of the card after `on_card`."""
     stands_at: Mapping[str, str]
     """File and line of each, for messages."""
 
@@ -72,7 +74,7 @@ def load_overrides(paths: Sequence[Path]) -> Overrides:
         source = Source(path, read_text(path))
         for number, entry in enumerate(load_source(source, OverridesFile).frames):
             # In frames.csv a name that a spreadsheet would run begins with ./
-            file = entry.file.removeprefix("./")
+            file = composed(entry.file.removeprefix("./"))
             here = f"{path}:{source.line(('frames', number, 'file'))}"
             if file in by_file and by_file[file].verdict != entry.verdict:
                 raise SettingsError(
@@ -83,17 +85,18 @@ def load_overrides(paths: Sequence[Path]) -> Overrides:
     return Overrides(by_file, stands_at)
 
 
-def refuse_unknown_files(overrides: Overrides, judged: Iterable[str]) -> None:
-    """Stop before anything is written if an entry is about no judged frame of the card.
+def on_card(overrides: Overrides, judged: Iterable[str]) -> Overrides:
+    """The entries under the names that the judged frames have on the card.
 
     Raises
     ------
     SettingsError
-        A line for each such entry.
+        A line for each entry about no such frame, before anything is written.
     """
     known = list(judged)
+    names = {file: composed(file) for file in known}
     lines = []
-    strange = sorted(overrides.by_file.keys() - set(known))
+    strange = sorted(overrides.by_file.keys() - set(names.values()))
     for file in strange[:MOST_MISTAKES]:
         near = get_close_matches(file, known, n=1, cutoff=0.8)
         mend = f"did you mean {near[0]!r}?" if near else "correct the path or remove the entry"
@@ -104,3 +107,8 @@ def refuse_unknown_files(overrides: Overrides, judged: Iterable[str]) -> None:
         lines.append(f"and {len(strange) - MOST_MISTAKES} entries more")
     if lines:
         raise SettingsError("\n".join(lines))
+    meant = {file: name for file, name in names.items() if name in overrides.by_file}
+    return Overrides(
+        {file: overrides.by_file[name] for file, name in meant.items()},
+        {file: overrides.stands_at[name] for file, name in meant.items()},
+    )

@@ -14,7 +14,7 @@ import yaml
 from skyplumb._data import write_whole
 from skyplumb.errors import UserError
 from skyplumb.intake.overrides import Overrides, OverridesFile, Overrule
-from skyplumb.intake.yaml_file import load_yaml_model, read_text
+from skyplumb.intake.yaml_file import composed, load_yaml_model, read_text
 from skyplumb.records import Measure
 
 KEPT = "overrides.yaml"
@@ -49,14 +49,20 @@ def keep_overrides(
     path = out / KEPT
     before = _read(path)
     taken = {one.file: one.info.taken_camera for one in judged}
-    kept = {(entry.file, entry.taken): entry for entry in before}
+    kept = {(composed(entry.file), entry.taken): entry for entry in before}
     for file, entry in given.by_file.items():
-        kept[file, taken[file]] = entry.model_copy(update={"file": file, "taken": taken[file]})
+        kept[composed(file), taken[file]] = entry.model_copy(
+            update={"file": file, "taken": taken[file]}
+        )
     kept = {place: entry for place, entry in kept.items() if entry.verdict != "rules"}
     entries = [entry for _, entry in sorted(kept.items())]
     if entries != list(before):
         _write(path, entries)
-    here = {file: kept[file, clock] for file, clock in taken.items() if (file, clock) in kept}
+    here = {
+        file: kept[composed(file), clock]
+        for file, clock in taken.items()
+        if (composed(file), clock) in kept
+    }
     earlier = len(here.keys() - given.by_file.keys())
     if earlier:
         say(f"verdicts by hand of earlier audits, applied again: {earlier}; they stand in {path}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 import stat
+import unicodedata
 from collections.abc import Mapping
 from difflib import get_close_matches
 from fnmatch import fnmatchcase
@@ -177,8 +178,15 @@ def read_text(path: Path) -> str:
 
 
 def like(text: str, pattern: str) -> bool:
-    """Whether a text fits a pattern with * and ?, capitals or not; [ is an ordinary letter."""
-    return fnmatchcase(text.casefold(), pattern.casefold().replace("[", "[[]"))
+    """Whether a text fits a pattern with * and ?, capitals or not, accents composed with their
+    letters or apart; [ is an ordinary letter."""
+    text, pattern = composed(text).casefold(), composed(pattern).casefold()
+    return fnmatchcase(text, pattern.replace("[", "[[]"))
+
+
+def composed(name: str) -> str:
+    """A name with each accent and its letter as one character: some disks write them apart."""
+    return unicodedata.normalize("NFC", name)
 
 
 def parse_mapping(path: Path, text: str) -> dict[str, Any]:

@@ -65,7 +65,7 @@ def _axis_lines(told: SessionSummary) -> list[str]:
     is what they were taken for."""
     mounts = {run.mount.setup: run.mount for run in told.runs if run.mount.setup}
     lines = []
-    for setup, mount in sorted(mounts.items()):
+    for setup, mount in sorted(mounts.items(), key=lambda one: one[1].setup_number):
         of = f" of placement {setup}" if len(mounts) > 1 else ""
         total, sigma = mount.axis_total_error_arcmin, mount.axis_total_error_arcmin_sigma
         up, along = mount.axis_alt_error_arcmin, mount.axis_az_error_arcmin

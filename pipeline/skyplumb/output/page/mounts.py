@@ -20,7 +20,7 @@ with two degrees of freedom, from memory: -2 ln 0.05 = 5.991)."""
 
 
 def setups_of(runs: Sequence[tuple[str, int, MountSummary]]) -> list[Plain]:
-    """One card a setup, the one with most frames first.
+    """One card a setup, the one with most frames first, of as many in order of their numbers.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def setups_of(runs: Sequence[tuple[str, int, MountSummary]]) -> list[Plain]:
         # A setup is told by the run that knows most of it.
         if _known(mount) > _known(card["mount"]):
             card["mount"] = mount
-    ordered = sorted(cards.values(), key=lambda card: -card["frames"])
+    ordered = sorted(cards.values(), key=lambda card: (-card["frames"], card["mount"].setup_number))
     return [
         {
             **{key: card[key] for key in ("setup", "runs", "frames")},
