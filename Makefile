@@ -35,6 +35,7 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench.placements
 	$(BIN)/python -m tests.bench.judging
 	$(BIN)/python -m tests.bench.clearness
+	$(BIN)/python -m tests.bench.dropouts
 	$(BIN)/python -m tests.bench.shape_laws
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page

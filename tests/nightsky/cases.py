@@ -52,7 +52,7 @@ def dropout_night(seed: int) -> Plan:
     exposure = float([30, 60, 120, 180][(seed // 2) % 4])
     frames = int(rng.integers(16, 25))
     plan = quiet(seed, focal, exposure, south=bool(seed % 2), frames=frames)
-    plan = off_axis(plan, float(rng.uniform(0.5, 3.2)))
+    plan = off_axis(plan, float(rng.uniform(1.0, 4.0)), most_arcmin=150.0)
     if seed % 3 == 0:
         plan = slipping(plan, float(rng.uniform(1.5, 3.5)), float(rng.uniform(0.3, 0.7)))
     free = [int(n) for n in rng.permutation(np.arange(2, frames - 1))]
