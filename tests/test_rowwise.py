@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from astropy.stats import mad_std
 
-from skyplumb.rowwise import Rows, medians, quantiles, robust_fits, sigmas
+from skyplumb.rowwise import Rows, inverses, medians, quantiles, robust_fits, sigmas, solved
 
 LENGTHS = (7, 0, 1, 200, 12)
 
@@ -101,3 +101,24 @@ def test_a_row_is_fitted_as_by_itself() -> None:
     assert abs(together[0][1, 1]) < 0.01
     assert together[0][2] == pytest.approx([0.0, 0.0])
     assert np.sqrt(np.diag(together[1][2])) == pytest.approx([1.0, 1.0])
+
+
+def test_solutions_of_rows_are_those_of_the_linear_algebra_library() -> None:
+    # The outside check: LAPACK. Terms in units far apart, as counts and pixels are.
+    rng = np.random.default_rng(6)
+    columns = rng.normal(size=(50, 30, 6)) * [1, 10, 1e3, 1e-3, 1, 1e5]
+    normals = np.einsum("sni,snj->sij", columns, columns)
+    slopes = rng.normal(size=(50, 6))
+    unit = 1 / np.sqrt(np.diagonal(normals, axis1=1, axis2=2))
+    ours, theirs = solved(normals, slopes), np.linalg.solve(normals, slopes[..., None])[..., 0]
+    # Condition numbers up to 1e2 in the terms' own units.
+    assert ours / unit == pytest.approx(theirs / unit, rel=1e-9, abs=1e-12)
+    scale = unit[:, :, None] * unit[:, None, :]
+    assert inverses(normals) / scale == pytest.approx(np.linalg.inv(normals) / scale, rel=1e-9)
+    # Nothing known of a term: it is zero, and the others are as without it.
+    normals[:, 2] = normals[:, :, 2] = 0.0
+    rest = [0, 1, 3, 4, 5]
+    without = solved(normals[:, rest][:, :, rest], slopes[:, rest])
+    known = solved(normals, slopes)
+    assert (known[:, 2] == 0).all()
+    assert known[:, rest] == pytest.approx(without, rel=1e-12)

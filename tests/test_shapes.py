@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path, PurePosixPath
+
 import galsim
 import numpy as np
 import pytest
@@ -9,6 +12,7 @@ from numpy.typing import NDArray
 from photutils.morphology import data_properties
 from scipy.special import erf
 
+from skyplumb.measure import shapes
 from skyplumb.measure.shapes import (
     GAUSSIAN_KURT,
     SIGMA_TO_FWHM,
@@ -20,10 +24,12 @@ from skyplumb.measure.shapes import (
     profile_kurt,
     trail_length_px,
 )
+from skyplumb.measure.shot import measure_shot
 
 Floats = NDArray[np.float64]
 Stamp = NDArray[np.float32]
 
+DATA = Path(__file__).parent / "data"
 GAUSS = np.inf
 PLACES = np.random.default_rng(1).uniform(-0.5, 0.5, (24, 2))
 """Where stars fall on their pixel."""
@@ -342,3 +348,82 @@ def test_axes_give_the_ellipse_of_a_tensor() -> None:
 def test_a_gaussian_of_no_wings_has_the_closed_form_width() -> None:
     assert fwhm_px(np.array(1.0), np.array(2.0)) == pytest.approx(np.sqrt(8 * np.log(2)))
     assert pytest.approx(2.354820045) == SIGMA_TO_FWHM
+
+
+Fit = tuple[NDArray[np.float32], NDArray[np.int8], Floats, Floats, Floats]
+
+
+@pytest.fixture(scope="module")
+def fits_of_frames() -> list[Fit]:
+    """What is fitted in a real frame of trailed stars, and drawn stars of every kind."""
+    asked: list[Fit] = []
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(
+            shapes, "fit_gaussians", lambda *fit: asked.append(fit) or fit_gaussians(*fit)
+        )
+        measure_shot(DATA / "real", PurePosixPath("rotation.fits"))
+    rng = np.random.default_rng(21)
+    size, stamps = 25, []
+    for length in (0.0, 0.0, 2.0, 5.0, 9.0, 14.0):
+        for fwhm in (1.8, 3.0, 5.0):
+            place = tuple(rng.uniform(-0.5, 0.5, 2))
+            star = drawn(fwhm, 3.0, length, rng.uniform(-90, 90), place, size=size)
+            # Another star comes in at the edge of every second stamp.
+            beside = drawn(fwhm, 3.0, length, 0.0, (7.0, -5.0), size=size)
+            light = 2e4 * star + 4e3 * (len(stamps) % 2) * beside
+            stamps.append((light + rng.normal(0, 4, light.shape)).astype(np.float32))
+    count = len(stamps)
+    green = np.where(np.indices((size, size)).sum(axis=0) % 2 == 0, 0, -1).astype(np.int8)
+    start = np.tile([6.0, 6.0, 0.5], (count, 1))
+    colours = np.broadcast_to(green, (count, size, size))
+    asked.append((np.stack(stamps), colours, np.full(count, 4.0), start, np.zeros((count, 2))))
+    assert len(asked) > 4
+    return asked
+
+
+def assert_alike(one: GaussianFits, other: GaussianFits) -> None:
+    """No decision differs, and no number by more than 1e-9 of its own size.
+
+    Rounding is 1e-16, and the normal matrix of the longest trail loses five digits.
+    """
+    assert np.array_equal(one.converged, other.converged)
+    fit = one.converged
+    size = one.moments[fit, :2].max(axis=1, keepdims=True)
+    assert np.abs(one.x - other.x)[fit] == pytest.approx(0, abs=1e-9)
+    assert np.abs(one.y - other.y)[fit] == pytest.approx(0, abs=1e-9)
+    assert other.moments[fit] / size == pytest.approx(one.moments[fit] / size, abs=1e-9)
+    # A star narrower than the samples can see has no shape, and no error known to any digit.
+    seen = one.errors[fit] < size
+    assert other.errors[fit][seen] == pytest.approx(one.errors[fit][seen], rel=1e-9)
+    for name in ("amplitude", "snr", "kurt"):
+        assert getattr(other, name)[fit] == pytest.approx(getattr(one, name)[fit], rel=1e-9)
+
+
+def test_the_last_bits_of_the_samples_change_nothing(fits_of_frames: list[Fit]) -> None:
+    rng = np.random.default_rng(22)
+
+    def nudged(values: NDArray[np.floating]) -> Floats:
+        return values.astype(np.float64) * (1 + 1e-14 * rng.standard_normal(values.shape))
+
+    for stamps, classes, noise, start, place in fits_of_frames:
+        as_is = fit_gaussians(stamps, classes, noise, start, place)
+        again = fit_gaussians(
+            nudged(stamps),
+            classes,
+            nudged(noise),
+            nudged(start),
+            nudged(place),
+        )
+        assert_alike(as_is, again)
+
+
+def test_the_order_of_the_sums_changes_nothing(fits_of_frames: list[Fit]) -> None:
+    # The mirrored star has the same samples in another order, as a processor with longer
+    # registers would add them.
+    for stamps, classes, noise, start, place in fits_of_frames:
+        as_is = fit_gaussians(stamps, classes, noise, start, place)
+        mirrored = fit_gaussians(
+            stamps[:, :, ::-1], classes[:, :, ::-1], noise, start * [1, 1, -1], place * [-1, 1]
+        )
+        back = replace(mirrored, x=-mirrored.x, moments=mirrored.moments * [1, 1, -1])
+        assert_alike(as_is, back)

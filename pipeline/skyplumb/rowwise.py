@@ -73,6 +73,48 @@ def sigmas(residuals: Floats, freedom: ArrayLike = 1.0) -> Floats:
     return np.asarray(medians(np.abs(residuals)) / median_length(1) / np.sqrt(freedom))
 
 
+def solved(normals: Floats, slopes: Floats) -> Floats:
+    """Solution of each row's symmetric positive definite equations, shape (sets, terms).
+
+    Written out, for the linear-algebra library picks its sums by the processor, and no two
+    machines would agree to the last digits. A row that is not positive definite has anything.
+
+    Parameters
+    ----------
+    normals : ndarray, shape (sets, terms, terms)
+    slopes : ndarray, shape (sets, terms)
+    """
+    return _eliminated(normals, slopes[..., None])[..., 0]
+
+
+def inverses(normals: Floats) -> Floats:
+    """Inverse of each row's symmetric positive definite matrix, shape (sets, terms, terms)."""
+    return _eliminated(normals, np.broadcast_to(np.eye(normals.shape[1]), normals.shape))
+
+
+def _eliminated(normals: Floats, right: Floats) -> Floats:
+    """Gauss-Jordan elimination of each row, each term in its own unit, without pivoting.
+
+    A term of which nothing is known (its own diagonal is zero) becomes zero.
+    """
+    # Sets stand last, so that each operation runs through many numbers.
+    terms, width = normals.shape[1], normals.shape[1] + right.shape[2]
+    own = np.einsum("sii->is", normals)
+    known = own > 0
+    unit = np.where(known, 1 / np.sqrt(np.where(known, own, 1.0)), 0.0)
+    left = np.empty((terms, width, len(normals)))
+    left[:, :terms] = normals.transpose(1, 2, 0) * unit
+    left[:, terms:] = right.transpose(1, 2, 0)
+    left *= unit[:, None]
+    np.einsum("iis->is", left[:, :terms])[~known] = 1.0
+    for term in range(terms):
+        after = left[:, term + 1 :]
+        row = after[term] / left[term, term]
+        after -= left[:, term, None] * row
+        after[term] = row
+    return np.asarray((left[:, terms:] * unit[:, None]).transpose(2, 0, 1))
+
+
 def robust_fits(
     design: Floats, values: Floats, errors: Floats, prior: Floats | None = None, rounds: int = 12
 ) -> tuple[Floats, Floats]:
@@ -115,15 +157,18 @@ def robust_fits(
     number, scale, used, before = np.arange(sets), seen, information, np.full_like(values, np.inf)
     for _ in range(rounds):
         weighed = design * used[:, None, :]
-        normal = weighed @ np.swapaxes(design, 1, 2)
+        normal = np.empty((len(number), terms, terms))
+        for term in own:
+            sums = np.einsum("sn,sjn->sj", weighed[:, term], design[:, term:])
+            normal[:, term, term:] = normal[:, term:, term] = sums
         normals[number] = normal
         normal[:, own, own] += scale**2 * ridge
-        solution = np.linalg.solve(normal, weighed @ values[:, :, None])
-        residuals = (values - (np.swapaxes(solution, 1, 2) @ design)[:, 0]) / errors
+        solution = solved(normal, np.einsum("sin,sn->si", weighed, values))
+        residuals = (values - np.einsum("si,sin->sn", solution, design)) / errors
         scale = sigmas(np.where(known, residuals, np.nan), freedom)[:, None]
         # Where nothing is known the scale is one, where all residuals are alike never zero.
         scale = np.where(np.isnan(scale), 1.0, np.maximum(scale, 1e-3))
-        solutions[number], seen[number] = solution[..., 0], scale
+        solutions[number], seen[number] = solution, scale
         moves = (np.abs(residuals - before) > SETTLED * scale).any(axis=1)
         used, before = information / (1 + (residuals / (cauchy_cut(1) * scale)) ** 2), residuals
         if not moves.any():
@@ -135,4 +180,4 @@ def robust_fits(
             information, freedom, ridge = information[moves], freedom[moves], ridge[moves]
     normals /= np.maximum(seen, 1.0)[:, :, None] ** 2
     normals[:, own, own] += ridges
-    return solutions, np.asarray(np.linalg.inv(normals))
+    return solutions, inverses(normals)

@@ -50,7 +50,7 @@ def fitted() -> pd.DataFrame:
     round_part = (table["fwhm_px"] / shapes.SIGMA_TO_FWHM) ** 2 + table["trail_px"] ** 2 / 24
     start = np.column_stack([round_part, round_part, np.zeros(len(table))])
     fit = shapes.fit_gaussians(
-        stamps, np.zeros(stamps.shape, np.int8), 1e-2, start, np.zeros((len(cases), 2)), 60
+        stamps, np.zeros(stamps.shape, np.int8), 1e-2, start, np.zeros((len(cases), 2))
     )
     larger, smaller, _ = shapes.axes(fit.moments)
     table = table.assign(excess=larger - smaller, across=smaller, kurt=fit.kurt)

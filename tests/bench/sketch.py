@@ -143,7 +143,6 @@ def _blur(
         1e-4,
         guess + np.stack([np.zeros(3), plain]),
         np.zeros((2, 2)),
-        iterations=40,
     )
     height = float(fits.amplitude[1, 0])
     return fits.moments[1] - fits.moments[0], (moved / max(height, 1e-6)).astype(np.float32)

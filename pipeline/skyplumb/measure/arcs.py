@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from skyplumb.measure.detect import Detections
 from skyplumb.records import NAN
 from skyplumb.robust import mad_sigma, robust_sigma
+from skyplumb.rowwise import solved
 
 Floats = NDArray[np.float64]
 
@@ -99,7 +100,11 @@ def _common_centre(place: Floats, along: Floats, weight: Floats) -> tuple[Floats
     centre = np.zeros(2)
     angle = np.zeros(len(place))
     for _ in range(12):
-        centre = np.linalg.lstsq(along * pull[:, None], offset * pull, rcond=None)[0]
+        weighed = along * pull[:, None] ** 2
+        normal = np.einsum("ni,nj->ij", weighed, along)
+        # Straight trails have their centre anywhere far off.
+        normal += 1e-12 * np.trace(normal) * np.eye(2)
+        centre = solved(normal[None], np.einsum("ni,n->i", weighed, offset)[None])[0]
         arm = off - centre
         distance = np.maximum(np.hypot(arm[:, 0], arm[:, 1]), 1e-3)
         angle = np.arcsin(np.clip(np.sum(along * arm, axis=1) / distance, -1, 1))

@@ -25,8 +25,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
+from skyplumb.rowwise import inverses, solved
 
 Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
 
 SIGMA_TO_FWHM = 2.0 * np.sqrt(2.0 * np.log(2.0))
 GAUSSIAN_KURT = 2.0
@@ -34,7 +36,13 @@ GAUSSIAN_KURT = 2.0
 
 
 STEP_DONE = 2e-3
-"""A step of the moments, over the moments along the same axis, that ends the fit."""
+"""A step of the moments, over the moments along the same axis, that ends the fit; a fit that
+never comes to it is none."""
+LEAST_SHARE, MOST_SHARE = 0.3, 0.8
+"""Of a step in the one before, where more of the same kind are foreseen."""
+MOST_STEPS = 20
+MOST_DAMPING = 10.0
+"""Where so much damping finds nothing better, there is nothing."""
 NEEDLE = 0.9999
 """Highest correlation of x and y: a diagonal trail 500 px long and 2 px wide has less."""
 LEAST_MOMENT = 0.02
@@ -61,16 +69,18 @@ class GaussianFits:
 
 
 def fit_gaussians(
-    stamps: NDArray[np.float32],
+    stamps: NDArray[np.floating],
     classes: NDArray[np.int8],
     noise: float | Floats,
     start: Floats,
     start_xy: Floats,
-    iterations: int = 14,
 ) -> GaussianFits:
     """Fit one elliptical Gaussian to each stamp by damped Gauss-Newton steps.
 
-    Every sample weighs the same, so the result does not depend on the brightness.
+    Every sample weighs the same, so the result does not depend on the brightness. All is worked
+    out in double precision and without the linear-algebra library, whose sums depend on the
+    processor: a long trail's normal matrix is so ill-conditioned that single precision moved the
+    errors by 5 %.
 
     Parameters
     ----------
@@ -88,11 +98,16 @@ def fit_gaussians(
     """
     samples = _samples(stamps, classes)
     search = _Search.begin(start, start_xy, samples.levels)
-    live = np.arange(len(stamps))
-    for _ in range(iterations):
-        step = _gauss_newton(samples.of(live), search.centre[live], search.shape[live])
-        search.take(live, step)
-        live = live[search.last_step[live] > STEP_DONE]
+    live = held = np.arange(len(stamps))
+    here = samples
+    for _ in range(MOST_STEPS):
+        # To take fewer stars from the samples costs half as much as a step of them.
+        if len(live) < 0.7 * len(held):
+            held, here = live, samples.of(live)
+        step = _gauss_newton(_at(here, search.centre[held], search.shape[held]))
+        search.take(live, step.of(np.searchsorted(held, live)))
+        moves = search.last_step[live] > STEP_DONE
+        live = live[moves & (search.damping[live] < MOST_DAMPING)]
         if len(live) == 0:
             break
     search.settle()
@@ -105,25 +120,25 @@ def fit_gaussians(
 class _Samples:
     """The samples that are used, n stars with equally many each."""
 
-    data: NDArray[np.float32]
+    data: Floats
     """Shape (n, samples)."""
-    x: NDArray[np.float32]
+    x: Floats
     """Offsets from the middle of the stamp, px."""
-    y: NDArray[np.float32]
-    member: NDArray[np.float32]
-    """Shape (n, samples, classes), 1 for a sample's own class; stars with fewer samples than
+    y: Floats
+    member: Floats
+    """Shape (classes, n, samples), 1 for a sample's own class; stars with fewer samples than
     others end in members of no class."""
 
     @property
     def levels(self) -> int:
         """How many colour classes there are."""
-        return int(self.member.shape[2])
+        return len(self.member)
 
-    def of(self, rows: NDArray[np.int64]) -> _Samples:
+    def of(self, rows: Rows) -> _Samples:
         """The samples of some of the stars."""
         if len(rows) == len(self.data):
             return self
-        return _Samples(self.data[rows], self.x[rows], self.y[rows], self.member[rows])
+        return _Samples(self.data[rows], self.x[rows], self.y[rows], self.member[:, rows])
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +149,12 @@ class _Step:
     normal: Floats
     """Shape (n, k, k): centre (2), moments (3), heights (one a class)."""
     slope: Floats
+
+    def of(self, rows: Rows) -> _Step:
+        """That of some of the stars."""
+        if len(rows) == len(self.cost):
+            return self
+        return _Step(self.cost[rows], self.normal[rows], self.slope[rows])
 
 
 @dataclass(slots=True)
@@ -146,8 +167,9 @@ class _Search:
     best_shape: Floats
     cost: Floats
     """Of the best guess so far."""
-    normals: Floats
     damping: Floats
+    last_move: Floats
+    """The step before, shape (n, k); zero where the next is not to be compared with it."""
     last_step: Floats
     """Relative step of the moments; under `STEP_DONE` the star is done."""
 
@@ -162,25 +184,26 @@ class _Search:
             best_centre=centre,
             best_shape=shape,
             cost=np.full(count, np.inf),
-            normals=np.tile(np.eye(5 + levels), (count, 1, 1)),
             damping=np.full(count, 1e-3),
+            last_move=np.zeros((count, 5 + levels)),
             last_step=np.full(count, np.inf),
         )
 
-    def take(self, live: NDArray[np.int64], step: _Step) -> None:
+    def take(self, live: Rows, step: _Step) -> None:
         """Keep what is better than before and guess anew; go half way back from what is not."""
         better = step.cost <= self.cost[live] * (1 + 1e-9)
         damp = self.damping[live]
-        damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, 1e3))
+        damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, MOST_DAMPING))
         self.damping[live] = damp
         kept = live[better]
         self.best_centre[kept], self.best_shape[kept] = self.centre[kept], self.shape[kept]
-        self.cost[kept], self.normals[kept] = step.cost[better], step.normal[better]
+        self.cost[kept] = step.cost[better]
         damped = step.normal.copy()
         # Each in its own unit: samples may run to 60000 or to 1. An empty stamp has zeros here.
         diagonal = np.einsum("nii->ni", damped)
         diagonal += damp[:, None] * diagonal + 1e-30
-        move: Floats = np.linalg.solve(damped, step.slope[..., None])[..., 0].astype(np.float64)
+        move = solved(damped, step.slope)
+        move *= self._lengthened(live, move, diagonal, better)[:, None]
         # A step of the covariance may not turn it inside out, nor the centre leave the star.
         reach = _relative_step(self.shape[live], move[:, 2:5])
         scale = np.minimum(1.0, 0.5 / (reach + 1e-12))[:, None]
@@ -191,6 +214,22 @@ class _Search:
         ahead = best_shape + scale * move[:, 2:5]
         self.shape[live] = _possible(np.where(usable, ahead, 0.5 * (best_shape + self.shape[live])))
         self.last_step[live] = np.where(usable[:, 0], reach, self.last_step[live])
+
+    def _lengthened(
+        self, live: Rows, move: Floats, weight: Floats, better: NDArray[np.bool_]
+    ) -> Floats:
+        """How much longer than told each step is made, shape (live,).
+
+        Where the star is no Gaussian each step is the same share of the one before, and all that
+        are still to come are known from two (Aitken's extrapolation).
+        """
+        last = weight * self.last_move[live]
+        size = np.einsum("ni,ni->n", last, self.last_move[live])
+        share = np.einsum("ni,ni->n", move, last) / np.where(size > 0, size, np.inf)
+        alike = better & (share > LEAST_SHARE)
+        # The step after a longer one is not of the same row.
+        self.last_move[live] = np.where(alike[:, None], 0.0, move)
+        return np.where(alike, 1 / (1 - np.minimum(share, MOST_SHARE)), 1.0)
 
     def settle(self) -> None:
         """End at the best guess; a last step too small to be tried again is taken all the same."""
@@ -207,45 +246,88 @@ def _possible(moments: Floats) -> Floats:
     return moments
 
 
-def _gauss_newton(samples: _Samples, centre: Floats, shape: Floats) -> _Step:
-    """Cost, normal matrix and slope of the squared differences at a guess."""
-    u, v, radius2 = _offsets(samples, centre, shape)
-    jacobian = np.empty((*samples.data.shape, 5 + samples.levels), np.float32)
-    heights = _model(samples, radius2, jacobian[..., 5:])
-    fitted = np.matmul(jacobian[..., 5:], heights[..., None])[..., 0]
-    residual = samples.data - fitted
-    jacobian[..., 0] = fitted * u
-    jacobian[..., 1] = fitted * v
-    jacobian[..., 2] = 0.5 * jacobian[..., 0] * u
-    jacobian[..., 3] = 0.5 * jacobian[..., 1] * v
-    jacobian[..., 4] = jacobian[..., 0] * v
-    turned = jacobian.transpose(0, 2, 1)
-    return _Step(
-        cost=np.matmul(residual[:, None, :], residual[..., None])[:, 0, 0].astype(np.float64),
-        normal=np.matmul(turned, jacobian).astype(np.float64),
-        slope=np.matmul(turned, residual[..., None])[..., 0].astype(np.float64),
+@dataclass(frozen=True, slots=True)
+class _Guess:
+    """What a guess makes of the samples."""
+
+    u: Floats
+    """M^-1 (x - centre), shape (n, samples)."""
+    v: Floats
+    radius2: Floats
+    """Squared distance in units of sigma."""
+    lit: Floats
+    """Each colour's Gaussian of height 1, shape (classes, n, samples)."""
+    norm: Floats
+    """Its sum of squares, shape (classes, n)."""
+    heights: Floats
+    """The best ones, shape (classes, n)."""
+    fitted: Floats
+    residual: Floats
+
+
+def _at(samples: _Samples, centre: Floats, shape: Floats) -> _Guess:
+    """The model at a guess of centre and moments."""
+    det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
+    xx, yy, xy = (
+        part[:, None] for part in (shape[:, 1] / det, shape[:, 0] / det, -shape[:, 2] / det)
     )
+    dx, dy = samples.x - centre[:, :1], samples.y - centre[:, 1:]
+    u, v = xx * dx, xy * dx
+    u += xy * dy
+    v += yy * dy
+    dx *= u
+    dy *= v
+    radius2 = np.add(dx, dy, out=dx)
+    core = np.minimum(radius2, 60.0)
+    core *= -0.5
+    lit = np.exp(core, out=core) * samples.member
+    norm = np.einsum("knp,knp->kn", lit, lit)
+    heights = np.einsum("knp,np->kn", lit, samples.data) / np.maximum(norm, 1e-9)
+    fitted = _summed(heights, lit)
+    return _Guess(u, v, radius2, lit, norm, heights, fitted, samples.data - fitted)
+
+
+def _gauss_newton(guess: _Guess) -> _Step:
+    """Cost, normal matrix and slope of the squared differences at a guess."""
+    along_u, along_v = guess.fitted * guess.u, guess.fitted * guess.v
+    columns = (along_u, along_v, along_u * guess.u, along_v * guess.v, along_u * guess.v)
+    terms = len(columns) + len(guess.lit)
+    normal, slope = np.zeros((terms, terms, len(along_u))), np.zeros((terms, len(along_u)))
+    sums: dict[tuple[int, int], Floats] = {}
+    for i, (column, (power_u, power_v, factor)) in enumerate(zip(columns, _POWERS, strict=True)):
+        slope[i] = factor * _dot(column, guess.residual)
+        for j, other in enumerate(_POWERS[: i + 1]):
+            powers = (power_u + other[0], power_v + other[1])
+            if powers not in sums:
+                sums[powers] = _dot(column, columns[j])
+            normal[i, j] = normal[j, i] = factor * other[2] * sums[powers]
+        for j, lit in enumerate(guess.lit, len(columns)):
+            normal[i, j] = normal[j, i] = factor * _dot(column, lit)
+    # The heights are the best ones, so the cost has no slope along them; no sample has two.
+    own = np.arange(len(columns), terms)
+    normal[own, own] = guess.norm
+    return _Step(_dot(guess.residual, guess.residual), normal.transpose(2, 0, 1), slope.T)
+
+
+_POWERS = ((1, 0, 1.0), (0, 1, 1.0), (2, 0, 0.5), (0, 2, 0.5), (1, 1, 1.0))
+"""Powers of u and v, and the factor, in the change of the model with x, y, mxx, myy and mxy."""
 
 
 def _described(samples: _Samples, search: _Search, noise: Floats, reach: float) -> GaussianFits:
     """Errors, brightness and profile of the fits that a search ended with."""
     centre, shape = search.centre, search.shape
-    _, _, radius2 = _offsets(samples, centre, shape)
-    gauss = np.empty_like(samples.member)
-    heights = _model(samples, radius2, gauss)
-    bright = np.matmul(samples.member, heights[..., None])[..., 0]
-    core = gauss.sum(axis=-1)
-    core2 = np.einsum("np,np->n", core, core).astype(np.float64)
-    residual = (samples.data - bright * core) * core
-    misfit2 = np.einsum("np,np->n", residual, residual) / np.maximum(core2, 1e-9)
+    guess = _at(samples, centre, shape)
+    core, bright = guess.lit.sum(axis=0), _summed(guess.heights, samples.member)
+    misfit = guess.residual * core
+    misfit2 = _dot(misfit, misfit) / np.maximum(_dot(core, core), 1e-9)
     variance = np.maximum(noise**2, misfit2)
-    covariance = np.linalg.pinv(search.normals, hermitian=True)
+    covariance = inverses(_gauss_newton(guess).normal)
     spread = np.maximum(np.einsum("nii->ni", covariance)[:, 2:5], 0.0)
     # Each colour is brought to the star's own level before profiles are compared.
     level = np.where(bright > 0, samples.data / np.maximum(bright, 1e-9), 0.0) * core
     total = level.sum(axis=1)
-    kurt = np.einsum("np,np->n", level, radius2 * radius2) / np.where(total > 0, total, np.nan)
-    height = np.sqrt(np.einsum("np,np->n", bright * core, bright * core))
+    kurt = _dot(level, guess.radius2**2) / np.where(total > 0, total, np.nan)
+    height = np.sqrt(_dot(guess.fitted, guess.fitted))
     det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
     inside = np.abs(centre).max(axis=1) < reach
     return GaussianFits(
@@ -253,11 +335,24 @@ def _described(samples: _Samples, search: _Search, noise: Floats, reach: float) 
         y=centre[:, 1],
         moments=shape,
         errors=np.sqrt(spread * variance[:, None]),
-        amplitude=heights.astype(np.float64),
-        snr=height.astype(np.float64) / np.where(noise > 0, noise, np.nan),
-        kurt=kurt.astype(np.float64),
-        converged=(search.last_step < 0.05) & (det > 0) & inside & (heights[:, 0] > 0),
+        amplitude=guess.heights.T,
+        snr=height / np.where(noise > 0, noise, np.nan),
+        kurt=kurt,
+        converged=(search.last_step <= STEP_DONE) & (det > 0) & inside & (guess.heights[0] > 0),
     )
+
+
+def _dot(a: Floats, b: Floats) -> Floats:
+    """Sum of the products of each row, shape (n,)."""
+    return np.asarray(np.einsum("np,np->n", a, b))
+
+
+def _summed(heights: Floats, parts: Floats) -> Floats:
+    """Sum over the classes of their parts, each as high as told, shape (n, samples)."""
+    total = heights[0][:, None] * parts[0]
+    for height, part in zip(heights[1:], parts[1:], strict=True):
+        total += height[:, None] * part
+    return np.asarray(total)
 
 
 def _relative_step(shape: Floats, step: Floats) -> Floats:
@@ -280,41 +375,15 @@ def _samples(stamps: NDArray[np.float32], classes: NDArray[np.int8]) -> _Samples
     most = int((kinds >= 0).sum(axis=1).max(initial=1))
     order = np.argsort(kinds < 0, axis=1, kind="stable")[:, :most]
     kinds = np.take_along_axis(kinds, order, axis=1)
-    data = np.take_along_axis(stamps.reshape(count, -1), order, axis=1).astype(np.float32)
+    data = np.take_along_axis(stamps.reshape(count, -1), order, axis=1).astype(np.float64)
     levels = max(int(kinds.max(initial=0)) + 1, 1)
     half = size // 2
     return _Samples(
         data=data * (kinds >= 0),
-        x=(order % size - half).astype(np.float32),
-        y=(order // size - half).astype(np.float32),
-        member=(kinds[..., None] == np.arange(levels)).astype(np.float32),
+        x=(order % size - half).astype(np.float64),
+        y=(order // size - half).astype(np.float64),
+        member=(kinds == np.arange(levels)[:, None, None]).astype(np.float64),
     )
-
-
-def _offsets(
-    samples: _Samples, centre: Floats, shape: Floats
-) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """M^-1 (x - centre), its two components, and the squared distance in units of sigma."""
-    det = shape[:, 0] * shape[:, 1] - shape[:, 2] ** 2
-    inverse = np.stack([shape[:, 1] / det, shape[:, 0] / det, -shape[:, 2] / det]).astype(
-        np.float32
-    )[..., None]
-    dx = samples.x - centre[:, :1].astype(np.float32)
-    dy = samples.y - centre[:, 1:].astype(np.float32)
-    u = inverse[0] * dx + inverse[2] * dy
-    v = inverse[2] * dx + inverse[1] * dy
-    return u, v, u * dx + v * dy
-
-
-def _model(
-    samples: _Samples, radius2: NDArray[np.float32], lit: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    """Best height of each colour, shape (n, classes); their Gaussians of height 1 go to `lit`."""
-    gauss = np.exp(-0.5 * np.minimum(radius2, 60.0))
-    np.multiply(gauss[..., None], samples.member, out=lit)
-    light = np.matmul(lit.transpose(0, 2, 1), samples.data[..., None])[..., 0]
-    norm = np.einsum("npk,npk->nk", lit, lit)
-    return np.asarray(light / np.maximum(norm, 1e-9), np.float32)
 
 
 def axes(moments: Floats) -> tuple[Floats, Floats, Floats]:
