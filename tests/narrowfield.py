@@ -10,7 +10,7 @@ from bench.sketch import sketched
 from skyplumb.calibrate.light import Light
 from skyplumb.demo import Body, Clock, DrawnExposure, DrawnRun, DrawnSite, Lens, Mount, Night, Sky
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.records import Measure
+from skyplumb.records import STAR_DTYPE, Measure
 
 WIDTH_MM = 23.4
 
@@ -68,3 +68,12 @@ def unsolved(measures: list[Measure], night: Night) -> list[Light]:
         Light(one, ShotNotes(one.info), None, start, True)
         for one, start in zip(measures, starts, strict=True)
     ]
+
+
+def dots(rng: np.random.Generator, count: int = 300) -> Measure:
+    """A frame of points strewn by lot."""
+    stars = np.zeros(count, STAR_DTYPE)
+    stars["x"], stars["y"] = rng.uniform(0, [[1500], [1000]], (2, count))
+    stars["flux"] = np.sort(10 ** rng.uniform(2, 5, count))[::-1]
+    stars["snr"], stars["mxx"], stars["myy"] = 60.0, 1.2, 1.2
+    return Measure("a", "light", "", width_px=1500, height_px=1000, stars=stars)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import shutil
+import sqlite3
 import sys
 from collections.abc import Callable
 from concurrent.futures import Future
@@ -32,6 +34,15 @@ MOOR = "DCIM/100MOOR Süd"
 """Folder of the first run of the small card: frames 1 to 7, the fourth knocked, the last cut."""
 FEN = "DCIM/101MOOR"
 """Folder of its second run, of four frames, another exposure and another part of the sky."""
+SESSION = "2026-09-12-lerchau-mistel-3"
+SHARP = [f"{MOOR}/MIST_000{n}.dng" for n in (1, 2, 3, 5, 6)]
+KNOCKED = f"{MOOR}/MIST_0004.dng"
+LIGHTS = [*SHARP[:3], KNOCKED, *SHARP[3:], *(f"{FEN}/MIST_00{n:02d}.dng" for n in range(8, 12))]
+STEADY = [
+    "frames.csv", "report.html", "stackable.txt", "stackable/01-24mm-60s.txt",
+    "stackable/02-24mm-30s.txt", "summary.json",
+]  # fmt: skip
+"""What every audit writes of its session."""
 
 _BODY = Body("Mistel 3", "Lerchau", "LM-30177", width_px=1200, height_px=800, pixel_um=16.0)
 _LENS = Lens(
@@ -145,3 +156,18 @@ def change_exif(path: Path, **tags: str | None) -> None:
             del exif[key]
     image.setExifData(exif)
     image.writeMetadata()
+
+
+def written(done: Finished) -> dict[str, bytes]:
+    """The files of the session that every audit writes."""
+    return {name: done.files[f"{SESSION}/{name}"] for name in STEADY}
+
+
+def measures_kept(out: Path) -> int:
+    """How many shots the store of an output holds, whoever is writing to it."""
+    path = out / ".skyplumb" / "measures.sqlite"
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
+            return int(db.execute("SELECT count(*) FROM shots").fetchone()[0])
+    except sqlite3.OperationalError:
+        return 0

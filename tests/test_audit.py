@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import os
 import re
@@ -19,23 +18,25 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
 from skyplumb.measure.store import Store
-from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished
+from smallcard import (
+    FEN,
+    KNOCKED,
+    LIGHTS,
+    MOOR,
+    SESSION,
+    SHARP,
+    SKYPLUMB,
+    Acting,
+    Finished,
+    measures_kept,
+    written,
+)
 
 Command = Callable[..., Finished]
-
-SESSION = "2026-09-12-lerchau-mistel-3"
-SHARP = [f"{MOOR}/MIST_000{n}.dng" for n in (1, 2, 3, 5, 6)]
-KNOCKED = f"{MOOR}/MIST_0004.dng"
-LIGHTS = [*SHARP[:3], KNOCKED, *SHARP[3:], *(f"{FEN}/MIST_00{n:02d}.dng" for n in range(8, 12))]
 
 UNREADABLE = [f"{MOOR}/MIST_0007.dng", f"{FEN}/MIST_0090.dng", f"{FEN}/NOTIZ.CR2"]
 MEASURED = 13
 """Lights, the dark, the flat and the one left out."""
-
-STEADY = [
-    "frames.csv", "report.html", "stackable.txt", "stackable/01-24mm-60s.txt",
-    "stackable/02-24mm-30s.txt", "summary.json",
-]  # fmt: skip
 
 
 def listing(folder: Path) -> list[tuple[str, int, int, int, int]]:
@@ -45,11 +46,6 @@ def listing(folder: Path) -> list[tuple[str, int, int, int, int]]:
         for path in [folder, *folder.rglob("*")]
         if (one := path.lstat())
     )
-
-
-def written(done: Finished) -> dict[str, bytes]:
-    """The files of the session that every audit writes."""
-    return {name: done.files[f"{SESSION}/{name}"] for name in STEADY}
 
 
 @pytest.fixture
@@ -76,16 +72,6 @@ def spy(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> Spy:
     one = Spy()
     monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: one)
     return one
-
-
-def measures_kept(out: Path) -> int:
-    """How many shots the store of an output holds, whoever is writing to it."""
-    path = out / ".skyplumb" / "measures.sqlite"
-    try:
-        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as db:
-            return int(db.execute("SELECT count(*) FROM shots").fetchone()[0])
-    except sqlite3.OperationalError:
-        return 0
 
 
 # What is written

@@ -21,8 +21,7 @@ import yaml
 
 from skyplumb._data import shipped
 from skyplumb.cli import DEMO_LIBRARIES, app
-from smallcard import MOOR, SKYPLUMB, Finished
-from test_audit import measures_kept
+from smallcard import MOOR, SKYPLUMB, Finished, measures_kept
 
 Command = Callable[..., Finished]
 

@@ -19,7 +19,7 @@ from skyplumb.intake.rules import load_rules
 from skyplumb.judge.mount import fit_mount
 from skyplumb.judge.verdict import judge
 from skyplumb.records import ShotInfo
-from test_pointing import NIGHT, SITE, Leaning, Shot, exposure, no_downloads
+from starfields import NIGHT, SITE, Leaning, Shot, exposure, no_downloads
 
 __all__ = ["no_downloads"]
 

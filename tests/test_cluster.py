@@ -19,8 +19,7 @@ from skyplumb.errors import UserError
 from skyplumb.measure import cluster
 from skyplumb.measure.cluster import ClusterWorkers
 from skyplumb.measure.workers import Lost, WorkLimits, run_all
-from smallcard import SKYPLUMB, Finished
-from test_audit import measures_kept, written
+from smallcard import SKYPLUMB, Finished, measures_kept, written
 
 TASKS = """
 import os, signal, time

@@ -35,8 +35,20 @@ from skyplumb.demo import (
     render_card,
 )
 from skyplumb.measure.lock import held
-from smallcard import FEN, MOOR, SKYPLUMB, Acting, Finished, change_exif
-from test_audit import KNOCKED, LIGHTS, SESSION, SHARP, measures_kept, written
+from smallcard import (
+    FEN,
+    KNOCKED,
+    LIGHTS,
+    MOOR,
+    SESSION,
+    SHARP,
+    SKYPLUMB,
+    Acting,
+    Finished,
+    change_exif,
+    measures_kept,
+    written,
+)
 
 Command = Callable[..., Finished]
 

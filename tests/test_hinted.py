@@ -8,14 +8,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from narrowfield import measured, narrow_night
+from narrowfield import dots, measured, narrow_night
 from skyplumb.calibrate.plate_solving import Start, plate_solve
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.demo import Mount, Night
 from skyplumb.intake.notes import load_notes
 from skyplumb.judge.calibrated import calibrate
 from skyplumb.records import NAN, Measure
-from test_registration import dots
 
 PLACE = (84.0, -69.0)
 

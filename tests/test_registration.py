@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from narrowfield import exposures_of, measured, narrow_night, unsolved
+from narrowfield import dots, exposures_of, measured, narrow_night, unsolved
 from skyplumb.calibrate.registration import register
 from skyplumb.calibrate.similarity import best_similarity
 from skyplumb.demo import (
@@ -35,7 +35,7 @@ from skyplumb.judge.runs import Run
 from skyplumb.judge.verdict import judge
 from skyplumb.measure.all_shots import bare
 from skyplumb.measure.flags import BIT
-from skyplumb.records import STAR_DTYPE, Measure
+from skyplumb.records import Measure
 
 Floats = NDArray[np.float64]
 DRIFTING = Mount(axis_alt_error_arcmin=90.0, axis_az_error_arcmin=-40.0)
@@ -47,15 +47,6 @@ def truly_moved(before: DrawnExposure, after: DrawnExposure) -> Floats:
     star = before.apparent_at(before.optics.centre[None], before.mid_s)
     here, there = (one.path(star, np.array([one.mid_s]))[0, 0] for one in (before, after))
     return np.asarray(there - here)
-
-
-def dots(rng: np.random.Generator, count: int = 300) -> Measure:
-    """A frame of points strewn by lot."""
-    stars = np.zeros(count, STAR_DTYPE)
-    stars["x"], stars["y"] = rng.uniform(0, [[1500], [1000]], (2, count))
-    stars["flux"] = np.sort(10 ** rng.uniform(2, 5, count))[::-1]
-    stars["snr"], stars["mxx"], stars["myy"] = 60.0, 1.2, 1.2
-    return Measure("a", "light", "", width_px=1500, height_px=1000, stars=stars)
 
 
 def moved(measure: Measure, move: Floats, turn_deg: float) -> Measure:

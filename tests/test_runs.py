@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from narrowfield import dots
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.runs import exposure_notices, group_runs
 from skyplumb.records import Measure, ShotInfo
-from test_registration import dots
 
 
 def light(start_s: float, exposure_s: float) -> Light:

@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from roundstars import light
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.stack import stacked, weights
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import FieldShapes
-from test_judge import light
 
 
 def fact(
