@@ -20,7 +20,7 @@ from skyplumb.judge.verdict import JudgedRun, judge
 from skyplumb.measure.shot import measure_shot
 from skyplumb.records import Measure
 
-REAL = Path(__file__).parent / "data/real"
+REAL = Path(__file__).parents[1] / "data/real"
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from skyplumb.errors import UnreadableError
 from skyplumb.measure.decode import clipping_level, decode, mosaic_of
 
-REAL = Path(__file__).parent / "data" / "real"
+REAL = Path(__file__).parents[1] / "data" / "real"
 
 RGGB = [[0, 1], [1, 2]]
 SIX_BY_SIX = [

@@ -17,7 +17,7 @@ from skyplumb.errors import UserError
 from skyplumb.output.paths import flat_names, listed_path, one_name, writing
 from smallcard import FEN, Finished
 
-PACKAGE = Path(__file__).parents[1] / "pipeline"
+PACKAGE = Path(__file__).parents[2] / "pipeline"
 
 ELSEWHERE = """
 import errno, multiprocessing.popen_spawn_posix, os, random, shutil, signal, socket, subprocess, sys

@@ -30,7 +30,7 @@ from skyplumb.intake.overrides import load_overrides
 from skyplumb.intake.rules import load_rules
 from smallcard import MOOR, Finished
 
-SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"
+SCREENS = Path(__file__).parents[2] / "bench-out" / "screens"
 """Where CI finds the screenshots."""
 
 

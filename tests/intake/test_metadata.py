@@ -26,7 +26,7 @@ from skyplumb.intake.values import LONGEST_TEXT, angle_deg, number, time
 from skyplumb.measure.decode import decode
 from skyplumb.records import ShotInfo
 
-REAL = Path(__file__).parent / "data/real"
+REAL = Path(__file__).parents[1] / "data/real"
 NAN = float("nan")
 
 MakeDng = Callable[..., bytes]

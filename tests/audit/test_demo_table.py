@@ -17,7 +17,7 @@ import pytest
 from skyplumb.columns import COLUMNS
 from smallcard import SKYPLUMB
 
-SAVED = Path(__file__).parent / "data" / "demo-frames.csv"
+SAVED = Path(__file__).parents[1] / "data" / "demo-frames.csv"
 NUMBER = re.compile(r"-?\d+(?:\.\d+)?")
 Rows = list[dict[str, str]]
 

@@ -207,8 +207,8 @@ def test_a_store_of_another_version_is_measured_anew(
 def test_killed_at_any_moment_it_keeps_what_was_put_and_nothing_half(tmp_path: Path) -> None:
     writer = tmp_path / "writer.py"
     writer.write_text(WRITER)
-    tests = Path(__file__).parent
-    path = os.pathsep.join([str(tests), str(tests.parent / "pipeline")])
+    here, tests = Path(__file__).parent, Path(__file__).parents[1]
+    path = os.pathsep.join(map(str, (here, tests, tests.parent / "pipeline")))
     for delay_s in (0.02, 0.1, 0.3):
         with subprocess.Popen(
             [sys.executable, str(writer), str(tmp_path / "s")],

@@ -115,7 +115,7 @@ def test_a_second_audit_into_one_output_is_told_at_once(
 
 def test_a_killed_audit_leaves_no_lock(tmp_path: Path) -> None:
     program = (
-        f"import sys, time; sys.path.insert(0, {str(Path(__file__).parents[1] / 'pipeline')!r})\n"
+        f"import sys, time; sys.path.insert(0, {str(Path(__file__).parents[2] / 'pipeline')!r})\n"
         "from pathlib import Path; from skyplumb.measure.lock import held\n"
         f"with held(Path({str(tmp_path)!r}), Path('out')): print(flush=True); time.sleep(60)"
     )
@@ -387,7 +387,7 @@ def test_stopped_by_a_signal_it_ends_tidily_with_what_is_done_kept(
 
 def test_ctrl_c_while_it_loads_is_no_traceback(tmp_path: Path) -> None:
     entry = (
-        f"import sys; sys.path.insert(0, {str(Path(__file__).parents[1] / 'pipeline')!r})\n"
+        f"import sys; sys.path.insert(0, {str(Path(__file__).parents[2] / 'pipeline')!r})\n"
         "from skyplumb.__main__ import main; print('here', flush=True); main()"
     )
     for delay_s in (0.0, 0.02, 0.05, 0.1, 0.2):

@@ -289,7 +289,7 @@ def _caller_at_work(
 
 def _environment(tmp_path: Path) -> dict[str, str]:
     """Of a process that finds the package and the modules of a test."""
-    package = Path(__file__).resolve().parents[1] / "pipeline"
+    package = Path(__file__).resolve().parents[2] / "pipeline"
     return os.environ | {"PYTHONPATH": f"{package}{os.pathsep}{tmp_path}"}
 
 

@@ -17,7 +17,7 @@ from skyplumb.season.sessions import read_season
 from skyplumb.summary import read_summary
 from smallcard import Finished
 
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parents[1] / "data"
 OLD = DATA / "version-0.1"
 SLIPPED = "N6_0033.dng"
 

@@ -12,7 +12,7 @@ from playwright.sync_api import Page
 from drawnseason import DrawnRig, write_season
 from skyplumb.season.gear import write_tally
 
-SCREENS = Path(__file__).parents[1] / "bench-out" / "screens"
+SCREENS = Path(__file__).parents[2] / "bench-out" / "screens"
 CELLS = ((85.0, 25.0), (85.0, 60.0), (135.0, 25.0), (135.0, 90.0), (200.0, 90.0))
 
 

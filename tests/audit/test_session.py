@@ -19,7 +19,7 @@ from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from smallcard import Finished
 
-README = Path(__file__).parents[1] / "README.md"
+README = Path(__file__).parents[2] / "README.md"
 
 
 @pytest.fixture
