@@ -333,7 +333,9 @@ def _write_night(
         writer = csv.writer(table)
         writer.writerow(COLUMNS)
         writer.writerows(rows)
-    summary = {"sessions": [{"session": folder.name, "runs": runs}]}
+    who = {"session": folder.name, "evening": str(day), "camera": "Orvane N6", "serial": "OR-17"}
+    where = {"latitude_deg": rig.latitude_deg, "longitude_deg": 9.9}
+    summary = {"sessions": [{**who, **where, "runs": runs}]}
     (folder / "summary.json").write_text(json.dumps(summary), "utf-8")
 
 

@@ -231,6 +231,8 @@ def tally(
     tell(f"{done.keep} of {done.judged} judged frames kept in {counted(done.sessions, 'session')}")
     if done.why_no_model:
         tell(f"no model: {done.why_no_model}")
+    for notice in done.notices:
+        tell(notice)
 
 
 @app.command(short_help="Predict what a lens and exposure will yield.")

@@ -24,6 +24,9 @@ from skyplumb.version_0_1 import todays_summary
 SCHEMA_FILE = "summary.schema.json"
 """In `reports/`."""
 
+NOT_TOLD = ""
+"""An evening in a summary of version 0.1, which did not say it."""
+
 Number = Annotated[
     float,
     BeforeValidator(lambda value: NAN if value is None else value),
@@ -292,6 +295,16 @@ class SessionSummary:
     __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
 
     session: str
+    evening: str | None = NOT_TOLD
+    """ISO date of the evening on which the night began; null where undated."""
+    camera: str = ""
+    """Maker and model of the body."""
+    serial: str = ""
+    """Its serial number; empty if unknown."""
+    latitude_deg: Number = NAN
+    """Of the site, north positive; the median of the frames'."""
+    longitude_deg: Number = NAN
+    """East positive."""
     shots: int = 0
     """Files of any kind."""
     kinds: dict[str, int] = field(default_factory=dict)

@@ -18,6 +18,9 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
 from skyplumb.measure.store import Store
+from skyplumb.output import table
+from skyplumb.records import ShotInfo
+from skyplumb.summary import SessionSummary, summary_json
 from smallcard import (
     FEN,
     KNOCKED,
@@ -89,6 +92,24 @@ def test_every_file_of_the_card_gets_its_row_and_litter_none(audited: Finished) 
         "hell/MIST_0013.dng": "flat",
     }
     assert {row["session"] for row in audited.rows.values()} == {SESSION}
+
+
+def test_a_session_says_whose_and_when_and_where_it_is(audited: Finished) -> None:
+    (told,) = json.loads(audited.files[f"{SESSION}/summary.json"])["sessions"]
+    names = ("evening", "camera", "serial", "latitude_deg", "longitude_deg")
+    # As drawn, the site as the night notes give it.
+    drawn = ["2026-09-12", "Lerchau Mistel 3", "LM-30177", 47.2, 11.8]
+    assert [told[name] for name in names] == drawn
+
+
+def test_a_site_on_both_sides_of_the_date_line_is_one_and_an_unknown_one_is_null() -> None:
+    shots = [ShotInfo(latitude_deg=-17.0, longitude_deg=lon) for lon in (179.9, -179.9, -179.8)]
+    told = table._identity("2026-08-14-n1", [*shots, ShotInfo(camera="N1", serial="7")])
+    assert (told["latitude_deg"], told["longitude_deg"]) == (-17.0, -179.9)
+    assert (told["evening"], told["camera"], told["serial"]) == ("2026-08-14", "N1", "7")
+    undated = summary_json(SessionSummary("undated-n1", **table._identity("undated-n1", [])))
+    (read,) = json.loads(undated)["sessions"]
+    assert read["evening"] is read["latitude_deg"] is read["longitude_deg"] is None
 
 
 def test_every_row_that_is_not_judged_says_why(audited: Finished) -> None:

@@ -138,6 +138,14 @@ def sessions(
     return found | _with_neighbours([*noted, *(other.file.as_posix() for other in others)], found)
 
 
+def evening_of(session: str) -> str | None:
+    """The evening that `sessions` put first into a name, as an ISO date; None where undated."""
+    try:
+        return date.fromisoformat(session[:10]).isoformat()
+    except ValueError:
+        return None
+
+
 def _zone(ahead: timedelta) -> float | None:
     """The civil zone, hours, by which a clock is ahead of a fresh GPS stamp, if by any."""
     hours = ahead / timedelta(hours=1)

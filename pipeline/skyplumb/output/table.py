@@ -12,7 +12,7 @@ import numpy as np
 
 from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow
-from skyplumb.intake.nights import when_utc
+from skyplumb.intake.nights import evening_of, when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
 from skyplumb.intervals import binomial_interval
@@ -54,12 +54,14 @@ def session_result(
     for entry in others:
         file = entry.file.as_posix()
         by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=entry.note)
+    infos = [frame.facts.light.info for run in judged for frame in run.frames]
+    infos = infos or [notes.for_shot(one.file, one.info).info for one in measures]
     order = {file: n for n, file in enumerate(_in_time(judged))}
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     return SessionResult(
         name,
         tuple(rows),
-        _summary(name, judged, rows, notices, rules),
+        replace(_summary(name, judged, rows, notices, rules), **_identity(name, infos)),
         {m.file: m for m in measures if m.kind == "light"},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
@@ -197,6 +199,22 @@ def _summary(
         runs=tuple(_run_summary(run) for run in judged),
         sun_and_moon=_sun_and_moon(judged),
     )
+
+
+def _identity(name: str, infos: Sequence[ShotInfo]) -> dict[str, Any]:
+    """Evening, body and site of a session: what most of its shots say, and the median place."""
+    told: dict[str, Any] = {"evening": evening_of(name)}
+    for field in ("camera", "serial"):
+        said = Counter(getattr(info, field) for info in infos if getattr(info, field))
+        told[field] = said.most_common(1)[0][0] if said else ""
+    places = [(info.latitude_deg, info.longitude_deg) for info in infos]
+    known = np.array([place for place in places if np.isfinite(place).all()])
+    if len(known):
+        # Longitudes on both sides of 180 degrees are near each other.
+        east = known[0, 1] + (known[:, 1] - known[0, 1] + 180) % 360 - 180
+        told["latitude_deg"] = round(float(np.median(known[:, 0])), 5)
+        told["longitude_deg"] = round(float((np.median(east) + 180) % 360 - 180), 5)
+    return told
 
 
 def _sun_and_moon(judged: Sequence[JudgedRun]) -> SunMoonSummary | None:

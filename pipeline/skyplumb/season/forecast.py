@@ -185,7 +185,7 @@ def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
     """
     if model.rig is None:
         raise UserError(f"no forecast: {model.why_not}; audit a night with tracked frames")
-    notices: list[str] = []
+    notices = list(season.notices)
     pixel_um = _pixel(season, ask, notices)
     gap_s, gap_from = _gap(season, ask)
     basis = _Basis(season, model, ask, pixel_um, gap_s, _better(model, ask, notices))

@@ -30,6 +30,7 @@ class Written:
     judged: int
     keep: int
     why_no_model: str
+    notices: tuple[str, ...]
 
 
 def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Written:
@@ -57,7 +58,12 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Writte
     write_atomic(out / "tally.html", page.encode())
     total = counted.total.iloc[0]
     return Written(
-        out / "tally.html", season.sessions, int(total["judged"]), int(total["keep"]), model.why_not
+        out / "tally.html",
+        season.sessions,
+        int(total["judged"]),
+        int(total["keep"]),
+        model.why_not,
+        season.notices,
     )
 
 

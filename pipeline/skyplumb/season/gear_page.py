@@ -71,6 +71,7 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
         "span": _span(nights),
         "sessions": season.sessions,
         "twice": season.twice,
+        "notices": season.notices,
         "total": total,
         "breakdowns": [{**asdict(one), "rows": _rows(tally, one)} for one in BREAKDOWNS],
         "differences": [
@@ -118,6 +119,7 @@ def facts(season: Season, tally: Tally, model: SeasonModel, effects: Sequence[Ef
     return {
         "sessions": season.sessions,
         "audited_twice": season.twice,
+        "notices": list(season.notices),
         "total": _records(tally.total)[0],
         "hit_rates": {name: _records(table) for name, table in tally.groups.items()},
         "differences": [

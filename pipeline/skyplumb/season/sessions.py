@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 
 import numpy as np
@@ -19,13 +20,16 @@ from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
+from skyplumb.intake.nights import evening_of
 from skyplumb.intake.rules import load_rules
+from skyplumb.intake.values import time
 from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.output.index import INDEX
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
-from skyplumb.summary import RunSummary, read_summary
+from skyplumb.season.nights import Identity, nights_of, older_sessions
+from skyplumb.summary import NOT_TOLD, RunSummary, SessionSummary, read_summary
 from skyplumb.version_0_1 import todays_frames
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
@@ -53,7 +57,7 @@ class Season:
     """All judged light frames of the sessions read."""
 
     frames: pd.DataFrame
-    """A row per shot: `run_id` (into `runs`), `night`, `camera`, `lens`, `focal_mm`,
+    """A row per shot: `run_id` (into `runs`), `night` (see `nights`), `camera`, `lens`, `focal_mm`,
     `exposure_s` as measured, `setting_s` (exposures within 4 % are one setting), `verdict`,
     `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `excluded` (lost
     to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
@@ -67,6 +71,8 @@ class Season:
     """Sessions read."""
     twice: int
     """Rows left out because the same shot was audited again."""
+    notices: tuple[str, ...] = ()
+    """What a reader must know of how nights were told."""
 
 
 def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Season:
@@ -86,27 +92,32 @@ def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Seas
     """
     frames: list[pd.DataFrame] = []
     runs: list[dict[str, object]] = []
+    identities: list[Identity] = []
     found = [folder.absolute() for folder in _sessions(folders)]
     parts = dict(run_all(_read_session, found, workers or Here()))
     for number, folder in enumerate(found):
         part = parts[number]
         if isinstance(part, Lost):
             raise UserError(f"{folder}: could not be read ({part.words})")
-        some, theirs = part
+        some, theirs, identity = part
         frames.append(some.assign(run_id=some["run_id"] + len(runs)))
         runs += theirs
+        identities.append(identity)
     if not any(len(some) for some in frames):
         raise UserError(
             f"{', '.join(map(str, folders))}: no judged light frame in "
             f"{counted(len(found), 'audited session')}; audit a card with light frames first"
         )
+    nights = nights_of(identities)
+    frames = [some.assign(night=night) for some, night in zip(frames, nights, strict=True)]
     table = pd.concat([some for some in frames if len(some)], ignore_index=True)
     before = len(table)
-    table = table.drop_duplicates("shot", keep="last", ignore_index=True).drop(columns="shot")
+    table = _once(table)
     table["setting_s"] = _settings(table["exposure_s"])
     for name in ("night", "camera", "lens", "verdict", "cause"):
         table[name] = table[name].astype("category")
-    return Season(table, _run_table(runs, table), len(found), before - len(table))
+    notices = tuple(filter(None, [older_sessions(identities)]))
+    return Season(table, _run_table(runs, table), len(found), before - len(table), notices)
 
 
 def label_of(lens: str, focal_mm: float) -> str:
@@ -135,31 +146,71 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
 
 
-def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]]]:
-    """Judged frames of one session and the facts of its runs, numbered from 0."""
+def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]], Identity]:
+    """Judged frames of one session, the facts of its runs, numbered from 0, and which it is."""
     table = _read_frames(folder / "frames.csv")
     summary = _read_summary(folder / "summary.json")
-    night = folder.resolve().name
-    if night.startswith("undated"):
-        # Nothing says that two undated sessions are one night.
-        night = f"{folder.resolve().parent.name}/{night}"
+    identity = _identity(folder, summary, table)
     names = list(dict.fromkeys(table["run"]))
-    told = {run.run: run for run in summary}
-    causes = {frame.file: frame.causes for run in summary for frame in run.frames}
-    table["night"] = night
+    told = {run.run: run for run in summary.runs}
+    causes = {frame.file: frame.causes for run in summary.runs for frame in run.frames}
+    table["serial"] = summary.serial
     table["run_id"] = table["run"].map({name: n for n, name in enumerate(names)})
     table["share"] = [
         causes.get(file, {}).get(cause, math.nan)
         for file, cause in zip(table["file"], table["cause"], strict=True)
     ]
-    table["shot"] = _shot_marks(table, night)
+    table["shot"] = _shot_marks(table, identity.session)
     table["utc_s"] = _seconds(table["taken_utc"])
     table["excluded"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
     keep = (
-        *("run_id", "night", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
+        *("run_id", "serial", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
         *("dec_deg", "altitude_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
     )
-    return table[list(keep)], [_run_facts(told.get(name) or RunSummary(name)) for name in names]
+    facts = [_run_facts(told.get(name) or RunSummary(name)) for name in names]
+    return table[list(keep)], facts, identity
+
+
+def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Identity:
+    """Which session it is: by its summary, else by its name, else by its frames' times."""
+    place = folder.resolve()
+    session = place.name
+    if session.startswith("undated"):
+        # Nothing says that two undated sessions are one night.
+        session = f"{place.parent.name}/{session}"
+    told = summary.evening != NOT_TOLD
+    evening = summary.evening
+    if not told:
+        # Names of earlier versions, too, begin with the evening as that audit knew it.
+        names = (summary.session, *table["session"].head(1), place.name)
+        evening = next(filter(None, map(evening_of, names)), None) or _evening_by_times(table)
+    return Identity(
+        session,
+        evening or "",
+        summary.latitude_deg,
+        summary.longitude_deg,
+        len(table),
+        told,
+    )
+
+
+def _evening_by_times(table: pd.DataFrame) -> str | None:
+    """That of the middle frame by the camera's clock, else by UTC; None without any time."""
+    for name in ("taken_camera", "taken_utc"):
+        known = sorted(filter(None, map(time, table[name])))
+        if known:
+            return (known[len(known) // 2] - timedelta(hours=12)).date().isoformat()
+    return None
+
+
+def _once(table: pd.DataFrame) -> pd.DataFrame:
+    """Each shot once, by its latest audit; two bodies of one model are told by their serials."""
+    known = table["serial"] != ""
+    bodies = table[known].groupby("shot")["serial"].nunique()
+    twins = table["shot"].isin(bodies.index[bodies > 1])
+    body = table["serial"].where(twins, "")
+    again = pd.DataFrame({"shot": table["shot"], "body": body}).duplicated(keep="last")
+    return table[~again].drop(columns=["shot", "serial"]).reset_index(drop=True)
 
 
 def _read_frames(path: Path) -> pd.DataFrame:
@@ -191,12 +242,12 @@ def _read_frames(path: Path) -> pd.DataFrame:
     return table
 
 
-def _read_summary(path: Path) -> list[RunSummary]:
-    """The runs of one summary.json; none where it is missing."""
+def _read_summary(path: Path) -> SessionSummary:
+    """The session of one summary.json; an empty one where it is missing."""
     try:
-        return [run for session in read_summary(path) for run in session.runs]
+        return next(iter(read_summary(path)), SessionSummary(""))
     except FileNotFoundError:
-        return []
+        return SessionSummary("")
     except (OSError, ValueError) as error:
         raise UserError(
             f"{path}: is not a summary that audit wrote ({error}); audit again"
@@ -216,12 +267,12 @@ def _run_facts(told: RunSummary) -> dict[str, object]:
     return facts
 
 
-def _shot_marks(table: pd.DataFrame, night: str) -> pd.Series:
+def _shot_marks(table: pd.DataFrame, session: str) -> pd.Series:
     """What makes a shot that shot, as one number each."""
     taken = table["taken_camera"].where(table["taken_camera"] != "", table["taken_utc"])
     name = table["file"].str.replace(r"^.*/", "", regex=True)
     # Without any time only the whole path in the same session is the same shot.
-    name = name.where(taken != "", night + "/" + table["file"])
+    name = name.where(taken != "", session + "/" + table["file"])
     exposure = table["exposure_s"].map("{:.6g}".format)
     marks = pd.DataFrame({"camera": table["camera"], "taken": taken, "name": name, "t": exposure})
     return pd.util.hash_pandas_object(marks, index=False)
