@@ -1,7 +1,10 @@
 """Star tables of one lens -> which lens it is, and where its frames pointed by the stars alone.
 
 Neither time nor place is known here, so a wrong clock never costs the sky. A frame of every few is
-plate-solved; those between two that pointed alike are interpolated and fitted later.
+plate-solved; those between two that pointed alike are interpolated and fitted later, and
+plate-solved themselves only where no stars fit there. One camera is fitted to all of a lens's
+frames, pinhole or fisheye, whichever fits. Without a focal length in the files, frames whose stars
+ask for another scale are another lens.
 """
 
 from __future__ import annotations

@@ -1,4 +1,9 @@
-"""One frame by itself: its brightest stars against the pattern databases -> a first attitude."""
+"""One frame by itself: its brightest stars against the pattern databases -> a first attitude.
+
+Neither time nor place is needed. A wide picture is solved on its middle and then grown outwards
+(`grow`), ring by ring, as more of the lens is known. A field under 4 degrees with a place in its
+header or the night notes is sought there first (`hinted`).
+"""
 
 from __future__ import annotations
 

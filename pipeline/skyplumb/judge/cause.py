@@ -5,6 +5,11 @@ it its axis, its drive, a slipping head and refraction draw; what they leave ove
 drive's or the head's again if the sky moved with it from frame to frame along right
 ascension or gravity, a knock if the stars stand twice, and wind if the sky did not move.
 What fits none of these is called unexplained.
+
+Without a site nothing says which way is down. A drift that sets in within a run (`onset_within` in
+`drift`) is then a slip, since an axis and a rate are wrong from the first frame on and a periodic
+error never steps; one all along is told as either, and named by neither where that would be no
+better than chance.
 """
 
 from __future__ import annotations

@@ -5,6 +5,9 @@ A frame's own stars have catalogue magnitudes, so each tells a zero point G + 2.
 a gradient; what is left between parts of the picture, beyond the scatter of the stars in each, is
 patchy cloud. So is a place where catalogue stars are missing that the frame reaches elsewhere. An
 even cloud leaves neither: of that, one frame alone says nothing.
+
+Stars are chosen by their catalogue magnitude: among those chosen by their signal the dimmed ones
+are missing.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """How much starlight each frame lost against the clearest frames of its run.
 
 Each star is compared with itself in the clear frames, so that neither its colour nor the
-lens's fall-off at the edge matters.
+lens's fall-off at the edge matters. Stars that are missing where those left are as bright as ever,
+and that the noise of a brighter sky explains (aurora, a rising Moon), are not lost to cloud.
 """
 
 from __future__ import annotations

@@ -3,6 +3,12 @@
 A worker of the cluster hands each item to a process of its own with its limits, as a local audit
 does, so that a damaged file costs its row there too. What was in hand on a machine that is lost,
 Dask gives to another one. Needs the extra `skyplumb[cluster]` on every machine.
+
+Set `DASK_DISTRIBUTED__WORKER__DAEMON=False` (or `--no-nanny`) where workers are started: else Dask
+forbids them processes of their own, and a damaged file takes the worker with it until Dask has
+started it anew. Files are read where the workers see the card under the same path, or sent along.
+Workers of other code or libraries are refused. The store and the judging stay on the machine that
+was called.
 """
 
 from __future__ import annotations

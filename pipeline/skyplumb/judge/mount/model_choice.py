@@ -1,4 +1,9 @@
-"""Which faults of the tracker the evidence asks for."""
+"""Which faults of the tracker the evidence asks for.
+
+A head that slips all along draws on one target what a wrong rate and a huge axis error would.
+Models of equal size are compared with how rare such an axis is before anything is seen; where that
+does not decide, both causes are named.
+"""
 
 from __future__ import annotations
 
