@@ -106,7 +106,7 @@ class FrameRow:
         "FWHM", "arcsec", ".3f", "The same on the sky, where the scale is known.", STARS
     )
     ellipticity: float = _number(
-        "Out of round, 1 − b/a",
+        "Ellipticity, 1 − b/a",
         "",
         ".4f",
         "1 − b/a, the shorter over the longer width of a star, median over the field as measured: "

@@ -115,7 +115,7 @@ class Tracker:
     def _torque(self, at: Floats) -> Floats:
         """Gravity's pull on the line of sight, in the camera's frame, shape (t, 3).
 
-        As long as the sine of the zenith distance; a camera that gives way turns about it.
+        As long as the sine of the zenith distance; a camera that slips turns about it.
         """
         latitude = np.radians(self.site.latitude_deg)
         down = -np.array([np.cos(latitude), 0.0, np.sin(latitude)])
