@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pandas as pd
+if TYPE_CHECKING:  # what only reads a summary need not load it
+    import pandas as pd
 
 COLUMNS = {"shift_px": "drift_px"}
 """Of frames.csv: the name then and the name now."""
