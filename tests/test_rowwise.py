@@ -122,3 +122,11 @@ def test_solutions_of_rows_are_those_of_the_linear_algebra_library() -> None:
     known = solved(normals, slopes)
     assert (known[:, 2] == 0).all()
     assert known[:, rest] == pytest.approx(without, rel=1e-12)
+
+
+def test_a_singular_row_spoils_no_other_and_warns_of_nothing() -> None:
+    # Warnings are errors here. Met in the demo, where a star's fit ran away.
+    alike, good = np.ones((2, 2)), np.array([[2.0, 0.5], [0.5, 1.0]])
+    normals, slopes = np.stack([alike, good]), np.array([[1.0, 2.0], [1.0, 2.0]])
+    assert solved(normals, slopes)[1] == pytest.approx(np.linalg.solve(good, slopes[1]), rel=1e-12)
+    assert inverses(normals)[1] == pytest.approx(np.linalg.inv(good), rel=1e-12)

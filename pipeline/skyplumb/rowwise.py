@@ -107,12 +107,13 @@ def _eliminated(normals: Floats, right: Floats) -> Floats:
     left[:, terms:] = right.transpose(1, 2, 0)
     left *= unit[:, None]
     np.einsum("iis->is", left[:, :terms])[~known] = 1.0
-    for term in range(terms):
-        after = left[:, term + 1 :]
-        row = after[term] / left[term, term]
-        after -= left[:, term, None] * row
-        after[term] = row
-    return np.asarray((left[:, terms:] * unit[:, None]).transpose(2, 0, 1))
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):  # not positive definite
+        for term in range(terms):
+            after = left[:, term + 1 :]
+            row = after[term] / left[term, term]
+            after -= left[:, term, None] * row
+            after[term] = row
+        return np.asarray((left[:, terms:] * unit[:, None]).transpose(2, 0, 1))
 
 
 def robust_fits(
