@@ -46,7 +46,10 @@ shipped: $(STAMP) ## Make again what stands in reports/ and is made from code
 fuzz: $(STAMP) ## Damage small files in thousands of ways, measure and audit them; print what was lost
 	$(BIN)/python -m tests.fuzz
 
+kernels: $(STAMP) ## Measure and audit under each kernel of the linear-algebra library that this processor can run
+	$(BIN)/python -m tests.kernels
+
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
 
-.PHONY: help install demo test check bench shipped fuzz clean
+.PHONY: help install demo test check bench shipped fuzz kernels clean

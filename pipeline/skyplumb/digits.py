@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+Matrix = tuple[tuple[float, ...], ...]
 MOST_DECIMALS = 4
 
 
@@ -25,6 +27,39 @@ def with_error(value: float, sigma: float) -> str:
         for part in (value, max(sigma, 10.0**-decimals))
     )
     return " ± ".join(shown).replace(",", "\u202f").replace("-", "−")
+
+
+def to_error(value: float, sigma: float, digits: int) -> float:
+    """A value rounded to the fourth digit of its standard deviation, two more than are shown.
+
+    Where the deviation is unknown (NaN, zero), to so many significant digits of its own.
+    """
+    return _like(value, sigma, 4) if 0 < sigma < math.inf else significant(value, digits)
+
+
+def significant(value: float, digits: int) -> float:
+    """A value rounded to so many significant digits."""
+    return _like(value, value, digits)
+
+
+def covariance_digits(matrix: Sequence[Sequence[float]], digits: int) -> Matrix:
+    """A covariance matrix of which each element has digits as far as its two deviations go."""
+    deviations = [math.sqrt(max(row[n], 0.0)) for n, row in enumerate(matrix)]
+    return tuple(
+        tuple(
+            _like(value, one * other, digits) for value, other in zip(row, deviations, strict=True)
+        )
+        for row, one in zip(matrix, deviations, strict=True)
+    )
+
+
+def _like(value: float, size: float, digits: int) -> float:
+    """A value rounded where so many significant digits of `size` end."""
+    if not (math.isfinite(value) and size != 0 and math.isfinite(size)):
+        return value
+    decimals = digits - 1 - math.floor(math.log10(float(f"{abs(size):.{digits - 1}e}")))
+    # A rounded -0.0 is 0, whichever side the last bit fell on.
+    return round(value, decimals) + 0.0
 
 
 def duration(seconds: float) -> str:

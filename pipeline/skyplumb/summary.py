@@ -8,7 +8,7 @@ over those they do not know.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any, ClassVar
@@ -16,7 +16,7 @@ from typing import Annotated, Any, ClassVar
 from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
 
 from skyplumb.causes import CAUSES
-from skyplumb.digits import counted, duration
+from skyplumb.digits import counted, duration, to_error
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 from skyplumb.version_0_1 import todays_summary
@@ -344,9 +344,38 @@ class Summary:
 
 
 def summary_json(session: SessionSummary) -> str:
-    """One session as the text of its summary.json; NaN is null."""
-    told = plain(asdict(Summary((session,))))
+    """One session as the text of its summary.json; NaN is null.
+
+    Numbers have the digits that they are known to, so that the last bits of a sum, which differ
+    between processors, are not written: see `_written`.
+    """
+    told = plain(asdict(_written(Summary((session,)))))
     return json_visible(json.dumps(told, indent=2, ensure_ascii=False, allow_nan=False)) + "\n"
+
+
+DIGITS = 6
+"""Significant digits of a number without an error."""
+_DIGITS = {"target_ra_deg": 8, "target_dec_deg": 8, "residual_arcsec": 4, "p": 3}
+
+
+def _written(record: Any) -> Any:
+    """A record whose own numbers are rounded, and those of the records in it.
+
+    With an error (`..._sigma`) to the fourth digit of that, else to so many significant digits.
+    What is kept by name (limits, notes, options) is what others said, and lists are rounded
+    where they are made.
+    """
+    told: dict[str, Any] = {}
+    for one in fields(record):
+        value = getattr(record, one.name)
+        if is_dataclass(value):
+            told[one.name] = _written(value)
+        elif isinstance(value, tuple) and value and is_dataclass(value[0]):
+            told[one.name] = tuple(map(_written, value))
+        elif isinstance(value, float):
+            digits = 4 if one.name.endswith("_sigma") else _DIGITS.get(one.name, DIGITS)
+            told[one.name] = to_error(value, getattr(record, f"{one.name}_sigma", NAN), digits)
+    return replace(record, **told)
 
 
 def read_summary(path: Path) -> tuple[SessionSummary, ...]:

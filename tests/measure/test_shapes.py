@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path, PurePosixPath
+from pathlib import PurePosixPath
 
 import galsim
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from photutils.morphology import data_properties
 from scipy.special import erf
 
+from golden import DATA
 from skyplumb.measure import shapes
 from skyplumb.measure.shapes import (
     GAUSSIAN_KURT,
@@ -29,7 +30,6 @@ from skyplumb.measure.shot import measure_shot
 Floats = NDArray[np.float64]
 Stamp = NDArray[np.float32]
 
-DATA = Path(__file__).parent / "data"
 GAUSS = np.inf
 PLACES = np.random.default_rng(1).uniform(-0.5, 0.5, (24, 2))
 """Where stars fall on their pixel."""

@@ -10,8 +10,9 @@ import os
 import re
 import shutil
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import fields, is_dataclass, replace
 from pathlib import Path, PurePosixPath
+from typing import Any
 from xml.etree import ElementTree
 
 import exiv2
@@ -22,6 +23,7 @@ import pytest
 from inventednight import lay_down, rows_of, table_of
 from shipped import REPORTS
 from skyplumb.columns import COLUMNS
+from skyplumb.digits import covariance_digits
 from skyplumb.errors import UserError
 from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
@@ -33,7 +35,7 @@ from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import RATINGS, write_xmp, xmp_packet
 from skyplumb.plain import plain
 from skyplumb.records import NAN, Measure
-from skyplumb.summary import FrameSummary, RunSummary, read_summary
+from skyplumb.summary import FrameSummary, MountSummary, RunSummary, read_summary, summary_json
 
 
 def table(night: SessionResult) -> pd.DataFrame:
@@ -773,3 +775,54 @@ def test_results_of_another_card_are_never_the_better_ones_of_this(tmp_path: Pat
     lost = [Measure(name, "unreadable", "") for name in ("a.dng", "b.dng")]
     assert better_is_there(tmp_path / "out", folder.name, lost, other)
     assert not better_is_there(tmp_path / "out", folder.name, lost, mine)
+
+
+def nudged(record: Any, by: float) -> Any:
+    """A record with each number of its own that much off, relatively."""
+    if isinstance(record, tuple):
+        return tuple(nudged(one, by) for one in record)
+    if isinstance(record, float):
+        return record * (1 + by)
+    if not is_dataclass(record) or isinstance(record, type):
+        return record
+    return replace(
+        record, **{one.name: nudged(getattr(record, one.name), by) for one in fields(record)}
+    )
+
+
+def test_the_last_bits_of_a_sum_are_not_written(night: SessionResult) -> None:
+    # Another processor's solutions were up to 3e-9 off, in fits of few frames.
+    said = summary_json(night.summary)
+    assert {summary_json(nudged(night.summary, by)) for by in (1e-12, -1e-12)} == {said}
+    mount = MountSummary(
+        axis_alt_error_arcmin=15.95632178,
+        axis_alt_error_arcmin_sigma=0.060423178,
+        rate_error_ppm=-346.2157912,
+        rate_error_ppm_sigma=608.3677329,
+        residual_arcsec=0.3622003019,
+        span_min=123.45678912,
+    )
+    run = RunSummary(
+        "r", mount=mount, target_ra_deg=312.9996470368, limits={"trail_px": 2.123456789}
+    )
+    written = json.loads(summary_json(replace(night.summary, runs=(run,))))["sessions"][0]["runs"][
+        0
+    ]
+    found = {name: value for name, value in written["mount"].items() if isinstance(value, float)}
+    # To the fourth digit of the error, which is two more than a reader is shown.
+    assert found == {
+        "axis_alt_error_arcmin": 15.95632,
+        "axis_alt_error_arcmin_sigma": 0.06042,
+        "rate_error_ppm": -346.2,
+        "rate_error_ppm_sigma": 608.4,
+        "residual_arcsec": 0.3622,
+        "span_min": 123.457,
+    }
+    assert written["target_ra_deg"] == 312.99965
+    assert written["limits"] == {"trail_px": 2.123456789}  # as the person wrote it
+
+
+def test_a_covariance_keeps_the_digits_of_its_smaller_half() -> None:
+    wide, narrow, shared = 104.123456789, 2.3456789012e-6, 0.0123456789
+    ((a, b), (c, d)) = covariance_digits([[wide, shared], [shared, narrow]], 6)
+    assert (a, b, c, d) == (104.123, 0.0123457, 0.0123457, 2.34568e-6)

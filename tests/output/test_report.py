@@ -135,7 +135,9 @@ def test_the_script_gets_every_frame_with_its_verdict_reason_and_both_times(
     night: SessionResult, text: str
 ) -> None:
     data = script_data(text)
-    assert data == json.loads(json.dumps(session_page(night)["data"]))
+    # Six digits are more than a chart shows, and fewer than differ between processors.
+    shown = json.dumps(session_page(night)["data"])
+    assert data == json.loads(shown, parse_float=lambda digits: float(f"{float(digits):.6g}"))
     rows = [dict(zip(data["frames"]["names"], r, strict=True)) for r in data["frames"]["rows"]]
     judged = lights(night)
     assert [row["file"] for row in rows] == list(judged["file"])
@@ -146,8 +148,8 @@ def test_the_script_gets_every_frame_with_its_verdict_reason_and_both_times(
             if pd.isna(record[name]):
                 assert row[name] is None
             else:
-                # rel: the page is given eight significant digits.
-                assert row[name] == pytest.approx(record[name], rel=1e-7)
+                # rel: the page is given six significant digits.
+                assert row[name] == pytest.approx(record[name], rel=5e-6)
     assert rows[0]["clock"] == "2026-08-14 21:40:00"
     assert rows[0]["utc"] == "2026-08-14 19:40:00"
 

@@ -12,6 +12,7 @@ import numpy as np
 
 from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow
+from skyplumb.digits import covariance_digits
 from skyplumb.intake.nights import evening_of, when_utc
 from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
@@ -24,6 +25,7 @@ from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, Measure, ShotInfo
 from skyplumb.summary import (
+    DIGITS,
     FrameSummary,
     MountSummary,
     RunSummary,
@@ -372,7 +374,7 @@ def _mount_summary(fit: MountFit) -> MountSummary:
             axis_alt_error_arcmin_sigma=alt,
             axis_az_error_arcmin=fit.axis_az_error_arcmin,
             axis_az_error_arcmin_sigma=az,
-            axis_covariance_arcmin2=tuple(map(tuple, covariance.tolist())),
+            axis_covariance_arcmin2=covariance_digits(covariance.tolist(), DIGITS),
         )
     else:
         unknown = "site or UTC unknown: the axis error has a size but no direction"

@@ -96,16 +96,9 @@ def for_script(rows: Iterable[Plain], runs: Iterable[str]) -> Plain:
         table.append(
             [
                 *(row[key] for key in _SCRIPT_TEXTS),
-                *(_short(row[key]) for key in figures),
+                *(row[key] for key in figures),
                 places[row["run"]],
                 *(strip["uri"], strip["width"], strip["height"], strip["stars"]),
             ]
         )
     return {"names": names, "rows": table}
-
-
-def _short(value: float | None) -> float | int | None:
-    """Enough digits for any figure of the page."""
-    if value is None:
-        return None
-    return int(value) if value.is_integer() else float(f"{value:.8g}")
