@@ -91,5 +91,5 @@ def skyplumb(
         out = Path(str(words[words.index("--out") + 1])) if "--out" in words else Path()
         return Finished(out, int(ended.value.code or 0), told.out, told.err)
 
-    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Here())
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Here())
     return run

@@ -6,9 +6,10 @@ import warnings
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from skyplumb.auditing import Audited, Options
+from skyplumb.auditing import Audited
 from skyplumb.auditing import audit as run
 from skyplumb.intake.memory import MEMORY_BYTES
+from skyplumb.options import Options
 from skyplumb.output.paths import default_out
 
 AnyPath = str | Path

@@ -143,8 +143,8 @@ def audit(
     """Audit a card: which frames to stack, and what happened to the others."""
     say = _silent if quiet else tell
     with _stoppable("stopped; call it again to go on where it was"):
-        from skyplumb.auditing import Options
         from skyplumb.auditing import audit as run
+        from skyplumb.options import Options
         from skyplumb.output.paths import default_out
 
         options = Options(

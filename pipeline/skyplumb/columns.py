@@ -299,6 +299,11 @@ class FrameRow:
         "Rules' verdict", "What the rules alone say; the same as verdict mostly.", JUDGE
     )
     note: str = _words("Note", "What a person wrote beside a verdict by hand.", "overrides file")
+    taken_over: str = _words(
+        "Taken from neighbours",
+        "Names of the columns here whose value the file lacks and the frames around it gave.",
+        "the night's other frames",
+    )
 
 
 COLUMNS: dict[str, Column] = {

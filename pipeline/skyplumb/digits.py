@@ -1,4 +1,4 @@
-"""A number with its error, a length of time and a count, as a reader takes them in."""
+"""A number with its error, a length of time, a count and some names, as a reader takes them in."""
 
 from __future__ import annotations
 
@@ -73,3 +73,9 @@ def duration(seconds: float) -> str:
 def counted(count: int, thing: str) -> str:
     """A count of things as `1 frame` or `3 frames`."""
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
+def named(files: Sequence[str], most: int = 3) -> str:
+    """The first few names, and how many there are besides: `a.dng, b.dng and 2 more`."""
+    more = len(files) - most
+    return ", ".join(files[:most]) + (f" and {more} more" if more > 0 else "")

@@ -138,6 +138,9 @@ class Measure:
     info: ShotInfo = ShotInfo()
     width_px: int = 0
     height_px: int = 0
+    samples_digest: str = ""
+    """Of the decoded samples of every eighth row: alike in copies of one shot alone; empty where
+    all of them are equal."""
     stars: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, STAR_DTYPE))
     """Structured array of `STAR_DTYPE`, brightest first; the brightest of a crowded frame only."""
     stars_found: int = 0

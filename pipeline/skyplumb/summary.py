@@ -301,6 +301,8 @@ class SessionSummary:
     """Maker and model of the body."""
     serial: str = ""
     """Its serial number; empty if unknown."""
+    clock: str = ""
+    """Where UTC comes from, and how many frames say so; empty where it is unknown."""
     latitude_deg: Number = NAN
     """Of the site, north positive; the median of the frames'."""
     longitude_deg: Number = NAN

@@ -73,7 +73,7 @@ class Spy(Acting):
 def spy(skyplumb: Command, monkeypatch: pytest.MonkeyPatch) -> Spy:
     """What is measured by commands run in this process."""
     one = Spy()
-    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: one)
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: one)
     return one
 
 
@@ -323,7 +323,7 @@ def test_a_changed_rule_judges_again_without_measuring_or_calibrating(
     continued: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr("skyplumb.auditing.calibrate", None)
+    monkeypatch.setattr("skyplumb.session_task.calibrate", None)
     # Nor is an array read: numbers, calibration and pictures are all there is to a verdict.
     monkeypatch.setattr(Store, "_arrays_of", lambda *asked: {} if not asked[-1] else 1 / 0)
     strict = continued.parent / "strict.yaml"
@@ -386,7 +386,7 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     notes = small_card.parent / "night-notes.yaml"
     words = ("audit", card, "--out", tmp_path / "out", "--notes", notes)
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
+        patch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Acting(pull_out))
         lost = skyplumb(*words)
     assert lost.rows[LIGHTS[-1]]["kind"] == "unreadable"
     assert "no such file" in lost.rows[LIGHTS[-1]]["reason"]

@@ -154,7 +154,7 @@ def test_a_card_pulled_out_has_an_exit_code_and_leaves_better_results_alone(
             card.rename(tmp_path / "pulled")
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
+        patch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Acting(pull_out))
         lost = skyplumb(*words, "--fresh")
     assert lost.code == 3
     assert "the card was pulled out" in lost.stderr
@@ -171,7 +171,7 @@ def test_a_program_that_listens_to_nothing_is_warned_of_what_the_command_warns_o
         if isinstance(item, PurePosixPath) and "MIST_0004" in item.name and card.exists():
             card.rename(tmp_path / "pulled")
 
-    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(pull_out))
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Acting(pull_out))
     with pytest.warns(UserWarning, match="the card was pulled out") as told:
         done = api_audit(card, tmp_path / "out", notes=small_card.parent / "night-notes.yaml")
     assert done.incomplete
@@ -217,8 +217,8 @@ def test_a_session_that_cannot_be_written_leaves_the_others_and_their_index_righ
 
 
 @pytest.mark.parametrize(
-    "where", ["skyplumb.calibrate.light.when_utc", "skyplumb.calibrate.session.find_lens",
-              "skyplumb.judge.verdict.scene_of"]
+    "where", ["skyplumb.night.sessions.find_copies", "skyplumb.calibrate.light.light_of",
+              "skyplumb.calibrate.session.find_lens", "skyplumb.judge.verdict.scene_of"]
 )  # fmt: skip
 def test_a_fault_in_any_stage_costs_one_row_and_is_said(
     skyplumb: Command,
@@ -237,14 +237,6 @@ def test_a_fault_in_any_stage_costs_one_row_and_is_said(
         if "MIST_0002.dng" in repr(args)[:200_000]:
             raise ZeroDivisionError("drawn to fail")
         return real(*args, **options)
-
-    if where.endswith("when_utc"):
-        clock = audited.rows[f"{MOOR}/MIST_0002.dng"]["taken_camera"]
-
-        def stumbles(info: Any, *rest: Any) -> Any:
-            if info.taken_camera == clock:
-                raise ZeroDivisionError("drawn to fail")
-            return real(info, *rest)
 
     monkeypatch.setattr(where, stumbles)
     # Nothing calibrated is kept, so that every stage is gone through.
@@ -500,7 +492,7 @@ def test_an_output_that_is_removed_in_the_middle_is_one_line_or_written_anew(
             shutil.rmtree(out)
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(remove))
+        patch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Acting(remove))
         done = skyplumb("audit", small_card, "--out", out)
     assert "Traceback" not in done.stderr
     assert done.code != 0 or done.rows, "nothing was written, and nothing was said"
@@ -528,7 +520,7 @@ def test_a_file_that_changes_while_the_card_is_read_costs_its_own_row_at_most(
                 growing.write(b"\0" * 4096)
 
     with monkeypatch.context() as patch:
-        patch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Acting(change))
+        patch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Acting(change))
         done = skyplumb("audit", card, "--out", tmp_path / "out")
     assert "Traceback" not in done.stderr
     rows = done.rows

@@ -31,7 +31,7 @@ def test_the_example_of_readme_runs(
     audited: Finished, small_card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     out = shutil.copytree(audited.out, tmp_path / "demo-audit")  # so that nothing is measured again
-    monkeypatch.setattr("skyplumb.auditing.LocalWorkers", lambda jobs: Here())
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Here())
     (example,) = re.findall(r"```python\n(.*?)```", README.read_text("utf-8"), re.S)
     example = example.replace("demo-card/card", str(small_card)).replace("demo-audit", str(out))
     names: dict[str, Any] = {}

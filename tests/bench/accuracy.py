@@ -8,8 +8,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from skyplumb.auditing import Options, audit
+from skyplumb.auditing import audit
 from skyplumb.intake.rules import load_rules
+from skyplumb.options import Options
 
 from .cards import KEPT, drawn_card, truth_of
 from .nights import BenchNight

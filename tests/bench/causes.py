@@ -21,14 +21,14 @@ from itertools import combinations, pairwise
 import numpy as np
 import pandas as pd
 
-from skyplumb.auditing import judge_session
 from skyplumb.demo import DrawnExposure, Mount, Night, frame_truth
 from skyplumb.demo.truth import mount_truth
-from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import load_rules
 from skyplumb.output.table import session_result
 from skyplumb.records import NAN
+from skyplumb.session_task import judge_session
 
+from ..resolved import one_night
 from .nights import FAULTS_BY_NAME, FOCALS_MM, bench_night, lens_by_lot, setting_of
 from .sketch import sketched
 from .tables import Table, aim
@@ -177,8 +177,9 @@ def judged_night(one: CauseNight) -> pd.DataFrame:
     truth["deserved"] = [verdict.verdict for verdict in deserved]
     truth["clear"] = [verdict.clear for verdict in deserved]
     truth["file"] = [measure.file for measure in measures]
-    judged, excluded, notices = judge_session(measures, Notes(), rules, lambda _: None)
-    written = session_result("bench", judged, measures, excluded, (), Notes(), rules, notices)
+    night = one_night(measures)
+    judged, excluded, notices = judge_session(night, rules, lambda _: None)
+    written = session_result(night, judged, excluded, (), rules, notices)
     found = pd.DataFrame(
         {
             "file": frame.facts.light.file,

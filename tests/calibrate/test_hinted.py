@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from narrowfield import dots, measured, narrow_night
+from resolved import one_night
 from skyplumb.calibrate.plate_solving import Start, plate_solve
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.demo import Mount, Night
@@ -84,7 +85,7 @@ def test_with_a_hint_the_axis_of_a_narrow_field_is_measured(tmp_path: Path) -> N
         replace(one, info=replace(one.info, ra_hint_deg=84.9, dec_hint_deg=-68.6))
         for one in measured(night)
     ]
-    done = calibrate(hinted, load_notes(None, tmp_path), print)
+    done = calibrate(one_night(hinted, load_notes(None, tmp_path)), print)
     assert all(light.pointing.solved for run in done.runs for light in run.lights)
     (mount,) = done.mounts.values()
     # The whole error, 25 arcmin up and 40 cos(31 deg) across; the elevated end is the south's.

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from narrowfield import dots, exposures_of, measured, narrow_night, unsolved
+from resolved import one_night
 from skyplumb.calibrate.registration import register
 from skyplumb.calibrate.similarity import best_similarity
 from skyplumb.demo import (
@@ -25,7 +25,6 @@ from skyplumb.demo import (
     Night,
     Sky,
 )
-from skyplumb.intake.notes import load_notes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.calibrated import Calibrated, calibrate, from_bytes, to_bytes
 from skyplumb.judge.drift import displacement_during, drifts
@@ -215,7 +214,7 @@ def test_a_second_at_fifty_millimetres_and_a_quarter_hour_at_four_hundred() -> N
             replace(one, info=replace(one.info, ra_hint_deg=90.5, dec_hint_deg=-30.3))
             for one in measured(night)
         ]
-        done = calibrate(hinted, load_notes(None, Path("nowhere")), lambda _: None)
+        done = calibrate(one_night(hinted), lambda _: None)
         (told[name],) = done.judged(load_rules(None))
     for run in told.values():
         for frame in run.frames:

@@ -179,14 +179,6 @@ def test_a_site_without_height_keeps_the_height_of_the_file(tmp_path: Path) -> N
     assert (info.latitude_deg, info.longitude_deg, info.height_m) == (-33, 20, 700)
 
 
-def test_a_lens_without_a_name_goes_by_its_focal_length(tmp_path: Path) -> None:
-    notes = notes_of(tmp_path, 'runs:\n  - lens: ""\n    files: "b*"\n    focal_mm: 35.21\n')
-    assert notes.for_shot("a.dng", ShotInfo(focal_mm=7.09375)).info.lens == "7.1 mm"
-    assert notes.for_shot("a.dng", ShotInfo()).info.lens == ""
-    # The pattern is still compared with what the file says, which is nothing.
-    assert notes.for_shot("b.dng", ShotInfo(focal_mm=50)).info.lens == "35.2 mm"
-
-
 def test_the_place_on_the_sky_of_a_run_outranks_the_files(tmp_path: Path) -> None:
     notes = notes_of(
         tmp_path, 'runs:\n  - files: "a*"\n    target: {ra_deg: 83.8, dec_deg: -5.4}\n'

@@ -12,13 +12,14 @@ from scipy.ndimage import zoom
 from bench.clearness import drawn, verdict
 from bench.sketch import sketched
 from drawnscenes import aurora
+from resolved import one_night
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light, light_frames
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.session import point_session
 from skyplumb.calibrate.sky import ObservedSky, catalogue
 from skyplumb.demo import Body, Clock, DrawnExposure, DrawnRun, DrawnSite, Lens, Mount, Night, Sky
-from skyplumb.intake.notes import Notes, ShotNotes
+from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.cause import explain
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of, patches_of_all
@@ -48,7 +49,7 @@ def exposures(
 
 
 def pointed(measures: list[Measure]) -> list[Light]:
-    lights, _ = light_frames(measures, Notes())
+    lights, _ = light_frames(one_night(measures))
     return point_session(lights, lambda line: None)[0]
 
 

@@ -16,11 +16,12 @@ from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
-from skyplumb.intake.notes import Notes, ShotNotes
+from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge import verdict as judging
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.night.shot import Session, Shot
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import session_result
 from skyplumb.records import ShotInfo
@@ -377,8 +378,9 @@ def test_settings_part_the_runs() -> None:
 
 def result_of(runs: list[JudgedRun]) -> SessionResult:
     """The tables of a session."""
-    measures = [frame.facts.light.measure for run in runs for frame in run.frames]
-    return session_result("night", runs, measures, {}, [], Notes(), load_rules(None), ())
+    lights = [frame.facts.light for run in runs for frame in run.frames]
+    night = Session("night", tuple(Shot(one.measure, one.notes) for one in lights))
+    return session_result(night, runs, {}, [], load_rules(None), ())
 
 
 @pytest.mark.parametrize(

@@ -97,6 +97,20 @@ def clock_verdict(given: Given, evidence: ZenithEvidence | None) -> ClockVerdict
     return ClockVerdict(" and ".join(wrong), tuple(_offers(given, evidence)))
 
 
+def misfit_at(given: Given, evidence: ZenithEvidence | None, ahead_h: float = 0.0) -> float:
+    """How badly a clock that is ahead by so much fits the sky.
+
+    Chi squared of two numbers beyond the best zenith's; inf by day or below the horizon; NaN
+    where the stars say nothing.
+    """
+    if given.sun_above(DAY_DEG, ahead_h):
+        return float(np.inf)
+    if evidence is None or evidence.best is None:
+        return float("nan")
+    misfit = evidence.misfit(given.zenith(ahead_h))
+    return misfit if np.isfinite(misfit) else float(np.inf)
+
+
 def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
     """Corrections that the stars allow, in words."""
     if evidence is None or evidence.best is None:

@@ -73,6 +73,15 @@ class StarField:
         object.__setattr__(self, "plain", _seasons_sky(self.sky.utc))
 
 
+def replace_sky(field: StarField, sky: ObservedSky) -> StarField:
+    """The same frame under another clock; its stars, and where they are solved, stay."""
+    new = StarField.__new__(StarField)
+    for name in ("measure", "time_s", "hint_deg", "stars", "plain"):
+        object.__setattr__(new, name, getattr(field, name))
+    object.__setattr__(new, "sky", sky)
+    return new
+
+
 def _seasons_sky(utc: datetime | None) -> ObservedSky:
     """The stars with the aberration of the season, which changes by 0.02 arcsec an hour."""
     return _sky_of_hour(utc and utc.replace(minute=0, second=0, microsecond=0))

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.pointing import Pointing
-from skyplumb.intake.nights import when_utc
-from skyplumb.intake.notes import Notes, ShotNotes
+from skyplumb.intake.notes import ShotNotes
+from skyplumb.night.shot import Session, Shot
 from skyplumb.records import Measure, ShotInfo
+
+SAME_SCALE = 0.02
+"""Focal lengths that the stars show differ no more by focus and air."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,11 +25,25 @@ class Light:
     notes: ShotNotes
     start_utc: datetime | None
     order_s: float
-    """Start on the session's own time line, s; frames without a clock follow the others."""
+    """Start on the session's own time line, s; without a clock only its place in the order."""
     clocked: bool = True
     pointing: Pointing = field(default_factory=Pointing)
     lens_by_stars: int = 0
     """Which of the lenses that the stars tell apart, among frames that tell no focal length."""
+    clock_step_s: float = 0.0
+    """What its time is written to: 1 for whole seconds."""
+    shot: Shot | None = None
+    """The shot as its night has it; None in tests that make a light frame by itself."""
+
+    @property
+    def taken_over(self) -> tuple[str, ...]:
+        """Names of `ShotInfo` fields that the frame has from its neighbours."""
+        return self.shot.taken_over if self.shot is not None else ()
+
+    @property
+    def timed(self) -> bool:
+        """Whether the middle of its exposure has a time."""
+        return self.clocked and bool(np.isfinite(self.info.exposure_s))
 
     @property
     def info(self) -> ShotInfo:
@@ -67,31 +83,34 @@ class Light:
         return self.order_s + (exposure / 2 if np.isfinite(exposure) else 0.0)
 
 
-def light_frames(measures: Sequence[Measure], notes: Notes) -> tuple[list[Light], dict[str, str]]:
-    """Light frames in order of time, and the ones the notes leave out with the reason."""
+def light_frames(session: Session) -> tuple[list[Light], dict[str, str]]:
+    """Light frames in order of time, and the ones the notes leave out with the reason.
+
+    Copies of other shots are not among them.
+    """
     excluded: dict[str, str] = {}
     lights: list[Light] = []
-    for measure in measures:
-        if measure.kind != "light":
+    for shot in session.shots:
+        if shot.measure.kind != "light" or shot.copy_of:
             continue
-        noted = notes.for_shot(measure.file, measure.info)
-        if noted.left_out:
-            excluded[measure.file] = noted.left_out
+        if shot.notes.left_out:
+            excluded[shot.file] = shot.notes.left_out
             continue
-        utc = when_utc(noted.info, noted).start_utc
-        lights.append(Light(measure, noted, utc, np.nan, False))
-    clocks = [light.start_utc or light.info.clock for light in lights]
-    known = [clock for clock in clocks if clock is not None]
-    origin = min(known, default=None)
-    after = (max(known) - origin).total_seconds() + 86400.0 if origin is not None else 0.0
-    timed = []
-    for number, (light, clock) in enumerate(zip(lights, clocks, strict=True)):
-        if clock is None or origin is None:
-            timed.append(replace(light, order_s=after + number))
-        else:
-            seconds = (clock - origin) / timedelta(seconds=1)
-            timed.append(replace(light, order_s=seconds, clocked=True))
-    return sorted(timed, key=lambda light: (light.order_s, light.file)), excluded
+        lights.append(light_of(shot))
+    return sorted(lights, key=lambda light: (light.order_s, light.file)), excluded
+
+
+def light_of(shot: Shot) -> Light:
+    """One light frame as its night has it."""
+    return Light(
+        shot.measure,
+        shot.notes,
+        shot.start_utc,
+        shot.order_s,
+        shot.clocked,
+        clock_step_s=shot.clock_step_s,
+        shot=shot,
+    )
 
 
 def lens_key(light: Light) -> tuple[object, ...]:

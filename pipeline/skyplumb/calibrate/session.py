@@ -5,15 +5,27 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import timedelta
 
 import numpy as np
 
-from skyplumb.calibrate.clock import CONTRADICTED, ClockVerdict, clock_verdict, given_of
-from skyplumb.calibrate.lens_search import FoundLens, StarField, find_lens
-from skyplumb.calibrate.light import Light, lens_key
+from skyplumb.calibrate.clock import (
+    CONTRADICTED,
+    FITS,
+    ClockVerdict,
+    Given,
+    clock_verdict,
+    given_of,
+    misfit_at,
+)
+from skyplumb.calibrate.lens_search import FoundLens, StarField, find_lens, replace_sky
+from skyplumb.calibrate.light import SAME_SCALE, Light, lens_key
 from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
 from skyplumb.calibrate.solve import point_lens
 from skyplumb.calibrate.zenith import Air, ZenithEvidence, evidence_of, refraction_of
+from skyplumb.digits import named
+from skyplumb.night.lens import SCALE_FIELDS, without_assumptions
+from skyplumb.night.shot import OtherClock, Session
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,23 +38,27 @@ class _Group:
 
 
 def point_session(
-    lights: Sequence[Light], say: Callable[[str], None]
+    lights: Sequence[Light], say: Callable[[str], None], clock: Session | None = None
 ) -> tuple[list[Light], list[str]]:
     """Solve every frame, lens by lens; the frames as they came, and what a reader must know.
 
     The stars are plate-solved without time and place. Then clock and site are held against them;
     where they are contradicted, the frames are pointed and judged without, `start_utc` None.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+        Of one session.
+    say : callable
+        Told when a pattern database is made.
+    clock : Session, optional
+        Whose word the time is, and whether another clock is spoken for as well.
     """
-    by_lens: dict[tuple[object, ...], list[Light]] = defaultdict(list)
-    for light in lights:
-        by_lens[lens_key(light)].append(light)
-    groups = []
-    for mine in by_lens.values():
-        parts = _lens_groups(mine, say)
-        groups += [
-            replace(part, lights=[replace(light, lens_by_stars=number) for light in part.lights])
-            for number, part in enumerate(parts)
-        ]
+    clock = clock or Session("", ())
+    groups, notices = _by_lens(lights, say)
+    if clock.other_clock is not None:
+        groups, line = _one_of_two(groups, clock, clock.other_clock)
+        notices.append(line)
     verdict, evidence = _clock(groups)
     pointed: list[Light] = []
     for group in groups:
@@ -55,11 +71,109 @@ def point_session(
             replace(light, pointing=pointing)
             for light, pointing in zip(mine, solution.pointings, strict=True)
         ]
-    notices = [verdict.notice] if verdict.notice else []
-    if not notices:
-        notices = _unknowns(lights)
+    if verdict.notice:
+        notices.append(verdict.notice)
+    elif clock.other_clock is None:
+        notices += _unknowns(lights, clock.clock_why_not)
     order = {light.file: n for n, light in enumerate(lights)}
     return sorted(pointed, key=lambda light: order[light.file]), notices
+
+
+def _by_lens(lights: Sequence[Light], say: Callable[[str], None]) -> tuple[list[_Group], list[str]]:
+    """Frames of each lens, solved by their stars alone.
+
+    A lens that a frame lacks and has from its neighbours is believed where its stars have that
+    lens's scale; where only one neighbour told it, nowhere else.
+    """
+    groups = _groups_of(lights, say)
+    own: dict[str, Light] = {}
+    for group in groups:
+        for light, attitude in zip(group.lights, group.found.attitudes, strict=True):
+            lens_taken = light.shot is not None and {*SCALE_FIELDS} & {*light.shot.taken_over}
+            if lens_taken and attitude is None:
+                own[light.file] = light
+    if not own:
+        return groups, []
+    # Solved without the lens that was taken for theirs.
+    refuted = []
+    for part in _groups_of([_by_itself(light) for light in own.values()], say):
+        for light, attitude in zip(part.lights, part.found.attitudes, strict=True):
+            assumed, camera = own[light.file], part.found.camera
+            if attitude is None or camera is None:
+                wrong = assumed.shot is not None and assumed.shot.doubtful_lens
+            else:
+                wrong = not abs(camera.focal_px / assumed.focal_px - 1) < SAME_SCALE
+            if wrong:
+                refuted.append(light)
+    if not refuted:
+        return groups, []
+    files = [light.file for light in refuted]
+    by_file = {light.file: light for light in refuted}
+    anew = _groups_of([by_file.get(light.file, light) for light in lights], say)
+    return anew, [
+        f"{named(files)}: the lens is unknown; the stars do not have the scale of the neighbours' "
+        "lens. Give focal_mm and lens_name in the night notes."
+    ]
+
+
+def _by_itself(light: Light) -> Light:
+    """The frame with the lens that its file alone tells."""
+    assert light.shot is not None
+    shot = without_assumptions(light.shot)
+    return replace(light, notes=shot.notes, shot=shot)
+
+
+def _groups_of(lights: Sequence[Light], say: Callable[[str], None]) -> list[_Group]:
+    by_lens: dict[tuple[object, ...], list[Light]] = defaultdict(list)
+    for light in lights:
+        by_lens[lens_key(light)].append(light)
+    groups = []
+    for mine in by_lens.values():
+        parts = _lens_groups(mine, say)
+        groups += [
+            replace(part, lights=[replace(light, lens_by_stars=number) for light in part.lights])
+            for number, part in enumerate(parts)
+        ]
+    return groups
+
+
+def _one_of_two(
+    groups: Sequence[_Group], clock: Session, other: OtherClock
+) -> tuple[list[_Group], str]:
+    """The frames by the one of two clocks that the stars speak for; without UTC if for neither."""
+    evidence, given = _evidence(groups)
+    first = second = np.nan
+    if given is not None:
+        first = misfit_at(given, evidence)
+        second = misfit_at(given, evidence, -other.later_h)
+    words = f"Two clocks are spoken for: {clock.clock_words}, and {other.words}."
+    if min(first, second) < CONTRADICTED and abs(first - second) > FITS:
+        by = clock.clock_words if first < second else other.words
+        moved = timedelta(hours=0.0 if first < second else other.later_h)
+        return _with_utc(groups, moved), f"{words} The stars fit the one of {by}, which was taken."
+    return _with_utc(groups, None), (
+        f"{words} The stars do not tell which is right, so UTC, altitude and all that needs them "
+        "are left empty; give clock: utc_offset_h in the night notes."
+    )
+
+
+def _with_utc(groups: Sequence[_Group], moved: timedelta | None) -> list[_Group]:
+    """The groups with UTC moved, or None."""
+    out = []
+    for group in groups:
+        lights = [
+            light
+            if light.start_utc is None
+            else replace(light, start_utc=None if moved is None else light.start_utc + moved)
+            for light in group.lights
+        ]
+        # Where the stars are seen without regard to place and hour stays as it was solved.
+        fields = [
+            replace_sky(field, ObservedSky(light.mid_utc, _site(light)))
+            for field, light in zip(group.fields, lights, strict=True)
+        ]
+        out.append(replace(group, lights=lights, fields=fields))
+    return out
 
 
 def _lens_groups(lights: list[Light], say: Callable[[str], None]) -> list[_Group]:
@@ -97,6 +211,12 @@ def _star_field(light: Light) -> StarField:
 
 def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, ZenithEvidence | None]:
     """Clock and site against the stars of all lenses together."""
+    evidence, given = _evidence(groups)
+    return (clock_verdict(given, evidence) if given else ClockVerdict()), evidence
+
+
+def _evidence(groups: Sequence[_Group]) -> tuple[ZenithEvidence | None, Given | None]:
+    """What the stars of all lenses say of the zenith, and clock and site as they are given."""
     fields = [
         field
         for group in groups
@@ -111,7 +231,7 @@ def _clock(groups: Sequence[_Group]) -> tuple[ClockVerdict, ZenithEvidence | Non
     ]
     evidence = evidence_of(lenses, Air.over(site))
     given = given_of([(field.sky.utc, field.time_s) for field in fields], site)
-    return (clock_verdict(given, evidence) if given else ClockVerdict()), evidence
+    return evidence, given
 
 
 def _skies(
@@ -136,13 +256,14 @@ def _skies(
     return out
 
 
-def _unknowns(lights: Sequence[Light]) -> list[str]:
+def _unknowns(lights: Sequence[Light], why_not: str) -> list[str]:
     """What is not known of clock and site, with the mend."""
     notices = []
     if any(light.start_utc is None and light.clocked for light in lights):
+        why_not = why_not or "give clock: utc_offset_h in the night notes"
         notices.append(
             "The time zone of the camera's clock is unknown, so UTC, altitude and all that needs "
-            "them are left empty; give clock: utc_offset_h in the night notes."
+            f"them are left empty: {why_not}."
         )
     if any(light.start_utc is not None and _site(light) is None for light in lights):
         notices.append(

@@ -8,7 +8,6 @@ to UTC.
 from __future__ import annotations
 
 import contextlib
-import math
 import re
 from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
@@ -185,13 +184,15 @@ class ShotNotes:
     """What the notes make of one shot."""
 
     info: ShotInfo
-    """What its file says, corrected by the notes; a nameless lens goes by its focal length."""
+    """What its file says, corrected by the notes."""
     left_out: str = ""
     """Why it is not to be judged; empty for a shot that is."""
     utc_offset_h: float = NAN
     """Zone of the camera's clock by the notes, hours east of UTC."""
     clock_ahead_s: float = 0.0
     """How far that clock ran ahead."""
+    site_by_notes: bool = False
+    """Whether the site is theirs."""
     setup: int = 0
     """How often the tripod had been moved before it, by the notes."""
     tracker: str = ""
@@ -231,11 +232,13 @@ class Notes(Words):
         tags: dict[str, str | float | bool] = {}
         for words in spoken:
             tags |= words.tags
+        site = _last(words.site for words in spoken)
         return ShotNotes(
-            info=_corrected(info, _last(words.site for words in spoken), runs),
+            info=_corrected(info, site, runs),
             left_out=out,
             utc_offset_h=clock.utc_offset_h if clock else NAN,
             clock_ahead_s=clock.ahead_s if clock else 0.0,
+            site_by_notes=site is not None,
             setup=sum(time <= info.clock for time in self.setups) if info.clock else 0,
             tracker=_last(words.tracker for words in spoken) or "",
             payload_g=_last(words.payload_g for words in spoken) or NAN,
@@ -367,8 +370,6 @@ def _corrected(info: ShotInfo, site: SiteNotes | None, runs: Sequence[RunNotes])
             ra_hint_deg=run.target.ra_deg if run.target else info.ra_hint_deg,
             dec_hint_deg=run.target.dec_deg if run.target else info.dec_hint_deg,
         )
-    if not info.lens and not math.isnan(info.focal_mm):
-        info = replace(info, lens=f"{round(info.focal_mm, 1):g} mm")
     return info
 
 

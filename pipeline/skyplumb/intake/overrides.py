@@ -12,7 +12,7 @@ JSON with the same keys is read too.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
@@ -59,6 +59,10 @@ class Overrides:
     stands_at: Mapping[str, str]
     """File and line of each, for messages."""
 
+    def only(self, files: Collection[str]) -> Overrides:
+        """Those of some files."""
+        return Overrides({f: one for f, one in self.by_file.items() if f in files}, self.stands_at)
+
 
 def load_overrides(paths: Sequence[Path]) -> Overrides:
     """Read overrides files.
@@ -82,6 +86,28 @@ def load_overrides(paths: Sequence[Path]) -> Overrides:
                     f"{stands_at[file]}; remove one"
                 )
             by_file[file], stands_at[file] = entry, here
+    return Overrides(by_file, stands_at)
+
+
+def one_for_copies(overrides: Overrides, copy_of: Mapping[str, str]) -> Overrides:
+    """Verdicts by hand with the copies' as those of the shots that they are copies of.
+
+    Raises
+    ------
+    SettingsError
+        If a copy has another verdict than its shot.
+    """
+    by_file, stands_at = dict(overrides.by_file), dict(overrides.stands_at)
+    for file in sorted(overrides.by_file.keys() & copy_of.keys()):
+        entry, first = by_file.pop(file), copy_of[file]
+        if first in by_file and by_file[first].verdict != entry.verdict:
+            raise SettingsError(
+                f"{stands_at[file]}: {file!r} is a copy of {first!r}, which has another verdict at "
+                f"{stands_at[first]}; remove one"
+            )
+        if first not in by_file:
+            by_file[first] = entry.model_copy(update={"file": first})
+            stands_at[first] = stands_at[file]
     return Overrides(by_file, stands_at)
 
 

@@ -206,7 +206,7 @@ def _shorter(lost: Sequence[_Lost]) -> str:
     for run in {one.run.run.name: one.run for one in lost}.values():
         mine = [one.frame.facts for one in lost if one.run is run]
         trails = [fact.motion.trail_px for fact in mine if np.isfinite(fact.motion.trail_px)]
-        exposure = run.run.lights[0].info.exposure_s
+        exposure = run.run.settings.exposure_s
         if not trails or not np.isfinite(exposure):
             continue
         wanted = exposure * run.limits.trail_px.keep_up_to / float(np.median(trails))

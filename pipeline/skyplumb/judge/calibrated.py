@@ -24,13 +24,13 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.hot_pixels import mark_hot
 from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.registration import laid_stars
-from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.facts import FrameFacts, frame_facts
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import JudgedRun, judge_runs
+from skyplumb.night.shot import Session
 from skyplumb.records import Measure
 from skyplumb.summary import LensReport
 
@@ -57,32 +57,38 @@ class Calibrated:
         return judge_runs(self.runs, self.facts, self.optics, self.mounts, rules)
 
 
-def calibrate(measures: Sequence[Measure], notes: Notes, say: Callable[[str], None]) -> Calibrated:
+def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:
     """Point the frames of a session, fit its trackers, learn its lenses."""
     from skyplumb.calibrate.session import point_session  # a changed rule need not load it
 
-    lights, excluded = light_frames(measures, notes)
-    lights, notices = point_session(lights, say)
+    lights, excluded = light_frames(session)
+    lights, notices = point_session(lights, say, session)
     setups = split_setups(lights)
-    notices = [*notices, *setups.notices, *exposure_notices(lights)]
-    lights = mark_hot(setups.lights, [one for one in measures if one.kind == "dark"])
+    notices = [*session.notices, *notices, *setups.notices, *exposure_notices(lights)]
+    lights = mark_hot(setups.lights, [one for one in session.measures if one.kind == "dark"])
     runs = group_runs(lights)
     facts, optics = frame_facts(runs)
     return Calibrated(tuple(runs), facts, optics, dict(setups.mounts), excluded, tuple(notices))
 
 
-def depends_on(measures: Sequence[Measure], keys: Mapping[str, str], notes: Notes) -> str:
-    """Digest of all that a calibration follows from.
+def depends_on(session: Session, keys: Mapping[str, str]) -> str:
+    """Digest of all that a calibration of these shots follows from.
 
-    The shots by their keys, what the notes make of each, and the code itself with its
-    libraries, so that a change of either is never missed.
+    Parameters
+    ----------
+    session : Session
+    keys : mapping
+        Name in the store of each shot that could be read, by its file. The others have no
+        part in it.
     """
     digest = hashlib.blake2b(digest_size=20)
     digest.update(_code())
-    for one in sorted(measures, key=lambda measure: measure.file):
-        if one.file in keys:
-            noted = notes.for_shot(one.file, one.info)
-            digest.update(f"{one.file}\0{keys[one.file]}\0{noted!r}\0".encode("utf-8", "replace"))
+    digest.update(f"{session.clock_words}\0{session.other_clock!r}\0{session.notices!r}".encode())
+    for shot in sorted(session.shots, key=lambda one: one.file):
+        if shot.file in keys:
+            told = (shot.notes, shot.start_utc, shot.order_s, shot.clocked, shot.clock_step_s,
+                    shot.taken_over, shot.doubtful_lens, shot.copy_of)  # fmt: skip
+            digest.update(f"{shot.file}\0{keys[shot.file]}\0{told!r}\0".encode("utf-8", "replace"))
     return digest.hexdigest()
 
 
@@ -157,7 +163,7 @@ class _Reader(pickle.Unpickler):
 
 
 _OURS = (
-    *("skyplumb.records", "skyplumb.summary", "skyplumb.intake.notes"),
+    *("skyplumb.records", "skyplumb.summary", "skyplumb.intake.notes", "skyplumb.night.shot"),
     *("skyplumb.calibrate.", "skyplumb.judge."),
 )
 """Where the records come from; to make one of them does nothing else."""
@@ -179,7 +185,7 @@ def _code() -> bytes:
     package = Path(__file__).parents[1]
     digest = hashlib.blake2b(digest_size=20)
     sources = [*package.glob("*.py"), *(
-        path for stage in ("intake", "measure", "calibrate", "judge")
+        path for stage in ("intake", "measure", "night", "calibrate", "judge")
         for path in (package / stage).rglob("*.py")
     )]  # fmt: skip
     for path in sorted(sources):

@@ -42,6 +42,8 @@ STREAKS_PX = 3.0
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
 SAME_DIRECTION_DEG = 25.0
+SIDEREAL_WITHIN = 0.07
+"""How far the drift under a camera at rest may lie from the sky's, as a share of it."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
 MISFIT = 3.0
@@ -352,10 +354,11 @@ def _stood_still(scene: Scene) -> bool:
         return False
     if between_axes_deg(scene.motion.trail_angle_deg, scene.east_deg) > 8:
         return False
-    drift = scene.drift
+    drift, motion = scene.drift, scene.motion
     if np.isfinite(drift.length_px):
-        return bool(0.93 < drift.length_px / scene.sidereal_px < 1.07)
-    return bool(0.93 < scene.motion.trail_px / scene.sidereal_px < 1.07)
+        off = abs(drift.length_px / scene.sidereal_px - 1)
+        return bool(off < SIDEREAL_WITHIN + drift.time_share)
+    return bool(abs(motion.trail_px / scene.sidereal_px - 1) < SIDEREAL_WITHIN)
 
 
 def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tuple[str, ...]:
@@ -403,12 +406,14 @@ def _displaced_during(scenes: Sequence[Scene], scene: Scene, along: Floats, rest
 
     Two rests d apart stretch like an even trail of at most sqrt(3) d.
     """
-    number = _number_of(scene, scenes)
+    timed = [one for one in scenes if one.light.timed] or scenes
+    if not any(one is scene for one in timed):
+        return False  # without a time nothing says how far the neighbours drifted meanwhile
     found = displacement_during(
-        [one.light.pointing for one in scenes],
-        [one.light.mid_s for one in scenes],
-        number,
-        [one.light.measure for one in scenes] if scene.light.clocked else (),
+        [one.light.pointing for one in timed],
+        [one.light.mid_s for one in timed],
+        _number_of(scene, timed),
+        [one.light.measure for one in timed] if scene.light.clocked else (),
     )
     if found is None:
         return False

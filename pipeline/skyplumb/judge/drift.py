@@ -62,6 +62,8 @@ class Drift:
     """Turn of the star field over the exposure, from +x towards +y."""
     spread_px: float = NAN
     """How far the drift may be off, by how unlike the neighbours' rates are."""
+    time_share: float = 0.0
+    """How far it may be off, over its length, since clocks are written to the whole second."""
 
     @property
     def length_px(self) -> float:
@@ -91,6 +93,7 @@ def drifts(
     mid_s: Sequence[float],
     exposure_s: Sequence[float],
     measures: Sequence[Measure] = (),
+    clock_step_s: float = 0.0,
 ) -> list[Drift]:
     """Image drift over each exposure, from the pointings before and after it.
 
@@ -103,6 +106,8 @@ def drifts(
     exposure_s : sequence of float
     measures : sequence of Measure, optional
         Of the same frames: those that were not solved are registered on their neighbours.
+    clock_step_s : float
+        What the clock is written to: two times of whole seconds part by up to one more or less.
 
     Notes
     -----
@@ -134,12 +139,14 @@ def drifts(
             continue
         rate, spread = found
         time = exposure_s[n]
+        gaps = [mid_s[m + 1] - mid_s[m] for m in (n - 1, n) if 0 <= m < count - 1]
         out.append(
             Drift(
                 float(rate[0] * time),
                 float(rate[1] * time),
                 float(np.degrees(rate[2]) * time),
                 spread * time,
+                clock_step_s / max(*gaps, clock_step_s, 1e-3),
             )
         )
     return out

@@ -132,15 +132,17 @@ def frame_facts(
 
 
 def _drifts(run: Run) -> list[Drift]:
-    """Image drift of each frame of a run; none where they have no clock to order them by."""
-    if not all(light.clocked for light in run.lights):
-        return [Drift() for _ in run.lights]
-    return drifts(
-        [light.pointing for light in run.lights],
-        [light.mid_s for light in run.lights],
-        [light.info.exposure_s for light in run.lights],
-        [light.measure for light in run.lights],
+    """Image drift of each frame; none of one without a time, which has no say in others'."""
+    timed = [light for light in run.lights if light.timed]
+    found = drifts(
+        [light.pointing for light in timed],
+        [light.mid_s for light in timed],
+        [light.info.exposure_s for light in timed],
+        [light.measure for light in timed],
+        max((light.clock_step_s for light in timed), default=0.0),
     )
+    told = {light.file: drift for light, drift in zip(timed, found, strict=True)}
+    return [told.get(light.file, Drift()) for light in run.lights]
 
 
 def _profile(stretches: Sequence[Stretch | None]) -> float:

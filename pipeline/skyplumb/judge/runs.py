@@ -9,12 +9,12 @@ from itertools import pairwise
 import numpy as np
 
 from skyplumb.calibrate.almanac import constellations
-from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.calibrate.light import SAME_SCALE, Light, optics_key
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
+from skyplumb.night.lens import LONGEST_GAP
+from skyplumb.records import ShotInfo
 
-SAME_SCALE = 0.02
-"""Focal lengths that the stars show differ no more by focus and air."""
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
 
@@ -27,6 +27,11 @@ class Run:
     lights: tuple[Light, ...]
     constellation: str = ""
     """That its first solved frame pointed at; empty if unknown."""
+
+    @property
+    def settings(self) -> ShotInfo:
+        """Metadata of its first frame that tells its exposure, else of its first."""
+        return _settings(self.lights)
 
     @property
     def first_pointing(self) -> Pointing | None:
@@ -43,22 +48,26 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
     """
     groups: list[list[Light]] = []
     settings: list[tuple[object, ...]] = []
-    for light in sorted(lights, key=lambda one: (one.order_s, one.file)):
-        key = (*optics_key(light), light.info.iso if np.isfinite(light.info.iso) else None)
+    exposures: list[float] = []
+    ordered = sorted(lights, key=lambda one: (one.order_s, one.file))
+    for light, exposure_s in zip(ordered, _exposure_settings(ordered), strict=True):
+        key = _settings_key(light)
         home = None
         for number in range(len(groups) - 1, -1, -1):
             if settings[number] != key or light.notes.setup != groups[number][0].notes.setup:
                 continue
-            if _same_exposure(groups[number][0], light) and _same_field(groups[number], light):
+            same = same_exposure(exposures[number], exposure_s)
+            if same and _same_field(groups[number], light):
                 home = number
                 break
         if home is None:
             groups.append([light])
             settings.append(key)
+            exposures.append(exposure_s)
         else:
             groups[home].append(light)
     return _with_constellations(
-        [Run(_name(n, group[0]), tuple(group)) for n, group in enumerate(groups, 1)]
+        [Run(_name(n, _settings(group)), tuple(group)) for n, group in enumerate(groups, 1)]
     )
 
 
@@ -72,9 +81,35 @@ def _with_constellations(runs: Sequence[Run]) -> list[Run]:
     return [replace(run, constellation=named.get(run.name, run.constellation)) for run in runs]
 
 
-def _same_exposure(a: Light, b: Light) -> bool:
-    """One exposure setting; unknown ones (bulb) go together."""
-    return same_exposure(a.info.exposure_s, b.info.exposure_s)
+def _settings_key(light: Light) -> tuple[object, ...]:
+    """What all frames of a run share besides exposure, placement and aim."""
+    return (*optics_key(light), light.info.iso if np.isfinite(light.info.iso) else None)
+
+
+def _settings(lights: Sequence[Light]) -> ShotInfo:
+    told = (one.info for one in lights if np.isfinite(one.info.exposure_s))
+    return next(told, lights[0].info)
+
+
+def _exposure_settings(ordered: Sequence[Light]) -> list[float]:
+    """The exposure each frame belongs to, s: its own, else that of both frames around it.
+
+    Without one it is judged by its shape, but with its neighbours; where these differ, or many
+    in a row lack it (bulb), it is unknown (NaN).
+    """
+    own = [light.info.exposure_s for light in ordered]
+    out = list(own)
+    for n, light in enumerate(ordered):
+        if np.isfinite(own[n]):
+            continue
+        sides = []
+        for reach in (range(n - 1, n - 1 - LONGEST_GAP, -1), range(n + 1, n + 1 + LONGEST_GAP)):
+            there = [m for m in reach if 0 <= m < len(own) and np.isfinite(own[m])]
+            if there and _settings_key(ordered[there[0]]) == _settings_key(light):
+                sides.append(own[there[0]])
+        if sides and same_exposure(sides[0], sides[-1]):
+            out[n] = sides[0]
+    return out
 
 
 def same_exposure(ours_s: float, theirs_s: float) -> bool:
@@ -106,9 +141,8 @@ def _same_field(group: Sequence[Light], light: Light) -> bool:
     return bool(np.degrees(np.arccos(np.clip(cosine, -1, 1))) <= narrow / 2)
 
 
-def _name(number: int, light: Light) -> str:
+def _name(number: int, info: ShotInfo) -> str:
     """Such as 02-85mm-120s, for people and file names."""
-    info = light.info
     focal = f"{info.focal_mm:g}mm" if np.isfinite(info.focal_mm) else "lens-unknown"
     exposure = f"{info.exposure_s:.4g}s" if np.isfinite(info.exposure_s) else "time-unknown"
     return f"{number:02d}-{focal}-{exposure}"

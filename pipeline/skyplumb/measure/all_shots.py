@@ -43,6 +43,13 @@ class CardMeasures:
     gone: tuple[str, ...] = ()
     """Files that were on the card when it was listed and are not any more."""
 
+    def with_faults(self, broken: Sequence[Measure]) -> CardMeasures:
+        """The same with rows for files that met a fault of ours later on."""
+        rows = {one.file: one for one in broken}
+        lost = {one.file: Lost("fault", one.note) for one in broken}
+        measures = tuple(rows.get(one.file, one) for one in self.measures)
+        return replace(self, measures=measures, lost=self.lost | lost)
+
     def complaints(self, card: Path) -> Iterator[str]:
         """A card that was pulled out, and what the workers did not come back from, in lines."""
         if self.gone:

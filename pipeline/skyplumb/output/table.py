@@ -13,8 +13,6 @@ import numpy as np
 from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow
 from skyplumb.digits import covariance_digits
-from skyplumb.intake.nights import evening_of, when_utc
-from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import Rules
 from skyplumb.intervals import binomial_interval
 from skyplumb.judge.advice import advise, mount_faults
@@ -22,8 +20,9 @@ from skyplumb.judge.evidence import closure, trail_axes
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.night.shot import Session, Shot
 from skyplumb.output.result import SessionResult
-from skyplumb.records import CardFile, Measure, ShotInfo
+from skyplumb.records import CardFile, ShotInfo
 from skyplumb.summary import (
     DIGITS,
     FrameSummary,
@@ -36,58 +35,56 @@ from skyplumb.summary import (
 
 
 def session_result(
-    name: str,
+    session: Session,
     judged: Sequence[JudgedRun],
-    measures: Sequence[Measure],
     excluded: Mapping[str, str],
     others: Sequence[CardFile],
-    notes: Notes,
     rules: Rules,
     notices: Sequence[str],
 ) -> SessionResult:
     """Everything the files of one session are written from."""
+    name = session.name
     by_file: dict[str, FrameRow] = {}
     for run in judged:
         for frame in run.frames:
             by_file[frame.facts.light.file] = _light_row(name, run, frame)
-    for measure in measures:
-        if measure.file not in by_file:
-            by_file[measure.file] = _not_judged_row(name, measure, notes, excluded)
+    for shot in session.shots:
+        if shot.file not in by_file:
+            by_file[shot.file] = _not_judged_row(name, shot, excluded)
     for entry in others:
         file = entry.file.as_posix()
         by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=entry.note)
-    infos = [frame.facts.light.info for run in judged for frame in run.frames]
-    infos = infos or [notes.for_shot(one.file, one.info).info for one in measures]
     order = {file: n for n, file in enumerate(_in_time(judged))}
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     return SessionResult(
         name,
         tuple(rows),
-        replace(_summary(name, judged, rows, notices, rules), **_identity(name, infos)),
-        {m.file: m for m in measures if m.kind == "light"},
+        replace(_summary(name, judged, rows, notices, rules), **_identity(session)),
+        {s.file: s.measure for s in session.shots if s.measure.kind == "light" and not s.copy_of},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
     )
 
 
-def calibration_rows(
-    session: str, measures: Sequence[Measure], notes: Notes
-) -> tuple[FrameRow, ...]:
+def calibration_rows(session: str, shots: Sequence[Shot]) -> tuple[FrameRow, ...]:
     """Rows of darks, flats and bias of other sessions, which may fit this one."""
-    return tuple(_not_judged_row(session, measure, notes, {}) for measure in measures)
+    return tuple(_not_judged_row(session, shot, {}) for shot in shots)
 
 
-def _not_judged_row(
-    session: str, measure: Measure, notes: Notes, excluded: Mapping[str, str]
-) -> FrameRow:
-    noted = notes.for_shot(measure.file, measure.info)
+def _not_judged_row(session: str, shot: Shot, excluded: Mapping[str, str]) -> FrameRow:
+    measure = shot.measure
+    kind, reason = measure.kind, measure.note
+    if shot.copy_of:
+        kind, reason = "companion", f"a copy of {shot.copy_of}"
+    elif shot.file in excluded:
+        kind, reason = "excluded", excluded[shot.file]
     return FrameRow(
-        file=measure.file,
+        file=shot.file,
         session=session,
-        kind="excluded" if measure.file in excluded else measure.kind,
-        reason=excluded.get(measure.file, measure.note),
+        kind=kind,
+        reason=reason,
         sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
-        **_told_by_the_file(noted.info, when_utc(noted.info, noted).start_utc),
+        **_told_by_the_file(shot.info, shot.start_utc),
     )
 
 
@@ -164,8 +161,13 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         decided_by="person" if frame.rules_verdict else "rules",
         rules_verdict=frame.rules_verdict or frame.verdict,
         note=frame.note,
+        taken_over=" ".join(TAKEN_OVER[name] for name in light.taken_over if name in TAKEN_OVER),
         **_told_by_the_file(light.info, light.start_utc),
     )
+
+
+TAKEN_OVER = {"lens": "lens", "focal_mm": "focal_mm", "fnumber": "aperture", "iso": "iso"}
+"""Columns whose values a frame may have from its neighbours, by the name of the record's field."""
 
 
 def _over(value: float, best: float) -> float:
@@ -203,13 +205,15 @@ def _summary(
     )
 
 
-def _identity(name: str, infos: Sequence[ShotInfo]) -> dict[str, Any]:
-    """Evening, body and site of a session: what most of its shots say, and the median place."""
-    told: dict[str, Any] = {"evening": evening_of(name)}
-    for field in ("camera", "serial"):
-        said = Counter(getattr(info, field) for info in infos if getattr(info, field))
-        told[field] = said.most_common(1)[0][0] if said else ""
-    places = [(info.latitude_deg, info.longitude_deg) for info in infos]
+def _identity(session: Session) -> dict[str, Any]:
+    """Evening, body, clock and site of a session; of several placements the median site."""
+    places = [(shot.info.latitude_deg, shot.info.longitude_deg) for shot in session.shots]
+    told: dict[str, Any] = {
+        "evening": session.evening.isoformat() if session.evening else None,
+        "camera": session.camera,
+        "serial": session.serial,
+        "clock": session.clock_words,
+    }
     known = np.array([place for place in places if np.isfinite(place).all()])
     if len(known):
         # Longitudes on both sides of 180 degrees are near each other.
@@ -250,7 +254,7 @@ def _minutes(frames: Sequence[Judged]) -> float:
 
 
 def _run_summary(run: JudgedRun) -> RunSummary:
-    info = run.run.lights[0].info
+    info = run.run.settings
     count = len(run.frames)
     keep = sum(frame.verdict == "keep" for frame in run.frames)
     low, high = binomial_interval(keep, count)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +20,6 @@ from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
-from skyplumb.intake.nights import evening_of
 from skyplumb.intake.rules import load_rules
 from skyplumb.intake.values import time
 from skyplumb.judge.runs import SAME_EXPOSURE
@@ -183,7 +182,7 @@ def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Ide
     if not told:
         # Names of earlier versions, too, begin with the evening as that audit knew it.
         names = (summary.session, *table["session"].head(1), place.name)
-        evening = next(filter(None, map(evening_of, names)), None) or _evening_by_times(table)
+        evening = next(filter(None, map(_evening_of, names)), None) or _evening_by_times(table)
     return Identity(
         session,
         evening or "",
@@ -325,3 +324,11 @@ def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd
             rules.limits_for(str(lens), float(focal)).trail_px.keep_up_to for lens, focal in lenses
         ]
     return table
+
+
+def _evening_of(session: str) -> str | None:
+    """The evening that stands first in a session's name, as an ISO date; None where undated."""
+    try:
+        return date.fromisoformat(session[:10]).isoformat()
+    except ValueError:
+        return None

@@ -23,7 +23,13 @@ from skyplumb.judge.mount.regression import (
     respond,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
-from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of, times_overlap, tracked_only
+from skyplumb.judge.mount.samples import (
+    FEWEST_FRAMES,
+    frames_of_reference,
+    samples_of,
+    times_overlap,
+    tracked_only,
+)
 from skyplumb.records import NAN
 from skyplumb.robust import median_length
 
@@ -33,6 +39,10 @@ WRONG_WAY = "the drive turned the wrong way: set the hemisphere"
 IMPOSSIBLE_TIMES = (
     "the times cannot be true: exposures would begin before the one before had ended; correct "
     "the clock or give the times in the night notes"
+)
+TWO_REFERENCES = (
+    "a fault of skyplumb's own: some attitudes are held against the Earth and some against the "
+    "stars, which no fit may mix; please report it"
 )
 FLEXURE_OR_RATE = (
     "a rate error and an elastic head look alike on one short target; frames of another part of "
@@ -118,9 +128,12 @@ class Pointings:
 
 def pointings_of(lights: Sequence[Light], setup: int = 0) -> Pointings | MountFit:
     """What is there to fit, or a fit that says why nothing can be."""
+    reference = frames_of_reference(lights)
+    if len(reference) > 1:
+        return MountFit(setup, 0, TWO_REFERENCES)
     samples = samples_of(lights)
-    frames = [light.pointing.sky for light in lights if light.pointing.solved]
-    earth_fixed = bool(frames) and all(f is not None and f.observed for f in frames)
+    frames = [light.pointing.sky for light in lights if light.pointing.solved and light.timed]
+    earth_fixed = reference == {True}
     if not lights:
         return MountFit(setup, 0, "no light frames")
     if not any(light.clocked for light in lights):

@@ -28,6 +28,9 @@ ROLL_FLOOR_ARCSEC = 1.0
 
 STILL = 0.05
 """Least rate, over the sky's, by which a camera on a drive differs from one at rest."""
+MOST_STILL = 0.25
+"""The same where the times of short exposures say little: half of what a drive at half the sky's
+rate differs by."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,8 @@ class Sample:
     """Of a small rotation about the camera axes, arcsec^2."""
     segment: int = 0
     """Frames of one segment share one starting attitude."""
+    clock_step_s: float = 0.0
+    """What its time is written to, which is how far the time between two may be off."""
 
     @property
     def forward(self) -> Floats:
@@ -57,8 +62,7 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
     A new segment begins with another lens, and where the pointing jumps: a re-aim, a dither
     or a knock is a new start, not a motion of the tracker.
     """
-    usable = [light for light in lights if light.pointing.solved and light.clocked]
-    usable = [light for light in usable if np.isfinite(light.info.exposure_s)]
+    usable = [light for light in lights if light.pointing.solved and light.timed]
     usable.sort(key=lambda light: (light.mid_s, light.file))
     out: list[Sample] = []
     segment = -1
@@ -77,10 +81,20 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
                 light.pointing.attitude,
                 covariance + floor,
                 segment,
+                light.clock_step_s,
             )
         )
-    observed = all(one.pointing.sky is not None and one.pointing.sky.observed for one in usable)
+    observed = frames_of_reference(usable) == {True}
     return _cut_at_steps(_cut_where_the_drive_stopped(out, observed))
+
+
+def frames_of_reference(lights: Sequence[Light]) -> set[bool]:
+    """Whether the attitudes of timed frames are held against the Earth (True) or the stars.
+
+    Both in one set would mean a fault of ours: the night gives all of them one clock and site.
+    """
+    solved = [light.pointing.sky for light in lights if light.pointing.solved and light.timed]
+    return {sky is not None and sky.observed for sky in solved}
 
 
 def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
@@ -98,8 +112,10 @@ def _at_rest(a: Sample, b: Sample, earth_fixed: bool) -> bool:
     """Whether the camera stood still from one frame to the next: the sky alone turned."""
     if not (a.segment == b.segment and b.time_s > a.time_s):
         return False
-    rate = excess_rotation_arcsec(a, b, earth_fixed) / (b.time_s - a.time_s)
-    return bool(np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [0, 0, 1]) < STILL)
+    seconds = b.time_s - a.time_s
+    rate = excess_rotation_arcsec(a, b, earth_fixed) / seconds
+    still = min(STILL + max(a.clock_step_s, b.clock_step_s) / seconds, MOST_STILL)
+    return bool(np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [0, 0, 1]) < still)
 
 
 def _cut_where_the_drive_stopped(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
@@ -155,7 +171,8 @@ def _moves(samples: list[Sample]) -> dict[int, tuple[Floats, float]]:
     # Of two frames alone none says what is usual; a camera at rest did not jump, though, whether
     # its pointings are held against the Earth or the stars.
     over = own[:, None] / SIDEREAL_RATE_ARCSEC_S - np.array([[0.0, 0, 1], [0, 0, 2]])
-    rests = lone & (np.linalg.norm(over, axis=2).min(1) < STILL)
+    step = np.array([samples[n].clock_step_s for n in told]) / seconds[told]
+    rests = lone & (np.linalg.norm(over, axis=2).min(1) < np.minimum(STILL + step, MOST_STILL))
     usual[rests] = own[rests]
     # What counts is where the camera points; a turn about its own axis is measured badly.
     forward = np.array([samples[n].forward for n in told])[:, None]

@@ -99,7 +99,8 @@ def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -
         default=None,
     )
     lens = mine[0]["lens"]
-    settings = {name: mine[0][name] for name in ("focal_mm", "aperture", "iso", "exposure_s")}
+    first = next((row for row in mine if row["exposure_s"] is not None), mine[0])
+    settings = {name: first[name] for name in ("focal_mm", "aperture", "iso", "exposure_s")}
     optics = lens or (
         f"{setting(settings['focal_mm'])} mm" if settings["focal_mm"] else "Unnamed lens"
     )

@@ -1,0 +1,42 @@
+"""What an audit is asked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from skyplumb.intake.memory import MEMORY_BYTES
+from skyplumb.output.files import Targets
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the command line, or a program, asks for."""
+
+    card: Path
+    out: Path
+    rules: Path | None = None
+    notes: Path | None = None
+    jobs: int = 0
+    """Worker processes; 0 for one a core."""
+    fresh: bool = False
+    link_into: Path | None = None
+    xmp: bool = False
+    quiet: bool = False
+    overrides: tuple[Path, ...] = ()
+    """Files with verdicts by hand."""
+    memory_bytes: int = MEMORY_BYTES
+    """What a worker may take while it measures."""
+    root: Path | None = None
+    """Where the card was copied to, for the lists."""
+    xmp_beside: Path | None = None
+    """A copy of the card that gets sidecars."""
+    cluster: str = ""
+    """Address of a Dask scheduler whose workers measure, or `local`; empty for own processes."""
+    send_files: bool = False
+    """Whether its workers get the files sent, since they do not see the card."""
+
+    @property
+    def targets(self) -> Targets:
+        """Where the files of a session go."""
+        return Targets(self.out, self.link_into, self.xmp, self.xmp_beside, self.root)

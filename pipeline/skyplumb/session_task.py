@@ -1,0 +1,272 @@
+"""One session from its measures to its files; a worker's task.
+
+Its stages, in order: calibrate, judge, the pictures of its frames, and writing. What the first
+and the third find is kept in the store under what it follows from.
+"""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import TypeVar
+
+from threadpoolctl import threadpool_limits
+
+from skyplumb import __version__
+from skyplumb._collector import seldom_collected
+from skyplumb._terminal import tell
+from skyplumb.errors import UserError
+from skyplumb.intake.notes import Notes
+from skyplumb.intake.overrides import Overrides
+from skyplumb.intake.rules import Rules
+from skyplumb.judge.calibrated import (
+    LIBRARIES,
+    Calibrated,
+    calibrate,
+    depends_on,
+    from_bytes,
+    to_bytes,
+)
+from skyplumb.judge.overrule import overrule
+from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices
+from skyplumb.measure.rows import ARRAYS, digest
+from skyplumb.measure.spared import spared
+from skyplumb.measure.store import MEASURE_VERSION, Store
+from skyplumb.measure.workers import Lost
+from skyplumb.night.shot import Session, Shot
+from skyplumb.options import Options
+from skyplumb.output.earlier import better_is_there
+from skyplumb.output.files import write_session
+from skyplumb.output.index import Row
+from skyplumb.output.page import pictures
+from skyplumb.output.result import SessionResult
+from skyplumb.output.table import calibration_rows, session_result
+from skyplumb.output.told import session_lines
+from skyplumb.records import CardFile, Measure
+from skyplumb.summary import Trace
+
+STORE_FOLDER = ".skyplumb"
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class WrittenNight:
+    """One session as it was written."""
+
+    name: str
+    folder: Path
+    lights: int
+    kept: int
+    row: Row
+    """On the page over all sessions."""
+    faults: tuple[str, ...] = ()
+    """What went wrong that nobody foresaw, a line each."""
+    lines: tuple[str, ...] = ()
+    """The session in a few lines for a person, and what else was laid out."""
+
+
+@dataclass(frozen=True, slots=True)
+class SessionTask:
+    """One session for a worker to judge; the star tables are in the store."""
+
+    session: Session
+    """Its measures without arrays."""
+    keys: Mapping[str, str]
+    """Names of its measures in the store."""
+    others: tuple[CardFile, ...]
+    notes: Notes
+    rules: Rules
+    overrides: Overrides
+    options: Options
+    gone: frozenset[str] = frozenset()
+    """Files that could not be read since the card is not there any more."""
+    lost: Mapping[str, Lost] = field(default_factory=dict)
+    """Files that have no measure, and why."""
+    calibration: tuple[Shot, ...] = ()
+    """Darks, flats and bias of the card's other sessions."""
+    whole: str = ""
+    """Digest of what the calibration of all its measures follows from."""
+
+    @property
+    def name(self) -> str:
+        return self.session.name
+
+    def calibration_key(self, session: Session) -> str:
+        """Digest of what the calibration of the session, or of a part of it, follows from."""
+        if self.whole and session is self.session:
+            return self.whole
+        return depends_on(session, self.keys)
+
+
+def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
+    """Calibrate and judge one session and write its files; a worker's task.
+
+    None where an earlier audit left a more complete result, since the card is gone now; an error
+    where its files could not be written, so that those of the others are.
+    """
+    measures = task.session.measures
+    options = task.options
+    if task.gone and better_is_there(options.out, task.name, measures, options.card):
+        return None
+    store = Store(options.out / STORE_FOLDER)
+    try:
+        # Several threads add up in another order than one, and wait for each other where the
+        # machine is busy; with one, the same measures always give the same bytes.
+        with threadpool_limits(limits=1), seldom_collected():
+            result, broken = spared(measures, partial(_result_of, task, store))
+            lost = dict(task.lost)
+            if broken:  # once more, with a row for each of them
+                lost |= {one.file: Lost("fault", one.note) for one in broken}
+                rows = {one.file: one for one in broken}
+                shots = tuple(
+                    replace(shot, measure=rows.get(shot.file, shot.measure))
+                    for shot in task.session.shots
+                )
+                result = _result(task, store, replace(task.session, shots=shots))
+            result = replace(result, summary=replace(result.summary, trace=_trace(task, lost)))
+            elsewhere = calibration_rows(task.name, task.calibration)
+            written = write_session(result, options.targets, options.card, elsewhere)
+    except UserError as error:
+        return error
+    finally:
+        store.close()
+    told = result.summary
+    faults = tuple(one.note for one in broken)
+    lines = (*session_lines(told, written.folder), *written.told)
+    return WrittenNight(
+        task.name, written.folder, told.lights, told.keep, written.row, faults, lines
+    )
+
+
+def judge_session(
+    session: Session, rules: Rules, say: Callable[[str], None]
+) -> tuple[list[JudgedRun], dict[str, str], list[str]]:
+    """The runs of one session with their verdicts, what the notes leave out, and notices."""
+    calibrated = calibrate(session, say)
+    judged = calibrated.judged(rules)
+    return judged, calibrated.excluded, [*calibrated.notices, *cloudy_run_notices(judged)]
+
+
+def _result_of(task: SessionTask, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
+    """The session, or what is left of it without some measures, calibrated and judged."""
+    whole = len(measures) == len(task.session.shots)
+    session = task.session if whole else task.session.only({one.file for one in measures})
+    return _result(task, store, session)
+
+
+def _result(task: SessionTask, store: Store, session: Session) -> SessionResult:
+    calibrated = _calibrated(task, store, session)
+    judged = overrule(calibrated.judged(task.rules), task.overrides)
+    result = session_result(
+        session, judged, calibrated.excluded, task.others, task.rules,
+        [*calibrated.notices, *cloudy_run_notices(judged)],
+    )  # fmt: skip
+    return replace(result, pictures=_pictures(task, store, session, calibrated))
+
+
+def calibration_is_kept(task: SessionTask, store: Store) -> bool:
+    """Whether the session needs no calibrating; what is kept may yet be damaged."""
+    return store.has_blob(f"session {task.name}", task.calibration_key(task.session))
+
+
+def _calibrated(task: SessionTask, store: Store, session: Session) -> Calibrated:
+    """What does not depend on rules."""
+
+    def run() -> Calibrated:
+        say = _silent if task.options.quiet else tell
+        return calibrate(_with_arrays(task, store, session, ARRAYS), say)
+
+    measures = {one.file: one for one in session.measures}
+    return _kept(
+        store, f"session {task.name}", task.calibration_key(session), run,
+        to_bytes, lambda content: from_bytes(content, measures),
+    )  # fmt: skip
+
+
+def _pictures(
+    task: SessionTask, store: Store, session: Session, calibrated: Calibrated
+) -> dict[str, pictures.Picture]:
+    """What the frames look like."""
+
+    def run() -> dict[str, pictures.Picture]:
+        some = _with_arrays(task, store, session, ("crops", "crop_xy", "thumbnail"))
+        facts = [fact for run in calibrated.runs for fact in calibrated.facts[run.name]]
+        return pictures.pictures_of(
+            {run.name: [light.file for light in run.lights] for run in calibrated.runs},
+            {one.file: one for one in some.measures},
+            {fact.light.file: fact.field for fact in facts},
+        )
+
+    depends = task.calibration_key(session) + pictures.drawn_by()
+    return _kept(
+        store, f"pictures {task.name}", depends, run, pictures.to_bytes, pictures.from_bytes
+    )
+
+
+def _kept(
+    store: Store,
+    name: str,
+    depends: str,
+    run: Callable[[], T],
+    pack: Callable[[T], bytes],
+    unpack: Callable[[bytes], T | None],
+) -> T:
+    """A stage's result, from the store where all that it follows from is as it was."""
+    content = store.get_blob(name, depends)
+    found = unpack(content) if content is not None else None
+    if found is None:
+        found = run()
+        store.put_blob(name, pack(found), depends)
+    return found
+
+
+def _with_arrays(
+    task: SessionTask, store: Store, session: Session, arrays: Sequence[str]
+) -> Session:
+    """The session with some of its measures' arrays.
+
+    Raises
+    ------
+    UserError
+        If the store has lost one since it was asked a moment ago.
+    """
+    keys = task.keys
+    held = store.get_all((keys[m.file] for m in session.measures if m.file in keys), arrays)
+    try:
+        shots = [
+            replace(shot, measure=replace(held[keys[shot.file]], file=shot.file))
+            if shot.file in keys and shot.measure.kind != "unreadable"
+            else shot
+            for shot in session.shots
+        ]
+    except KeyError:
+        raise UserError(
+            f"{store.path}: was damaged while it was read; start again: it is measured anew"
+        ) from None
+    return replace(session, shots=tuple(shots))
+
+
+def _trace(task: SessionTask, lost: Mapping[str, Lost]) -> Trace:
+    """What the session is made from and with."""
+    return Trace(
+        version=__version__,
+        measure_version=MEASURE_VERSION,
+        rules_digest=digest(task.rules.model_dump()).hex(),
+        notes_digest=digest(task.notes.model_dump()).hex(),
+        overrides_digest=digest(
+            [task.overrides.by_file[file].model_dump() for file in sorted(task.overrides.by_file)]
+        ).hex(),
+        calibration_digest=task.calibration_key(task.session),
+        libraries={"python": platform.python_version()}
+        | {name: version(name) for name in (*LIBRARIES, "astropy", "exiv2", "rawpy", "sep")},
+        options={"worker_memory_gb": task.options.memory_bytes / 1e9},
+        lost_files={file: f"{why.how}: {why.words}" for file, why in sorted(lost.items())},
+    )
+
+
+def _silent(_: str) -> None:
+    pass
