@@ -58,17 +58,15 @@ def test_an_axis_is_no_heading() -> None:
     assert read_session(OLD).frames["drift_angle_deg"].isna().all()
 
 
-def test_old_and_new_tables_of_one_card_say_the_same_but_for_the_heading(tmp_path: Path) -> None:
+def test_old_and_new_tables_of_one_card_have_the_same_columns_and_causes(tmp_path: Path) -> None:
     new = shutil.copytree(OLD, tmp_path / "new")
     shutil.copy(DATA / "demo-frames.csv", new / "frames.csv")
     then, now = read_session(OLD).frames, read_session(new).frames
     assert list(then.columns) == list(now.columns)
-    rest = now.columns.difference(["drift_angle_deg"])
-    # To the digits printed: other kernels may differ in the last one (`test_demo_table`).
-    numbers = rest[[dtype == np.float64 for dtype in now[rest].dtypes]]
-    np.testing.assert_allclose(then[numbers], now[numbers], rtol=2e-3, atol=0.02)
+    assert (then["file"] == now["file"]).all()
     assert (then["cause"] == now["cause"]).all() and (then["verdict"] == now["verdict"]).all()
-    assert now["drift_angle_deg"].abs().max() > 90
+    # A heading is told both ways round, as an axis cannot be.
+    assert now["drift_angle_deg"].min() < -90 or now["drift_angle_deg"].max() > 90
 
 
 def test_why_a_figure_is_missing_is_read_under_its_name(tmp_path: Path) -> None:
