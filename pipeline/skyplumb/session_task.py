@@ -134,7 +134,7 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
         return error
     finally:
         store.close()
-    told = result.summary
+    told = written.summary
     faults = tuple(one.note for one in broken)
     lines = (*session_lines(told, written.folder), *written.told)
     return WrittenNight(

@@ -264,7 +264,8 @@ class RunSummary:
 
 @dataclass(frozen=True, slots=True)
 class Trace:
-    """What the session was made from and with: the same trace and files give the same bytes."""
+    """What the session was made from and with: the same trace and files give the same bytes, but
+    for what is said of an earlier audit."""
 
     __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
 
@@ -286,6 +287,18 @@ class Trace:
     """Options that can change what this file says."""
     lost_files: dict[str, str] = field(default_factory=dict)
     """Files that were too slow, too large, crashed a worker or met a fault of ours: what was."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChangedVerdict:
+    """A frame that an earlier audit judged otherwise."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+
+    file: str
+    """Relative to the card, exactly."""
+    was: str
+    now: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,6 +330,11 @@ class SessionSummary:
     keep_minutes: float = 0.0
     notices: tuple[str, ...] = ()
     """What a reader must know first."""
+    changed_verdicts: tuple[ChangedVerdict, ...] = ()
+    """Against the last audit into this folder that judged a frame otherwise, which may have been
+    stacked by it."""
+    changed_by: tuple[str, ...] = ()
+    """What was another one then: version, rules, night notes, verdicts by hand, frames."""
     advice: tuple[Advice, ...] = ()
     """The remedy that saves most first."""
     runs: tuple[RunSummary, ...] = ()

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence, Set
+from dataclasses import replace
 from pathlib import Path
 
 from skyplumb.output.place import holds_card, holds_shots_of
 from skyplumb.records import Measure
+from skyplumb.summary import ChangedVerdict, SessionSummary, read_summary
 from skyplumb.version_0_1 import todays_row
 
 
@@ -22,6 +24,50 @@ def better_is_there(out: Path, name: str, measures: Sequence[Measure], card: Pat
         if len(read) > sum(mine.values()):
             return True
     return False
+
+
+def against_earlier(folder: Path, now: SessionSummary) -> SessionSummary:
+    """The summary with the verdicts that differ from those of an earlier audit into the folder.
+
+    Where none differs, what that audit said of the one before it still holds. So an audit that
+    is repeated, or killed and called again, says the same as one that ran through: all that is
+    asked is in the earlier summary.json, which is replaced at once.
+    """
+    try:
+        (before,) = read_summary(folder / "summary.json")
+    except (OSError, ValueError):
+        return now
+    was, today = _verdicts(before), _verdicts(now)
+    changed = tuple(
+        ChangedVerdict(file, was[file], verdict)
+        for file, verdict in today.items()
+        if was.get(file, verdict) != verdict
+    )
+    if changed:
+        return replace(now, changed_verdicts=changed, changed_by=_changed_by(before, now))
+    kept = tuple(one for one in before.changed_verdicts if one.file in today)
+    return replace(now, changed_verdicts=kept, changed_by=before.changed_by if kept else ())
+
+
+def _verdicts(told: SessionSummary) -> dict[str, str]:
+    return {frame.file: frame.verdict for run in told.runs for frame in run.frames}
+
+
+def _changed_by(before: SessionSummary, now: SessionSummary) -> tuple[str, ...]:
+    """What the two were not made alike from or with."""
+
+    def parts(told: SessionSummary) -> dict[str, object]:
+        trace = told.trace
+        return {
+            "version": (trace.version, trace.measure_version, trace.libraries),
+            "rules": trace.rules_digest,
+            "night notes": trace.notes_digest,
+            "verdicts by hand": trace.overrides_digest,
+            "frames": _verdicts(told).keys(),
+        }
+
+    then, today = parts(before), parts(now)
+    return tuple(name for name in then if then[name] != today[name])
 
 
 def left_behind(out: Path, shots: Set[tuple[str, str]], folders: Set[str]) -> list[Path]:

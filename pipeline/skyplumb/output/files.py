@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from skyplumb.columns import FrameRow
+from skyplumb.output.earlier import against_earlier
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
 from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
@@ -33,7 +34,7 @@ from skyplumb.output.place import MARK, mark_of, session_folder, write_mark
 from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import write_xmp, write_xmp_beside
 from skyplumb.plain import visible
-from skyplumb.summary import summary_json
+from skyplumb.summary import SessionSummary, summary_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +58,8 @@ class WrittenSession:
     """What was written of a session."""
 
     folder: Path
+    summary: SessionSummary
+    """As it was written."""
     row: Row
     """On the page over all sessions."""
     told: tuple[str, ...] = ()
@@ -97,6 +100,7 @@ def write_session(
     refuse_card(folder, card, "--out")
     refuse_links(folder / MARK, targets.out)
     write_mark(folder, mark)
+    result = replace(result, summary=against_earlier(folder, result.summary))
     table = frames_csv(rows).encode("utf-8", "backslashreplace")
     write_atomic(folder / "frames.csv", table)
     write_atomic(folder / "frames.csv-metadata.json", csv_metadata("frames.csv").encode("utf-8"))
@@ -144,8 +148,8 @@ def write_session(
         attempt(partial(links, targets.link_into))
     if failures:
         raise failures[0]
-    shown = row_of(replace(result.summary, notices=tuple(notices)), folder.name)
-    return WrittenSession(folder, shown, tuple(told))
+    said = replace(result.summary, notices=tuple(notices))
+    return WrittenSession(folder, said, row_of(said, folder.name), tuple(told))
 
 
 def _write_lists(folder: Path, rows: Sequence[FrameRow], root: Path) -> list[str]:

@@ -10,7 +10,7 @@ from urllib.parse import quote
 from skyplumb.digits import duration
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.paths import write_atomic
-from skyplumb.output.told import light_kept
+from skyplumb.output.told import changed_verdicts, light_kept
 from skyplumb.summary import SessionSummary, read_summary
 
 INDEX = "index.html"
@@ -80,5 +80,5 @@ def row_of(told: SessionSummary, folder: str) -> Row:
         light=light_kept(told),
         remedy=f"{best.mend} {best.saving}" if best else "",
         caution=best.caution if best else "",
-        notices=told.notices,
+        notices=(*changed_verdicts(told), *told.notices),
     )

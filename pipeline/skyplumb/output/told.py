@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from math import isnan
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from skyplumb.causes import cause_of
 from skyplumb.digits import duration, with_error
 from skyplumb.output.page.words import ASIDE
+from skyplumb.plain import visible
 from skyplumb.summary import SessionSummary
 
 MOST_LOSSES = 3
+MOST_CHANGED = 3
+"""Frames of another verdict that are named in a line."""
 
 
 def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
@@ -35,9 +38,28 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
         lines.append(f"  {best.mend} {best.saving}")
         if best.caution:
             lines.append(f"  {best.caution}")
-    lines += [f"  ! {notice}" for notice in told.notices]
+    lines += [f"  ! {notice}" for notice in (*changed_verdicts(told), *told.notices)]
     lines += [f"  {(folder / name).resolve()}" for name in ("report.html", "stackable.txt")]
     return tuple(lines)
+
+
+def changed_verdicts(told: SessionSummary, most: int = MOST_CHANGED) -> list[str]:
+    """A line on the frames that an earlier audit judged otherwise, some of them by name; none
+    where there are none."""
+    changed = told.changed_verdicts
+    if not changed:
+        return []
+    names = [
+        f"{visible(PurePosixPath(one.file).name)} {one.was} -> {one.now}" for one in changed[:most]
+    ]
+    if len(changed) > most:
+        names.append(f"{len(changed) - most} more")
+    differ = "verdict differs" if len(changed) == 1 else "verdicts differ"
+    other = f" ({', '.join(f'other {what}' for what in told.changed_by)})" * bool(told.changed_by)
+    return [
+        f"{len(changed)} {differ} from the audit before{other}: {', '.join(names)}; "
+        "what was stacked by its list may be among them"
+    ]
 
 
 def light_kept(told: SessionSummary) -> str:

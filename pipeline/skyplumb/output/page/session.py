@@ -89,6 +89,8 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         "evening": evening(rows),
         "clock_note": clock_note(rows),
         "notices": [*unlocated(cards), *result.notices],
+        "changed": result.summary.changed_verdicts,
+        "changed_by": result.summary.changed_by,
         "limits": limits_tried(result.summary),
         "doubtful_words": [words for card in cards if (words := taking_the_doubtful(card))],
         **count(rows),
