@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import time
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -17,9 +18,11 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
+from skyplumb.intake.notes import ShotNotes
 from skyplumb.measure.store import Store
+from skyplumb.night.shot import Session, Shot
 from skyplumb.output import table
-from skyplumb.records import ShotInfo
+from skyplumb.records import NAN, Measure, ShotInfo
 from skyplumb.summary import SessionSummary, summary_json
 from smallcard import (
     FEN,
@@ -103,11 +106,14 @@ def test_a_session_says_whose_and_when_and_where_it_is(audited: Finished) -> Non
 
 
 def test_a_site_on_both_sides_of_the_date_line_is_one_and_an_unknown_one_is_null() -> None:
-    shots = [ShotInfo(latitude_deg=-17.0, longitude_deg=lon) for lon in (179.9, -179.9, -179.8)]
-    told = table._identity("2026-08-14-n1", [*shots, ShotInfo(camera="N1", serial="7")])
+    places = [(-17.0, 179.9), (-17.0, -179.9), (-17.0, -179.8), (NAN, NAN)]
+    infos = [ShotInfo(latitude_deg=lat, longitude_deg=lon) for lat, lon in places]
+    shots = tuple(Shot(Measure("a.dng", "light", ""), ShotNotes(info)) for info in infos)
+    told = table._identity(Session("2026-08-14-n1", shots, date(2026, 8, 14), "N1", "7"))
     assert (told["latitude_deg"], told["longitude_deg"]) == (-17.0, -179.9)
     assert (told["evening"], told["camera"], told["serial"]) == ("2026-08-14", "N1", "7")
-    undated = summary_json(SessionSummary("undated-n1", **table._identity("undated-n1", [])))
+    undated = table._identity(Session("undated-n1", ()))
+    undated = summary_json(SessionSummary("undated-n1", **undated))
     (read,) = json.loads(undated)["sessions"]
     assert read["evening"] is read["latitude_deg"] is read["longitude_deg"] is None
 
