@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 import erfa
 from astropy.io import fits
 
-from skyplumb.intake.fits_file import open_picture
+from skyplumb.intake.fits_file import FitsPicture
 from skyplumb.intake.values import YEARS, angle_deg, likely, number, positive, tidy, time, within
 from skyplumb.records import NAN, ShotInfo
 
@@ -118,15 +118,8 @@ class _Cards:
         return ""
 
 
-def fits_info(data: bytes, file: str) -> ShotInfo:
-    """What the header of the picture in a FITS file says.
-
-    Raises
-    ------
-    UnreadableError
-        If the headers are broken or there is no image.
-    """
-    picture = open_picture(data, file)
+def fits_info(picture: FitsPicture) -> ShotInfo:
+    """What the header of the picture in a FITS file says."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of odd cards: each costs its own value only
         return _from_cards(_Cards(picture.header, picture.primary))

@@ -8,13 +8,18 @@ from __future__ import annotations
 
 from skyplumb.errors import UnreadableError
 from skyplumb.intake.exif import exif_info
-from skyplumb.intake.fits_file import MAGIC
+from skyplumb.intake.fits_file import MAGIC, FitsPicture, open_picture
 from skyplumb.intake.fits_header import fits_info
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.records import ShotInfo
 
 
-def read_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo:
+def read_info(
+    data: bytes,
+    file: str,
+    cap_bytes: int = MEMORY_BYTES,
+    picture: FitsPicture | None = None,
+) -> ShotInfo:
     """What a shot says of itself.
 
     Parameters
@@ -25,6 +30,8 @@ def read_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo
         Its name, for errors.
     cap_bytes : int
         What may be taken of memory; a RAW that claims more is not opened to fill gaps.
+    picture : FitsPicture, optional
+        Of a FITS file, where it was opened before.
 
     Raises
     ------
@@ -34,7 +41,7 @@ def read_info(data: bytes, file: str, cap_bytes: int = MEMORY_BYTES) -> ShotInfo
     if not data:
         raise UnreadableError(f"{file}: is empty; copy it from the card again")
     if data.startswith(MAGIC):
-        return fits_info(data, file)
+        return fits_info(picture or open_picture(data, file))
     if file.casefold().endswith((".fits", ".fit", ".fts", ".fz")):
         raise UnreadableError(
             f"{file}: named FITS but does not begin as one; write the file again or remove it"

@@ -24,7 +24,7 @@ from scipy import ndimage
 
 from skyplumb.errors import UnreadableError
 from skyplumb.intake.failures import AGAIN, in_words, library
-from skyplumb.intake.fits_file import MAGIC, open_picture
+from skyplumb.intake.fits_file import MAGIC, FitsPicture, open_picture
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
 from skyplumb.records import Plate
 from skyplumb.robust import mad_sigma
@@ -47,7 +47,13 @@ _NEARLY_WHITE = 0.8
 """Equal samples above this part of the white level are an overexposed picture, not a hole."""
 
 
-def decode(data: bytes, file: str, mosaic_claim: str = "", cap_bytes: int = MEMORY_BYTES) -> Plate:
+def decode(
+    data: bytes,
+    file: str,
+    mosaic_claim: str = "",
+    cap_bytes: int = MEMORY_BYTES,
+    picture: FitsPicture | None = None,
+) -> Plate:
     """Decode one shot; which format it is comes from the bytes, not from the name.
 
     Parameters
@@ -61,6 +67,8 @@ def decode(data: bytes, file: str, mosaic_claim: str = "", cap_bytes: int = MEMO
         `mosaic_of` for how far it is believed. A RAW file brings its own.
     cap_bytes : int
         What a worker may take of memory for this shot; one that claims more is refused.
+    picture : FitsPicture, optional
+        Of a FITS file, where it was opened before.
 
     Returns
     -------
@@ -76,7 +84,7 @@ def decode(data: bytes, file: str, mosaic_claim: str = "", cap_bytes: int = MEMO
     if not data:
         raise UnreadableError(f"{file}: is empty (0 bytes); {AGAIN}")
     if data.startswith(MAGIC):
-        return _decode_fits(data, file, mosaic_claim, cap_bytes)
+        return _decode_fits(picture or open_picture(data, file), file, mosaic_claim, cap_bytes)
     return _decode_raw(data, file, cap_bytes)
 
 
@@ -169,9 +177,8 @@ def _raw_pattern(raw: Any) -> NDArray[np.intp]:
     )
 
 
-def _decode_fits(data: bytes, file: str, mosaic_claim: str, cap_bytes: int) -> Plate:
+def _decode_fits(picture: FitsPicture, file: str, mosaic_claim: str, cap_bytes: int) -> Plate:
     """The picture of a FITS file, or the green one of its three planes."""
-    picture = open_picture(data, file)
     header = picture.header
     samples, planes = _green_plane(picture.samples(cap_bytes))
     _check_size(samples.shape, file)

@@ -9,6 +9,7 @@ import numpy as np
 
 from skyplumb.errors import UnreadableError
 from skyplumb.intake.card import read_file
+from skyplumb.intake.fits_file import MAGIC, open_picture
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
@@ -30,11 +31,12 @@ def measure_data(data: bytes, name: str, memory_bytes: int = MEMORY_BYTES) -> Me
     """Measure one file by its content."""
     info = ShotInfo()
     try:
-        info = read_info(data, name, memory_bytes)
-        plate = decode(data, name, info.mosaic_claim, memory_bytes)
+        picture = open_picture(data, name) if data.startswith(MAGIC) else None
+        info = read_info(data, name, memory_bytes, picture)
+        plate = decode(data, name, info.mosaic_claim, memory_bytes, picture)
     except UnreadableError as error:
         return Measure(name, "unreadable", str(error), info)
-    del data
+    del data, picture
     height, width = plate.samples.shape
     alike = samples_digest(plate)
     if info.image_type in ("flat", "bias"):
