@@ -226,6 +226,8 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
         )
     if len(possible) < 2:
         return "" if np.isnan(sure) else _why_not_sure(mount)
+    if mount.frames < FEWEST_FRAMES and CAUSES[cause].fitted:
+        return f"consistent with {told}; {FEWEST_FRAMES} frames of one aim in a row would tell"
     if np.isnan(sure):
         return f"consistent with {told}; a solved frame right before or after would decide"
     if len(shares) > 1 and CAUSES[cause].fitted:
@@ -285,7 +287,7 @@ def trail_causes(
     words = ""
     if np.isfinite(drift.length_px):
         local = np.array([drift.dx_px, drift.dy_px]) - net
-        causes = _local_causes(scene, local, along, rest)
+        causes = _local_causes(scene, local, along, rest, fitted)
         if causes == ("wind",) and _displaced_during(scenes, scene, along, rest):
             causes = ("knock",)
         for cause in causes:
@@ -361,8 +363,14 @@ def _stood_still(scene: Scene) -> bool:
     return bool(abs(motion.trail_px / scene.sidereal_px - 1) < SIDEREAL_WITHIN)
 
 
-def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tuple[str, ...]:
-    """What may have drawn what the mount's prediction leaves: by the drift that it also leaves."""
+def _local_causes(
+    scene: Scene, local: Floats, along: Floats, rest: float, fitted: bool
+) -> tuple[str, ...]:
+    """What may have drawn what the mount's prediction leaves: by the drift that it also leaves.
+
+    Beyond a fitted mount it is not the axis that draws along right ascension or down. Where too
+    few frames tell of the mount, an axis may draw any direction, those two as well.
+    """
     size = float(np.hypot(*local))
     needed = DRIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
@@ -373,7 +381,8 @@ def _local_causes(scene: Scene, local: Floats, along: Floats, rest: float) -> tu
     if not np.isfinite(scene.zenith_deg):
         return (tracker, "slip")  # nothing says which way is down
     down = tracker != "drive" and _lies_along(local, scene.zenith_deg)
-    return ("slip",) if down else (tracker,)
+    cause = "slip" if down else tracker
+    return (cause,) if fitted or cause == "axis" else (cause, "axis")
 
 
 def _lies_along(move: Floats, axis_deg: float) -> bool:

@@ -24,7 +24,8 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
     -------
     dict of str to ndarray, shape (steps, 2)
         Pixels from the path's own mean, evenly spaced in time (see `time_mean`): axis, drive,
-        slip and refraction. None if the frame or the mount is not known.
+        slip and refraction. None if the frame or the mount is not known, and of a frame without a
+        time, whose attitude is held against the stars while the mount's may be against the Earth.
     """
     pointing = light.pointing
     camera, frame = pointing.camera, pointing.sky
@@ -32,12 +33,12 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         not pointing.solved
         or camera is None
         or frame is None
+        or not light.timed
+        or frame.observed != fit.earth_fixed
         or not np.isfinite(fit.axis_rate).all()
     ):
         return None
     exposure = light.info.exposure_s
-    if not np.isfinite(exposure):
-        return None
     around = np.linspace(-0.5, 0.5, steps) * exposure
     now = light.mid_s + around
     turns: dict[str, Floats] = {}
