@@ -92,12 +92,11 @@
 
   // The whole picture, small, with the places of the star crops above.
   function picture(frame) {
-    const [width, height] = data.runs[frame.run].picture;
+    const [[width, height], ...places] = frame.crop_places.split(" ").map((place) => place.split(",").map(Number));
     const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
     svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
     svg.setAttribute("aria-hidden", "true");
-    frame.crop_places.split(" ").filter(Boolean).forEach((place, n) => {
-      const [x, y] = place.split(",").map(Number);
+    places.forEach(([x, y], n) => {
       const ring = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "circle"));
       Object.entries({ cx: x, cy: y, r: height / 30 }).forEach(([name, value]) => ring.setAttribute(name, value));
       const number = svg.appendChild(document.createElementNS("http://www.w3.org/2000/svg", "text"));
@@ -108,7 +107,7 @@
     });
     return h("figure", { class: "whole" },
       h("div", {}, h("img", { src: frame.thumbnail, alt: `The whole picture of ${frame.name}, small`, loading: loading(frame.thumbnail), decoding: "async" }), svg),
-      h("figcaption", {}, "The whole picture as the sensor recorded it; rings: where the stars of the strip stand, numbered from its left."));
+      h("figcaption", {}, "The whole picture the way up that its file says; rings: where the stars of the strip stand, numbered from its left. Strips and angles are as the sensor recorded them."));
   }
 
   function detail(frame) {

@@ -199,6 +199,7 @@ def _pictures(
             {run.name: [light.file for light in run.lights] for run in calibrated.runs},
             {one.file: one for one in some.measures},
             {fact.light.file: fact.field for fact in facts},
+            {shot.file: shot.info.orientation for shot in session.shots},
         )
 
     depends = task.calibration_key(session) + pictures.drawn_by()

@@ -86,7 +86,7 @@ class LensReport:
     centre_stretch_px: Number = NAN
     """Stretch at the very centre that the image drift does not explain: decentring."""
     tilt_x_fwhm_px: Number = NAN
-    """FWHM at the right edge less that at the left edge."""
+    """FWHM at the right edge less that at the left edge, both of the sensor's own frame."""
     tilt_y_fwhm_px: Number = NAN
     """FWHM at the lower edge less that at the upper edge."""
     frames: int = 0

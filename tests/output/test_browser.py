@@ -9,9 +9,11 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from axe_playwright_python.sync_playwright import Axe
@@ -28,6 +30,7 @@ from inventednight import (
 from skyplumb.digits import duration
 from skyplumb.intake.overrides import load_overrides
 from skyplumb.intake.rules import load_rules
+from skyplumb.records import ShotInfo
 from smallcard import MOOR, Finished
 
 SCREENS = Path(__file__).parents[2] / "bench-out" / "screens"
@@ -185,6 +188,28 @@ def test_an_opened_frame_shows_its_neighbours_and_its_field(
     labels = [one.get_attribute("aria-label") or "" for one in third.locator(".field .chart").all()]
     assert "60 stars" in labels[0] and "as measured" in labels[0]
     assert "without the lens" in labels[1]
+
+
+def test_the_whole_picture_is_shown_as_it_is_viewed_with_its_stars_in_place(
+    opened: Opened, tmp_path: Path
+) -> None:
+    night = with_fields(invented_night())
+    file = next(iter(night.crops))
+    upright = replace(
+        night.crops[file],
+        info=ShotInfo(orientation=6),
+        thumbnail=np.zeros((40, 60), np.uint8),
+    )
+    page = opened(written(replace(night, crops=night.crops | {file: upright}), tmp_path).url)
+    frame = page.locator("li.frame").first
+    frame.locator("button.name").click()
+    picture = frame.locator(".whole img")
+    assert picture.evaluate("one => [one.naturalWidth, one.naturalHeight]") == [40, 60]
+    drawing = frame.locator(".whole svg")
+    assert drawing.get_attribute("viewBox") == "0 0 4000 6000"
+    # The first star at (3000, 2000) of 6000 x 4000 px, a quarter of a turn with the clock.
+    ring = drawing.locator("circle").first
+    assert [ring.get_attribute(name) for name in ("cx", "cy")] == ["1999", "3000"]
 
 
 def test_strips_are_shown_at_the_sensors_own_pixels(night_page: Written, opened: Opened) -> None:

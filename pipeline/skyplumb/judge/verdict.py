@@ -23,6 +23,7 @@ from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
 from skyplumb.judge.scene import Scene, Scenes, scene_of
 from skyplumb.judge.stack import weights
+from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN, VERDICTS
 from skyplumb.summary import LensReport
 
@@ -130,7 +131,9 @@ def _judge_run(
     limits = rules.limits_for(info.lens, info.focal_mm)
     levels = _levels(facts, limits)
     findings = [
-        _findings(fact, levels, limits) or _lens_findings(optics, levels, limits) for fact in facts
+        _findings(fact, levels, limits)
+        or _lens_findings(optics, levels, limits, fact.light.info.orientation)
+        for fact in facts
     ]
     scenes = Scenes(
         scene_of(
@@ -365,7 +368,9 @@ def _trail_is_known(motion: Motion, limits: Limits) -> bool:
     return motion.trail_sigma_px <= limits.trail_px.keep_up_to
 
 
-def _lens_findings(optics: LensReport, levels: RunLevels, limits: Limits) -> list[Finding]:
+def _lens_findings(
+    optics: LensReport, levels: RunLevels, limits: Limits, orientation: int = 0
+) -> list[Finding]:
     """What a decentred or tilted lens does to every frame, even the sharpest.
 
     A lens that draws its corners badly all round is as lenses are. Doubtful at worst: no other
@@ -390,6 +395,7 @@ def _lens_findings(optics: LensReport, levels: RunLevels, limits: Limits) -> lis
         ratio = (levels.fwhm_px + abs(difference) / 2) / narrow if narrow > 0 else NAN
         if ratio > limits.fwhm_of_best.reject_over:
             wide, sharp = (one, other) if difference > 0 else (other, one)
+            wide, sharp = (edge_seen(edge, orientation) for edge in (wide, sharp))
             words = (
                 f"stars at the {wide} edge {ratio:.1f} times as wide as at the {sharp} one in the"
                 f" lens's sharpest frames too, limit {limits.fwhm_of_best.reject_over:g}"

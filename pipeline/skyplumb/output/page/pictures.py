@@ -19,7 +19,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb import orientation as _orientation
 from skyplumb.angles import position_axis_deg
+from skyplumb.orientation import places_seen
 from skyplumb.output.page import strips
 from skyplumb.output.page.strips import GreyScale, chosen_crops, stretch_of, strip_of, whole_picture
 from skyplumb.records import FieldShapes, Measure
@@ -40,7 +42,8 @@ class Picture:
     strip_stars: int = 0
     thumbnail: str = ""
     crop_places: str = ""
-    """Of the strip's stars in the picture, px: "x,y x,y"."""
+    """Width and height of the viewed picture, then the places of the strip's stars in it, px:
+    "6000,4000 x,y x,y"."""
     whiskers: str = ""
     width_px: int = 0
     height_px: int = 0
@@ -54,6 +57,7 @@ def pictures_of(
     runs: Mapping[str, Sequence[str]],
     measures: Mapping[str, Measure],
     fields: Mapping[str, FieldShapes],
+    orientations: Mapping[str, int] | None = None,
 ) -> dict[str, Picture]:
     """Every judged frame's picture.
 
@@ -65,6 +69,8 @@ def pictures_of(
         Of each file that has one, with crops and thumbnail.
     fields : mapping
         Star shapes of each file.
+    orientations : mapping, optional
+        How each file is turned for viewing; what it says itself where not given.
     """
     count = sum(len(files) for files in runs.values())
     most = min(150, MOST_WHISKERS // max(count, 1))
@@ -72,9 +78,11 @@ def pictures_of(
     for files in runs.values():
         stretch = stretch_of(measures[file] for file in files if file in measures)
         for file in files:
-            found[file] = _picture(
-                measures.get(file), stretch, fields.get(file), most, count >= BESIDE_FROM
-            )
+            measure = measures.get(file)
+            found[file] = NOTHING if measure is None else _picture(
+                measure, stretch, fields.get(file), most, count >= BESIDE_FROM,
+                (orientations or {}).get(file, measure.info.orientation),
+            )  # fmt: skip
     return found
 
 
@@ -97,27 +105,27 @@ def from_bytes(content: bytes) -> dict[str, Picture] | None:
 def drawn_by() -> str:
     """Digest of the code that draws them, and of its library."""
     digest = hashlib.blake2b(version("pillow").encode(), digest_size=8)
-    for module in (__file__, strips.__file__):
+    for module in (__file__, strips.__file__, _orientation.__file__):
         digest.update(Path(str(module)).read_bytes())
     return digest.hexdigest()
 
 
 def _picture(
-    measure: Measure | None,
+    measure: Measure,
     stretch: GreyScale,
     shapes: FieldShapes | None,
     most_whiskers: int,
     beside: bool,
+    orientation: int,
 ) -> Picture:
-    if measure is None:
-        return NOTHING
     size = (measure.width_px, measure.height_px)
     strip = strip_of(measure, stretch)
     thumbnail = crop_places = ""
     if not beside:  # a page with its strips beside it has no small pictures
-        thumbnail = base64.b64encode(whole_picture(measure)).decode("ascii")
-        places = measure.crop_xy[chosen_crops(len(measure.crop_xy))].round()
-        crop_places = " ".join(f"{x:.0f},{y:.0f}" for x, y in places)
+        thumbnail = base64.b64encode(whole_picture(measure, orientation)).decode("ascii")
+        places = measure.crop_xy[chosen_crops(len(measure.crop_xy))]
+        seen, viewed = places_seen(places, size, orientation)
+        crop_places = " ".join(f"{x:.0f},{y:.0f}" for x, y in [viewed, *seen])
     return Picture(
         base64.b64encode(strip.jpeg).decode("ascii") if strip else "",
         strip.width_px if strip else 0,

@@ -14,6 +14,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.orientation import picture_seen
 from skyplumb.records import Measure
 from skyplumb.robust import mad_sigma
 
@@ -82,11 +83,11 @@ def chosen_crops(count: int) -> NDArray[np.int64]:
     return np.unique(np.linspace(0, count - 1, min(count, MOST_STARS)).round().astype(int))
 
 
-def whole_picture(measure: Measure) -> bytes:
-    """The thumbnail as JPEG; empty where there is none."""
+def whole_picture(measure: Measure, orientation: int) -> bytes:
+    """The thumbnail as JPEG, as it is viewed; empty where there is none."""
     if not measure.thumbnail.size:
         return b""
-    return _jpeg(measure.thumbnail, THUMBNAIL_QUALITY)
+    return _jpeg(picture_seen(measure.thumbnail, orientation), THUMBNAIL_QUALITY)
 
 
 def strip_of(measure: Measure, stretch: GreyScale) -> Strip | None:
