@@ -11,6 +11,7 @@ import pandas as pd
 from skyplumb import version_0_1
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
+from skyplumb.records import NAN
 from skyplumb.summary import SessionSummary, read_summary
 
 
@@ -59,6 +60,12 @@ def read_session(folder: Path | str) -> AuditedSession:
     return AuditedSession(
         place,
         summary,
-        version_0_1.todays_frames(frames),
+        _with_all_columns(version_0_1.todays_frames(frames)),
         MappingProxyType({one.name: one.unit for one in COLUMNS.values()}),
     )
+
+
+def _with_all_columns(frames: pd.DataFrame) -> pd.DataFrame:
+    """The table with every column of today, unknown where an earlier audit did not write it."""
+    missing = [one for one in COLUMNS.values() if one.name not in frames]
+    return frames.assign(**{one.name: NAN if one.numeric else "" for one in missing})
