@@ -11,11 +11,12 @@ import numpy as np
 import pandas as pd
 
 from skyplumb.columns import COLUMNS, FrameRow
+from skyplumb.findings import Advice
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.result import SessionResult
 from skyplumb.plain import unknown
 from skyplumb.records import FieldShapes, Measure
-from skyplumb.summary import Advice, MountSummary, RunSummary, SessionSummary, StackSummary
+from skyplumb.summary import MountSummary, RunSummary, SessionSummary, StackSummary
 
 HOSTILE_LENS = "</script><script>alert('lens')</script> & Søn \"35\" f/1.4"
 HOSTILE_FILE = "DCIM/=cmd|' </script><img src=x onerror=alert(1)>&.DNG"

@@ -11,12 +11,12 @@ import json
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, ClassVar
+from typing import Any, ClassVar
 
-from pydantic import BeforeValidator, ConfigDict, TypeAdapter, ValidationError, WithJsonSchema
+from pydantic import ConfigDict, TypeAdapter, ValidationError
 
-from skyplumb.causes import CAUSES
-from skyplumb.digits import counted, duration, to_error
+from skyplumb.digits import to_error
+from skyplumb.findings import AS_WRITTEN, Advice, LensReport, Number, TrailAxes
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 from skyplumb.version_0_1 import todays_summary
@@ -27,92 +27,12 @@ SCHEMA_FILE = "summary.schema.json"
 NOT_TOLD = ""
 """An evening in a summary of version 0.1, which did not say it."""
 
-Number = Annotated[
-    float,
-    BeforeValidator(lambda value: NAN if value is None else value),
-    WithJsonSchema({"type": ["number", "null"]}),
-]
-"""NaN where unknown, which is null in the file."""
-
-_CONFIG = ConfigDict(json_schema_serialization_defaults_required=True)
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """What one cause cost and its remedy."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
-
-    cause: str
-    frames: int
-    """Lost to it, doubtful ones included."""
-    minutes: float
-    mend: str
-    """The remedy, in plain words, with this night's numbers."""
-    saves_frames: int
-    """How many of all lost frames would have been kept without this cause."""
-    saves_minutes: float
-    caution: str = ""
-    together_with: str = ""
-    """The other cause whose remedy adds most to this one's; empty where none does."""
-    together_frames: int = 0
-    """How many would have been kept without either."""
-    together_minutes: float = 0.0
-
-    @property
-    def saving(self) -> str:
-        """What the remedy saves, in a sentence or two; empty if nothing."""
-        parts = []
-        if self.saves_frames:
-            frames = counted(self.saves_frames, "frame")
-            parts.append(f"Saves {frames}, {duration(60 * self.saves_minutes)}.")
-        if self.together_with:
-            other = CAUSES.get(self.together_with)
-            parts.append(
-                f"With the remedy for {other.label if other else self.together_with} both together "
-                f"save {self.together_frames}, {duration(60 * self.together_minutes)}."
-            )
-        return " ".join(parts)
-
-
-@dataclass(frozen=True, slots=True)
-class LensReport:
-    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
-
-    corner_stretch_px: Number = NAN
-    """Longest stretch at a corner."""
-    centre_stretch_px: Number = NAN
-    """Stretch at the very centre that the image drift does not explain: decentring."""
-    tilt_x_fwhm_px: Number = NAN
-    """FWHM at the right edge less that at the left edge, both of the sensor's own frame."""
-    tilt_y_fwhm_px: Number = NAN
-    """FWHM at the lower edge less that at the upper edge."""
-    frames: int = 0
-    """How many sharp frames it was learned from."""
-
-
-@dataclass(frozen=True, slots=True)
-class TrailAxes:
-    """Directions of the trails of a run; n is the number of frames, not of stars."""
-
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
-
-    frames: int = 0
-    concentration: Number = NAN
-    """Mean resultant length of the doubled position angles: 1 all alike, 0 scattered."""
-    p: Number = NAN
-    """Rayleigh test: chance of so much likeness among random directions."""
-    ra_share: Number = NAN
-    """Mean cos 2 (angle from right ascension): 1 all along it, -1 all across, 0 neither."""
-
 
 @dataclass(frozen=True, slots=True)
 class MountSummary:
     """What the run's pointings say of the tracker; the same for all runs of a setup."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     setup: str = ""
     """One placement of tripod and tracker."""
@@ -169,7 +89,7 @@ class MountSummary:
 class FrameSummary:
     """One judged frame."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     file: str
     """Relative to the card, exactly."""
@@ -188,7 +108,7 @@ class FrameSummary:
 class StackSummary:
     """The weighted mean of some frames of a run, laid star on star."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     frames: int = 0
     minutes: float = 0.0
@@ -203,7 +123,7 @@ class StackSummary:
 class SunMoonSummary:
     """Heights of Sun and Moon above the horizon, without refraction, over the session."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     utc: tuple[str, ...]
     sun_altitude_deg: tuple[float, ...]
@@ -216,7 +136,7 @@ class SunMoonSummary:
 class RunSummary:
     """One run."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     run: str
     camera: str = ""
@@ -267,7 +187,7 @@ class Trace:
     """What the session was made from and with: the same trace and files give the same bytes, but
     for what is said of an earlier audit."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     version: str = ""
     """Of skyplumb."""
@@ -293,7 +213,7 @@ class Trace:
 class ChangedVerdict:
     """A frame that an earlier audit judged otherwise."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     file: str
     """Relative to the card, exactly."""
@@ -305,7 +225,7 @@ class ChangedVerdict:
 class SessionSummary:
     """One session: a night of one camera."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     session: str
     evening: str | None = NOT_TOLD
@@ -358,7 +278,7 @@ class SessionSummary:
 class Summary:
     """The whole file."""
 
-    __pydantic_config__: ClassVar[ConfigDict] = _CONFIG
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     sessions: tuple[SessionSummary, ...]
 
@@ -419,11 +339,11 @@ def read_summary(path: Path) -> tuple[SessionSummary, ...]:
 def schema() -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of summary.json."""
     # Meanings are read from the source, which takes longer than all else and only a schema needs.
-    _CONFIG["use_attribute_docstrings"] = True
+    AS_WRITTEN["use_attribute_docstrings"] = True
     try:
         told = TypeAdapter(Summary).json_schema(mode="serialization")
     finally:
-        del _CONFIG["use_attribute_docstrings"]
+        del AS_WRITTEN["use_attribute_docstrings"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **_without(told, "title", "default"),

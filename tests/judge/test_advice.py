@@ -14,6 +14,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import Site
 from skyplumb.causes import CAUSES as TABLE
 from skyplumb.causes import LASER_CAUTION
+from skyplumb.findings import Advice, LensReport
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.cause import explain
@@ -25,7 +26,6 @@ from skyplumb.judge.runs import Run
 from skyplumb.judge.scene import scene_of
 from skyplumb.judge.verdict import Judged, JudgedRun, RunLevels
 from skyplumb.records import NAN, FieldShapes
-from skyplumb.summary import Advice, LensReport
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, mean_lean, scenes_of, shoot
 
 RULES = load_rules(None)

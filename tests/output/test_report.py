@@ -20,6 +20,7 @@ from PIL import Image
 from inventednight import invented_night, rows_of, table_of
 from skyplumb.causes import CAUSES, LASER_CAUTION
 from skyplumb.digits import duration
+from skyplumb.findings import Advice
 from skyplumb.output.index import write_index
 from skyplumb.output.page.figures import figure, with_sigma
 from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
@@ -32,7 +33,6 @@ from skyplumb.output.result import SessionResult
 from skyplumb.output.told import session_lines
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import (
-    Advice,
     MountSummary,
     RunSummary,
     SessionSummary,

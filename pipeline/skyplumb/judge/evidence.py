@@ -9,9 +9,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.findings import TrailAxes
 from skyplumb.judge.scene import Scene
 from skyplumb.records import NAN
-from skyplumb.summary import TrailAxes
 
 Floats = NDArray[np.float64]
 

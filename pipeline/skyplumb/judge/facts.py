@@ -20,6 +20,7 @@ from skyplumb.calibrate.lens_psf import (
     shape_stars,
 )
 from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.findings import LensReport
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
 from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
@@ -39,7 +40,6 @@ from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.rowwise import Rows, medians
-from skyplumb.summary import LensReport
 
 TAIL_FRAMES = 3
 """So many frames of a run at least show what the lens draws, as calm ones do."""

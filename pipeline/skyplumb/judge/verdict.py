@@ -13,6 +13,7 @@ import numpy as np
 
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
+from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import explain
 from skyplumb.judge.clearness import patches_of_all
@@ -25,7 +26,6 @@ from skyplumb.judge.scene import Scene, Scenes, scene_of
 from skyplumb.judge.stack import weights
 from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN, VERDICTS
-from skyplumb.summary import LensReport
 
 WIDTH_STARS = 15
 """Fewer do not say how wide the run's sharp stars are."""

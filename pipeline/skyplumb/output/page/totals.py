@@ -9,6 +9,7 @@ from typing import Any
 
 from skyplumb.causes import cause_of
 from skyplumb.columns import FrameRow
+from skyplumb.findings import Advice, TrailAxes
 from skyplumb.output.page.figures import (
     STAMP,
     middle,
@@ -22,7 +23,7 @@ from skyplumb.output.page.figures import (
 from skyplumb.output.page.words import ASIDE
 from skyplumb.plain import visible
 from skyplumb.records import VERDICTS
-from skyplumb.summary import Advice, RunSummary, SessionSummary, TrailAxes
+from skyplumb.summary import RunSummary, SessionSummary
 
 Plain = dict[str, Any]
 

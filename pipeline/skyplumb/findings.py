@@ -1,0 +1,93 @@
+"""What calibrating and judging find of a run, in the records that the summary tells it by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, ClassVar
+
+from pydantic import BeforeValidator, ConfigDict, WithJsonSchema
+
+from skyplumb.causes import CAUSES
+from skyplumb.digits import counted, duration
+from skyplumb.records import NAN
+
+Number = Annotated[
+    float,
+    BeforeValidator(lambda value: NAN if value is None else value),
+    WithJsonSchema({"type": ["number", "null"]}),
+]
+"""NaN where unknown, which is null in the file."""
+
+AS_WRITTEN = ConfigDict(json_schema_serialization_defaults_required=True)
+"""A schema of what is written, where every key stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """What one cause cost and its remedy."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    cause: str
+    frames: int
+    """Lost to it, doubtful ones included."""
+    minutes: float
+    mend: str
+    """The remedy, in plain words, with this night's numbers."""
+    saves_frames: int
+    """How many of all lost frames would have been kept without this cause."""
+    saves_minutes: float
+    caution: str = ""
+    together_with: str = ""
+    """The other cause whose remedy adds most to this one's; empty where none does."""
+    together_frames: int = 0
+    """How many would have been kept without either."""
+    together_minutes: float = 0.0
+
+    @property
+    def saving(self) -> str:
+        """What the remedy saves, in a sentence or two; empty if nothing."""
+        parts = []
+        if self.saves_frames:
+            frames = counted(self.saves_frames, "frame")
+            parts.append(f"Saves {frames}, {duration(60 * self.saves_minutes)}.")
+        if self.together_with:
+            other = CAUSES.get(self.together_with)
+            parts.append(
+                f"With the remedy for {other.label if other else self.together_with} both together "
+                f"save {self.together_frames}, {duration(60 * self.together_minutes)}."
+            )
+        return " ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class LensReport:
+    """What a lens does to stars, whatever carries it; lengths as an even trail would stretch."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    corner_stretch_px: Number = NAN
+    """Longest stretch at a corner."""
+    centre_stretch_px: Number = NAN
+    """Stretch at the very centre that the image drift does not explain: decentring."""
+    tilt_x_fwhm_px: Number = NAN
+    """FWHM at the right edge less that at the left edge, both of the sensor's own frame."""
+    tilt_y_fwhm_px: Number = NAN
+    """FWHM at the lower edge less that at the upper edge."""
+    frames: int = 0
+    """How many sharp frames it was learned from."""
+
+
+@dataclass(frozen=True, slots=True)
+class TrailAxes:
+    """Directions of the trails of a run; n is the number of frames, not of stars."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    frames: int = 0
+    concentration: Number = NAN
+    """Mean resultant length of the doubled position angles: 1 all alike, 0 scattered."""
+    p: Number = NAN
+    """Rayleigh test: chance of so much likeness among random directions."""
+    ra_share: Number = NAN
+    """Mean cos 2 (angle from right ascension): 1 all along it, -1 all across, 0 neither."""
