@@ -10,7 +10,6 @@ import platform
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from typing import TypeVar
 
@@ -33,9 +32,10 @@ from skyplumb.judge.calibrated import (
 )
 from skyplumb.judge.overrule import overrule
 from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices
+from skyplumb.keys import versions
 from skyplumb.measure.rows import ARRAYS, digest
 from skyplumb.measure.spared import spared
-from skyplumb.measure.store import MEASURE_VERSION, Store
+from skyplumb.measure.store import DECODERS, MEASURE_VERSION, Store
 from skyplumb.measure.workers import Lost
 from skyplumb.night.shot import Session, Shot
 from skyplumb.options import Options
@@ -262,8 +262,7 @@ def _trace(task: SessionTask, lost: Mapping[str, Lost]) -> Trace:
             [task.overrides.by_file[file].model_dump() for file in sorted(task.overrides.by_file)]
         ).hex(),
         calibration_digest=task.calibration_key(task.session),
-        libraries={"python": platform.python_version()}
-        | {name: version(name) for name in (*LIBRARIES, "astropy", "exiv2", "rawpy", "sep")},
+        libraries={"python": platform.python_version(), **versions((*LIBRARIES, *DECODERS))},
         options={"worker_memory_gb": task.options.memory_bytes / 1e9},
         lost_files={file: f"{why.how}: {why.words}" for file, why in sorted(lost.items())},
     )

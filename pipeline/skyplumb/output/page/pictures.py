@@ -7,22 +7,17 @@ calibration alone; `to_bytes` and `from_bytes` keep them in the store.
 from __future__ import annotations
 
 import base64
-import hashlib
 import json
 import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import cache
-from importlib.metadata import version
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from skyplumb import orientation as _orientation
 from skyplumb.angles import position_axis_deg
+from skyplumb.keys import Making
 from skyplumb.orientation import places_seen
-from skyplumb.output.page import strips
 from skyplumb.output.page.strips import GreyScale, chosen_crops, stretch_of, strip_of, whole_picture
 from skyplumb.records import FieldShapes, Measure
 
@@ -101,13 +96,9 @@ def from_bytes(content: bytes) -> dict[str, Picture] | None:
         return None
 
 
-@cache
 def drawn_by() -> str:
-    """Digest of the code that draws them, and of its library."""
-    digest = hashlib.blake2b(version("pillow").encode(), digest_size=8)
-    for module in (__file__, strips.__file__, _orientation.__file__):
-        digest.update(Path(str(module)).read_bytes())
-    return digest.hexdigest()
+    """Digest of the code that draws them, and of its libraries."""
+    return Making(("numpy", "pillow"), (__name__,)).digest
 
 
 def _picture(
