@@ -7,19 +7,36 @@
   const table = document.querySelector("table.what-if tbody");
   const today = data.limits;
   const ratio = { trail: today.trail_reject / today.trail_keep, width: today.width_reject / today.width_keep };
-  const asked = () => ({ trail: Number(form.elements.trail.value), width: Number(form.elements.width.value) });
+  // Which limits were moved: a slider that nobody has touched stands on a step near its limit.
+  const moved = new Set();
+  const asked = () => Object.fromEntries(["trail", "width"].map((name) =>
+    [name, moved.has(name) ? Number(form.elements[name].value) : today[`${name}_keep`]]));
+  const own = data.runs.map((run) => run.limits ?? today);
 
-  // A person's word stands; else every rule must hold, these two with the limits asked for.
-  function kept(frame, limit) {
-    if (said(frame)) return verdict(frame) === "keep";
-    if (!frame.other_rules) return false;
+  // The limits that hold for a frame: its run's own, or what was asked for in their place.
+  function limitsFor(frame) {
+    const limit = { ...own[frame.run] };
+    for (const [name, keep] of Object.entries(asked()).filter(([one]) => moved.has(one))) {
+      limit[`${name}_keep`] = keep;
+      limit[`${name}_reject`] = keep * ratio[name];
+    }
+    return limit;
+  }
+
+  // A person's word stands, and the rules' where no limit was moved; else every rule must hold,
+  // as skyplumb.judge.verdict has them.
+  function kept(frame) {
+    if (said(frame) || !moved.size) return verdict(frame) === "keep";
+    const limit = limitsFor(frame);
     const over = (value, most) => value !== null && value > most;
-    return !(
-      over(frame.trail_px, limit.trail) ||
-      over(frame.trail_of_fwhm, today.trail_of_fwhm_keep) ||
-      over(frame.trail_worst_px, limit.trail * ratio.trail) ||
-      over(frame.fwhm_of_best, limit.width)
-    );
+    if (!frame.other_rules || (frame.measured_stars !== null && frame.measured_stars < limit.fewest_stars)) return false;
+    const long = over(frame.trail_px, limit.trail_keep) || over(frame.trail_of_fwhm, limit.trail_of_fwhm_keep);
+    const known = frame.trail_sigma_px !== null && frame.trail_sigma_px <= limit.trail_keep;
+    // A trail that is not known so well, or does not stand clear of its error, is no claim.
+    const shape = !known || (long && frame.trail_angle_deg === null)
+      ? over(frame.ellipticity, limit.ellipticity_keep)
+      : long || over(frame.trail_worst_px, limit.trail_reject);
+    return !shape && !over(frame.fwhm_of_best, limit.width_keep);
   }
 
   // The weighted mean star of some frames: second moments add up, directions included.
@@ -53,15 +70,23 @@
     return percent === 0 ? "as today" : `${percent > 0 ? "+" : "−"}${Math.abs(percent)} %`;
   };
 
+  const two = (value) => Number(value.toFixed(2));
+
+  // A limit; of runs with limits of their own, from the least to the most.
+  function inWords(name, unit) {
+    const all = moved.has(name) ? [asked()[name]] : own.map((limit) => limit[`${name}_keep`]);
+    const [least, most] = [Math.min(...all), Math.max(...all)].map(two);
+    return least === most ? `${least} ${unit}` : `${least} to ${most} ${unit}, by lens`;
+  }
+
   function tell() {
-    const limit = asked();
-    form.querySelector("[data-for=trail]").textContent = `${figure(limit.trail, 2)} px`;
-    form.querySelector("[data-for=width]").textContent = `${figure(limit.width, 3)} times the best`;
+    form.querySelector("[data-for=trail]").textContent = inWords("trail", "px");
+    form.querySelector("[data-for=width]").textContent = inWords("width", "times the best");
     let frames_now = 0, frames_then = 0, light_now = 0, light_then = 0;
     table.replaceChildren(...data.runs.map((run, place) => {
       const mine = frames.filter((frame) => frame.run === place);
       const now = stack(mine.filter((frame) => verdict(frame) === "keep"));
-      const then = stack(mine.filter((frame) => kept(frame, limit)));
+      const then = stack(mine.filter(kept));
       frames_now += now.frames;
       frames_then += then.frames;
       light_now += now.light;
@@ -76,19 +101,24 @@
       `${plural(frames_then, "frame")}, ${duration(light_then)} of light; today ${frames_now}, ${duration(light_now)}.`;
   }
 
+  // The rules in force with the limits that were moved, for every lens.
   function rulesFile() {
+    const rules = structuredClone(data.rules);
     const limit = asked();
-    const two = (value) => String(Number(value.toFixed(2)));
-    return [
-      "# Limits tried out in the page; give this file to skyplumb audit with --rules.",
-      "trail_px:", `  keep_up_to: ${two(limit.trail)}`, `  reject_over: ${two(limit.trail * ratio.trail)}`,
-      "fwhm_of_best:", `  keep_up_to: ${two(limit.width)}`, `  reject_over: ${two(limit.width * ratio.width)}`, "",
-    ].join("\n");
+    for (const [name, rule] of [["trail", "trail_px"], ["width", "fwhm_of_best"]]) {
+      if (!moved.has(name)) continue;
+      for (const one of [rules, ...(rules.limits ?? []).filter((entry) => entry[rule])])
+        one[rule] = { ...one[rule], keep_up_to: two(limit[name]), reject_over: two(limit[name] * ratio[name]) };
+    }
+    const lines = Object.entries(rules).flatMap(([name, rule]) => [`${name}:`, ...(Array.isArray(rule)
+      ? rule.map((entry) => `  - ${quoted(entry)}`)
+      : Object.entries(rule).map(([key, value]) => `  ${key}: ${quoted(value)}`))]);
+    return ["# Limits tried out in the page; give this file to skyplumb audit with --rules.", ...lines, ""].join("\n");
   }
 
-  form.addEventListener("input", tell);
+  form.addEventListener("input", (event) => { moved.add(event.target.name); tell(); });
   form.addEventListener("submit", (event) => event.preventDefault());
-  form.addEventListener("reset", () => setTimeout(tell));
+  form.addEventListener("reset", () => { moved.clear(); setTimeout(tell); });
   form.querySelector("[data-save=rules]").addEventListener("click", () => save("rules.yaml", rulesFile()));
   verdictsByHand.onChange(tell);
   tell();

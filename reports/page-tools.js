@@ -74,4 +74,9 @@ function save(name, text) {
   setTimeout(() => URL.revokeObjectURL(url), 300000);
 }
 
+// A text, or anything made of texts and numbers, as YAML and JSON both read it.
+const quoted = (value) =>
+  JSON.stringify(value).replace(/[\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]/g, (c) =>
+    "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
+
 const plural = (count, word) => `${count} ${word}${count === 1 ? "" : "s"}`;

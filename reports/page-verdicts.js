@@ -60,11 +60,6 @@ const verdictsByHand = (() => {
   }
 
   // ---- files --------------------------------------------------------------
-  // A text as YAML and JSON both read it.
-  const quoted = (text) =>
-    JSON.stringify(text).replace(/[\x7f-\x9f\u2028\u2029\ufeff\ufffe\uffff]/g, (c) =>
-      "\\u" + c.charCodeAt(0).toString(16).padStart(4, "0"));
-
   function overrides() {
     const lines = frames.flatMap((frame) => {
       const word = said(frame);

@@ -48,6 +48,9 @@ TRIED = {
     "trail_of_fwhm.reject_over": 1.6,
     "fwhm_of_best.keep_up_to": 1.25,
     "fwhm_of_best.reject_over": 1.4,
+    "ellipticity.keep_up_to": 0.2,
+    "ellipticity.reject_over": 0.35,
+    "min_stars.at_least": 10,
 }
 
 
@@ -91,7 +94,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 "iso": 1600.0,
                 "stars": float(rng.integers(300, 420) // (4 if cause == "cloud" else 1)),
                 "fwhm_px": rng.normal(2.3, 0.1) + (2 if cause == "focus" else 0),
-                "ellipticity": 0.1,
+                "ellipticity": 0.4 if verdict != "keep" and not known else 0.1,
                 "image_angle_deg": -12.5,
                 "trail_px": trail if known else NAN,
                 "trail_worst_px": trail * 1.3 if known else NAN,

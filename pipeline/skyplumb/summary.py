@@ -167,7 +167,7 @@ class RunSummary:
     trail_axes: TrailAxes = field(default_factory=TrailAxes)
     optics: LensReport = field(default_factory=LensReport)
     limits: dict[str, float] = field(default_factory=dict)
-    """Limits in force of the rules on trail and width, such as trail_px.keep_up_to."""
+    """Limits in force of the rules on shapes and trails, such as trail_px.keep_up_to."""
     stack: StackSummary = field(default_factory=StackSummary)
     """Of the kept frames."""
     stack_with_doubtful: StackSummary = field(default_factory=StackSummary)

@@ -1,11 +1,12 @@
 """The rules file: what ships, what an editor may change, and how a mistake is told."""
 
+import json
 import os
 from pathlib import Path
 
 import pytest
 
-from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules, describe, load_rules
+from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules, changes, describe, load_rules
 from skyplumb.intake.yaml_file import SettingsError
 
 NAN = float("nan")
@@ -289,3 +290,19 @@ def test_every_rule_but_the_star_count_can_be_set_by_lens() -> None:
         if about.annotation in (Ceiling | None, Floor | None)
     }
     assert by_lens == set(Limits.model_fields) - {"min_stars"}
+
+
+def test_what_differs_from_the_shipped_rules_is_a_file_that_says_the_same(tmp_path: Path) -> None:
+    assert changes(load_rules(None)) == {}
+    path = tmp_path / "rules.yaml"
+    path.write_text(
+        "min_stars: {at_least: 7}\n"
+        "trail_px: {keep_up_to: 1.5, reject_over: 4, why: since the seeing was bad}\n"
+        "limits:\n  - lens: Old*\n    fwhm_of_best: {keep_up_to: 1.4, reject_over: 1.7}\n",
+        encoding="utf-8",
+    )
+    rules = load_rules(path)
+    found = changes(rules)
+    assert found["trail_px"] == {"reject_over": 4.0, "why": "since the seeing was bad"}
+    path.write_text(json.dumps(found), encoding="utf-8")  # JSON is YAML as well
+    assert load_rules(path) == rules

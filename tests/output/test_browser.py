@@ -29,7 +29,7 @@ from inventednight import (
 )
 from skyplumb.digits import duration
 from skyplumb.intake.overrides import load_overrides
-from skyplumb.intake.rules import load_rules
+from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.records import ShotInfo
 from smallcard import MOOR, Finished
 
@@ -348,6 +348,86 @@ def test_other_limits_say_what_they_would_keep_and_come_out_as_rules(
     limits = load_rules(file).limits_for("", 50.0)
     assert (limits.trail_px.keep_up_to, limits.trail_px.reject_over) == (6.0, 10.0)
     assert limits.fwhm_of_best.keep_up_to == 1.25
+
+
+def test_limits_that_nobody_moved_keep_what_the_judge_keeps_and_are_saved_with_all_others(
+    opened: Opened, tmp_path: Path
+) -> None:
+    night = invented_night()
+    own = {"trail_px.keep_up_to": 3.0, "trail_px.reject_over": 5.0}
+    runs = [replace(one, limits=one.limits | own if n == 0 else one.limits | {
+        "trail_px.keep_up_to": 1.23, "trail_px.reject_over": 2.5})
+        for n, one in enumerate(night.summary.runs)]  # fmt: skip
+    changed: dict[str, dict[str, Any]] = {
+        # Within its lens's own limit.
+        runs[0].run: {"trail_px": 2.8, "trail_of_fwhm": 0.9, "trail_worst_px": 3.0},
+        # Longer than the limit, but not clear of its error: its plain shape is what counts.
+        runs[1].run: {"trail_px": 1.9, "trail_sigma_px": 0.9, "trail_angle_deg": np.nan},
+        # No trail of that length would have been seen.
+        runs[2].run: {"trail_px": 1.5, "trail_sigma_px": 1.4, "trail_worst_px": 9.0},
+    }
+    rows = [
+        replace(one, trail_px=one.trail_px + 3)
+        if one.run == runs[0].run and one.verdict != "keep"
+        else one
+        for one in night.rows
+    ]
+    for run, values in changed.items():
+        place = next(n for n, one in enumerate(rows) if one.run == run and one.verdict == "keep")
+        rows[place] = replace(rows[place], **values)
+    rules = {
+        "min_stars": {"at_least": 7, "why": 'said "so"\nby me\x85'},
+        "limits": [{"lens": "Tarn*", "trail_px": {"keep_up_to": 3.0, "reject_over": 5.0}}],
+    }
+    told = replace(night, rows=tuple(rows), summary=replace(night.summary, runs=tuple(runs)))
+    page = opened(written(replace(told, rules=rules), tmp_path).url)
+    kept = sum(row.verdict == "keep" for row in rows)
+    shown = page.locator(".limits .sum")
+    table = page.locator("table.what-if")
+    assert shown.inner_text().startswith(f"{kept} frames")
+    assert "→" not in table.inner_text()
+    assert page.locator("[data-for=trail]").inner_text() == "1.23 to 3 px, by lens"
+
+    def read(name: str) -> Rules:
+        (tmp_path / name).write_text(saved(page, "rules"), "utf-8")
+        return load_rules(tmp_path / name)
+
+    before = read("untouched.yaml")
+    assert (before.min_stars.at_least, before.min_stars.why) == (7, rules["min_stars"]["why"])
+    assert before.trail_px == load_rules(None).trail_px
+    assert before.limits_for("Tarnlight 85 mm", 85.0).trail_px.keep_up_to == 3.0
+    # Moved and put back, the other limit judges every frame anew, and as the judge did.
+    move = (
+        "(one, to) => { one.value = to; one.dispatchEvent(new Event('input', {bubbles: true})); }"
+    )
+    page.locator("#try-width").evaluate(move, 1.25)
+    assert shown.inner_text().startswith(f"{kept} frames")
+    assert "→" not in table.inner_text()
+    page.locator("#try-trail").evaluate(move, 2.0)
+    assert "→" in table.inner_text()
+    after = read("moved.yaml")
+    assert after.min_stars.at_least == 7
+    for lens in ("Tarnlight 85 mm", "any other"):
+        # The ratio of both limits is that of the run with most frames.
+        trail = after.limits_for(lens, 85.0).trail_px
+        assert (trail.keep_up_to, trail.reject_over) == (2.0, 3.33)
+    page.get_by_text("Back to today's limits").click()
+    page.wait_for_function("!document.querySelector('table.what-if').innerText.includes('→')")
+
+
+def test_the_page_and_the_judge_agree_on_an_audited_night(
+    audited: Finished, opened: Opened
+) -> None:
+    (report,) = audited.out.glob("*/report.html")
+    page = opened(report.as_uri())
+    for slider in ("trail", "width"):
+        # To where it stands: from now on the page judges every frame by itself.
+        page.locator(f"#try-{slider}").evaluate(
+            "one => one.dispatchEvent(new Event('input', {bubbles: true}))"
+        )
+        kept = sum(row["verdict"] == "keep" for row in audited.rows.values())
+        assert page.locator(".limits .sum").inner_text().startswith(f"{kept} frames")
+        assert "→" not in page.locator("table.what-if").inner_text()
 
 
 def test_a_range_and_all_that_is_shown_are_decided_at_once(

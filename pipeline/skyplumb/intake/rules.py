@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field, ValidationInfo, field_validator
 
@@ -163,6 +163,19 @@ def load_rules(path: Path | None) -> Rules:
     if path is None:
         return load_yaml_model(shipped_path, text, Rules)
     return load_yaml_model(path, read_text(path), Rules, parse_mapping(shipped_path, text))
+
+
+def changes(rules: Rules) -> dict[str, Any]:
+    """What a rules file must hold to say the same: all that differs from the shipped one."""
+    told, ours = rules.model_dump(exclude_none=True), load_rules(None).model_dump()
+    found: dict[str, Any] = {}
+    for name in Limits.model_fields:
+        other = {key: value for key, value in told[name].items() if value != ours[name][key]}
+        if other:
+            found[name] = other
+    if told["limits"]:
+        found["limits"] = list(told["limits"])
+    return found
 
 
 def shipped_text() -> str:

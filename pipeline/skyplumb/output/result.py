@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 from skyplumb.columns import FrameRow
 from skyplumb.output.page.pictures import Picture
@@ -27,3 +28,5 @@ class SessionResult:
     """Star shapes of each light frame by its file."""
     pictures: dict[str, Picture] = field(default_factory=dict)
     """What each light frame looks like, by its file; drawn from `crops` and `fields` if empty."""
+    rules: dict[str, Any] = field(default_factory=dict)
+    """The rules in force, as far as they differ from the shipped ones."""

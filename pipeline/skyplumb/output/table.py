@@ -13,7 +13,7 @@ import numpy as np
 from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow
 from skyplumb.digits import covariance_digits
-from skyplumb.intake.rules import Rules
+from skyplumb.intake.rules import Rules, changes
 from skyplumb.intervals import binomial_interval
 from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.evidence import closure, trail_axes
@@ -63,6 +63,7 @@ def session_result(
         {s.file: s.measure for s in session.shots if s.measure.kind == "light" and not s.copy_of},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
+        rules=changes(rules),
     )
 
 
@@ -288,9 +289,10 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         optics=run.optics,
         limits={
             f"{rule}.{end}": getattr(getattr(run.limits, rule), end)
-            for rule in ("trail_px", "trail_of_fwhm", "fwhm_of_best")
+            for rule in ("trail_px", "trail_of_fwhm", "fwhm_of_best", "ellipticity")
             for end in ("keep_up_to", "reject_over")
-        },
+        }
+        | {"min_stars.at_least": float(run.limits.min_stars.at_least)},
         **_stacks(run),
         **_target(run),
         mount=replace(_mount_summary(run.mount), **_slip_onset(run)),

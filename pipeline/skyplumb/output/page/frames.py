@@ -29,8 +29,9 @@ FIGURES = tuple(
 )
 """Numbers of a row."""
 
-TRIED_RULES = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best"}
-"""Rules whose limits a reader can try out in the page; `other_rules` says that all others hold."""
+TRIED_RULES = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best", "ellipticity"}
+"""Rules that the page applies again under the limits that a reader tries out; `other_rules` says
+that all others hold."""
 
 _SCRIPT_TEXTS = (
     *("id", "file", "verdict", "cause", "reason", "clock", "utc", "time"),

@@ -37,7 +37,13 @@ from skyplumb.output.page.totals import (
     spells,
     told_of,
 )
-from skyplumb.output.page.what_if import limits_tried, sun_and_moon, taking_the_doubtful, unlocated
+from skyplumb.output.page.what_if import (
+    limits_of,
+    limits_tried,
+    sun_and_moon,
+    taking_the_doubtful,
+    unlocated,
+)
 from skyplumb.output.page.words import (
     GLOSSARY,
     HEAD_FIGURES,
@@ -114,8 +120,10 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
             "spells": spells(rows),
             "runs": [
                 {key: one[key] for key in ("id", "run", "number", "title", "lens", "picture")}
+                | {"limits": limits_of(told_of(one["run"], result.summary))}
                 for one in cards
             ],
+            "rules": result.rules,
             "limits": limits_tried(result.summary),
             "sky": sun_and_moon(result.summary, rows, axis),
             "axes": [setup["axis"] for setup in setups],

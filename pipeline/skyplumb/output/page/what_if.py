@@ -9,7 +9,7 @@ from typing import Any
 
 from skyplumb.digits import duration
 from skyplumb.output.page.figures import figure, milliseconds, number
-from skyplumb.summary import SessionSummary, StackSummary
+from skyplumb.summary import RunSummary, SessionSummary, StackSummary
 
 Plain = dict[str, Any]
 
@@ -20,15 +20,22 @@ def limits_tried(summary: SessionSummary) -> Plain | None:
     Of several lenses with limits of their own, those of the run with most frames.
     """
     run = max(summary.runs, key=lambda one: one.shots, default=None)
-    if run is None or not run.limits:
-        return None
+    return limits_of(run) if run is not None else None
+
+
+def limits_of(run: RunSummary) -> Plain | None:
+    """The limits by which the page judges a run's frames again; None where it does not say them."""
     told = run.limits
+    if not told:
+        return None
     return {
         "trail_keep": told["trail_px.keep_up_to"],
         "trail_reject": told["trail_px.reject_over"],
         "trail_of_fwhm_keep": told["trail_of_fwhm.keep_up_to"],
         "width_keep": told["fwhm_of_best.keep_up_to"],
         "width_reject": told["fwhm_of_best.reject_over"],
+        "ellipticity_keep": told["ellipticity.keep_up_to"],
+        "fewest_stars": told["min_stars.at_least"],
     }
 
 
