@@ -24,6 +24,7 @@ from skyplumb.judge.advice import mount_faults
 from skyplumb.judge.cause import trail_causes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
+from skyplumb.judge.mount.model_choice import unlikely
 from skyplumb.judge.mount.regression import AT_ONCE, Model, criteria, observations_of, regress
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec, samples_of
 from tracker import (
@@ -524,6 +525,41 @@ def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: S
             assert fit.axis_total_error_arcmin < 15
         else:
             assert "slips" in " ".join(fit.degenerate_with)
+
+
+def slips_unevenly(hour_deg: float, uneven_arcsec: float) -> list[Light]:
+    """A head that slips by some 60 arcsec a minute, a little faster at both ends."""
+    tracker = Tracker(slip_arcsec_per_min=60.0, slip_from_s=-600.0)
+    lights = shoot(tracker, [Plan(40, hour_deg, frames=16)], Errors(0.3, 3.0), 1)
+    squares = ((np.arange(16) - 7.5) / 7.5) ** 2
+    return [
+        shaken(light, uneven_arcsec * x2, uneven_arcsec * x2 / 2)
+        for light, x2 in zip(lights, squares, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("hour_deg", [-30, 25, 40])
+@pytest.mark.parametrize("uneven_arcsec", [1.5, 3.0, 5.0])
+def test_a_slip_that_is_not_even_is_no_axis_and_rate_that_no_tracker_has(
+    hour_deg: float, uneven_arcsec: float
+) -> None:
+    # Of some 1,700 arcsec. A rate of 3 % with an axis of 200 arcmin follows its bend more closely.
+    fit = fit_mount(slips_unevenly(hour_deg, uneven_arcsec))
+    assert not fit.backwards and np.isnan(fit.rate_error_ppm)
+    assert "no tracker moves" in fit.why_not or (
+        fit.slip_arcsec_per_min > 10 and fit.axis_total_error_arcmin < 15
+    )
+
+
+def test_an_axis_and_a_rate_that_no_tracker_has_are_not_told() -> None:
+    assert unlikely(np.array([np.radians(200 / 60), 0.0, 0.03]))
+    assert unlikely(np.array([0.0, 0.0, -112.0]))
+    # Each by itself may be; so may a drive at a rate with a name on an axis that is far off.
+    assert not unlikely(np.array([np.radians(20 / 60), 0.0, 0.03]))
+    assert not unlikely(np.array([np.radians(200 / 60), 0.0, 1e-4]))
+    assert not unlikely(np.array([np.radians(200 / 60), 0.0, -0.0237]))
+    assert not unlikely(np.array([np.radians(200 / 60), 0.0, -0.5]))
+    assert not unlikely(np.array([np.radians(200 / 60), 0.0, -2.0]))
 
 
 def test_a_wrong_rate_and_axis_are_not_taken_for_a_slip() -> None:

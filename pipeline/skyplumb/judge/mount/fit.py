@@ -12,7 +12,12 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.model_choice import can_tell_flexure, faults_seen, with_knocks
+from skyplumb.judge.mount.model_choice import (
+    can_tell_flexure,
+    faults_seen,
+    unlikely,
+    with_knocks,
+)
 from skyplumb.judge.mount.regression import (
     Model,
     Observations,
@@ -39,6 +44,11 @@ WRONG_WAY = "the drive turned the wrong way: set the hemisphere"
 IMPOSSIBLE_TIMES = (
     "the times cannot be true: exposures would begin before the one before had ended; correct "
     "the clock or give the times in the night notes"
+)
+UNLIKELY = (
+    "no tracker moves as these frames would ask, by an axis {degrees:.1f} degrees off and a drive "
+    "{rate:.1%} wrong: the aim was moved between them, or the head slipped unevenly; four frames "
+    "in a row that nobody touches would tell"
 )
 TWO_REFERENCES = (
     "a fault of skyplumb's own: some attitudes are held against the Earth and some against the "
@@ -102,8 +112,17 @@ class Pointings:
         return self._fit(self.data, self._faults)
 
     def whole(self) -> MountFit:
-        """With all of them; to look for knocks takes most of the time."""
-        return self._fit(*with_knocks(self.data, self._faults))
+        """With all of them; to look for knocks takes most of the time.
+
+        No number is told of an axis and a rate that no tracker has.
+        """
+        fit = self._fit(*with_knocks(self.data, self._faults))
+        if not (fit.earth_fixed and fit.rate_known and unlikely(fit.axis_rate)):
+            return fit
+        words = UNLIKELY.format(
+            degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
+        )
+        return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
 
     @cached_property
     def _faults(self) -> Regression:
@@ -122,6 +141,7 @@ class Pointings:
             WRONG_WAY,
             data.earth_fixed,
             axis_rate=np.array([NAN, NAN, fit.axis_rate[2]]),
+            misfit=fit.misfit,
             untracked=self.untracked,
         )
 

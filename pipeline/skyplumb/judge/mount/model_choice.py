@@ -22,6 +22,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     regress,
 )
+from skyplumb.judge.mount.result import rate_name_of
 
 Floats = NDArray[np.float64]
 
@@ -33,6 +34,14 @@ EXCESS_SCATTER = 2.5
 """Scatter over its expectation from which on something is not explained yet."""
 LONG_BEFORE_S = 600.0
 """Where the onset of a slip is put that began before the first frame."""
+MOST_PROMISING = 3
+MORE_ONSETS = 5
+UNLIKELY_AXIS_ARCMIN = 60.0
+UNLIKELY_RATE = 5e-3
+"""Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
+wrong, but once in a hundred nights each (our choice): both at once is something else."""
+UNEVEN_SLIP = 0.01
+"""No head slips as evenly as its fit has it: scatter about an even slip, over its whole path."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
@@ -69,9 +78,9 @@ def faults_seen(data: Observations) -> Regression:
     if data.earth_fixed:
         onsets = _onsets(data)
         before = float(data.time[0]) - LONG_BEFORE_S
-        fits += _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain)
+        fits += _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain, MORE_ONSETS)
         slips = [Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
-        driven_right = _best_of(data, slips, plain)
+        driven_right = _best_of(data, slips, plain, MORE_ONSETS)
         if can_tell_flexure(data):
             fits.append(regress(data, Model(flexure=True)))
     base = min(fits, key=lambda f: f.criterion)
@@ -89,6 +98,11 @@ def faults_seen(data: Observations) -> Regression:
             base = simpler
         elif gain > -MODEL_GAIN and base.model.slip_onset is None:
             base = replace(base, slip_degenerate=True)
+    if driven_right and base.model.rate and unlikely(_axis_rate(base)):
+        simpler = min(driven_right, key=lambda f: f.criterion)
+        # Down is positive: no head slips upwards.
+        if pointing_scatter_arcsec(data, simpler) < UNEVEN_SLIP * _slip_path_arcsec(data, simpler):
+            base = simpler
     if base.model.slip_onset is not None and not data.slips_from_start(base.model):
         base = _refine_onset(data, base)
     best = base
@@ -103,6 +117,33 @@ def faults_seen(data: Observations) -> Regression:
     # A sine that leaves a third of its own scatter, or more, is a wander and no period.
     amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
     return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
+
+
+def unlikely(axis_rate: Floats) -> bool:
+    """Whether an axis and a rate are each so far off that together they are no tracker's fault.
+
+    Parameters
+    ----------
+    axis_rate : ndarray, shape (3,)
+        As `MountFit.axis_rate` has them: two parts of the axis error, rad, and the rate's.
+    """
+    axis_arcmin = float(np.degrees(np.hypot(*axis_rate[:2])) * 60)
+    rate = float(axis_rate[2])
+    wrong = abs(rate) > UNLIKELY_RATE and not rate_name_of(rate, 0.0)
+    return wrong and (axis_arcmin > UNLIKELY_AXIS_ARCMIN or abs(rate) > 1.0)
+
+
+def _axis_rate(fit: Regression) -> Floats:
+    return np.asarray(-fit.solution[:3] / SIDEREAL_RATE_ARCSEC_S)
+
+
+def _slip_path_arcsec(data: Observations, fit: Regression) -> float:
+    """How far a head slipped down while it was watched; below zero for one that would rise."""
+    onset = fit.model.slip_onset
+    assert onset is not None
+    slipping = np.linalg.norm(np.cross(data.zenith, data.forward), axis=1)
+    watched = float(data.time[-1] - max(onset, float(data.time[0])))
+    return float(fit.solution[3]) * float(slipping.mean()) * watched
 
 
 def _cut_best(data: Observations, fit: Regression) -> Observations | None:
@@ -139,11 +180,19 @@ def _step_places(data: Observations, residual: Floats) -> list[int]:
 
 
 def _best_of(
-    data: Observations, models: Sequence[Model], like: Regression, most: int = 3
+    data: Observations, models: Sequence[Model], like: Regression, more: int = 0
 ) -> list[Regression]:
-    """The most promising of many models, compared with the weights of a fit already made."""
+    """The most promising of many models, compared with the weights of a fit already made.
+
+    A fit that is far off has put its weight on the wrong frames: where the first few leave much
+    unexplained, so many `more` are tried.
+    """
     order = np.argsort(criteria(data, models, like.weights), kind="stable")
-    return [regress(data, models[n]) for n in order[:most]]
+    fits = [regress(data, models[n]) for n in order[:MOST_PROMISING]]
+    if fits and min(fits, key=lambda fit: fit.criterion).scatter > EXCESS_SCATTER:
+        further = order[MOST_PROMISING : MOST_PROMISING + more]
+        fits += [regress(data, models[n]) for n in further]
+    return fits
 
 
 def _onsets(data: Observations) -> Floats:

@@ -270,7 +270,9 @@ def _solve(
     turned = np.swapaxes(_stacked(design), -1, -2)
     normal = turned @ _stacked(pulled) - np.swapaxes(_stacked(sums), -1, -2) @ _stacked(started)
     slope = turned @ pushed.ravel() - np.swapaxes(_stacked(started), -1, -2) @ totals.ravel()
-    size = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-30))
+    # A rate that is taken to be right has a column of zeros: rounding must not blow it up.
+    own = np.diagonal(normal, axis1=-2, axis2=-1)
+    size = np.where(own > 0, np.sqrt(np.maximum(own, 0.0)), 1.0)
     sizes = size[..., :, None] * size[..., None, :]
     covariance = np.linalg.pinv(normal / sizes, rcond=1e-12, hermitian=True) / sizes
     solution = (covariance @ slope[..., None])[..., 0]

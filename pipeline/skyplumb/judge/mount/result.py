@@ -21,6 +21,28 @@ NAMED_RATES = (
 BACKWARDS = "turning the wrong way"
 """Name of the rate of a drive that is set for the other hemisphere."""
 
+TURNS_BACK = (-3.0, -1.1)
+"""Rate errors of a drive that turns against the sky: -2 where it keeps the sky's rate."""
+
+
+def turns_back(error: float) -> bool:
+    """Whether a rate error is that of a drive set for the other hemisphere."""
+    return bool(TURNS_BACK[0] < error < TURNS_BACK[1])
+
+
+def rate_name_of(error: float, sigma: float) -> str:
+    """Name of a rate that is a known one other than sidereal; empty else.
+
+    Parameters
+    ----------
+    error, sigma : float
+        Of the rate, over the sky's; a sigma that is not known (NaN) does not count.
+    """
+    for name, rate, tolerance in NAMED_RATES:
+        if abs(error - rate) < max(tolerance, np.fmin(3 * sigma, 0.1 * abs(rate))):
+            return name
+    return BACKWARDS if turns_back(error) else ""
+
 
 @dataclass(frozen=True, slots=True)
 class Periodic:
@@ -90,7 +112,7 @@ class MountFit:
     @property
     def backwards(self) -> bool:
         """Whether the drive turned against the sky: it is set for the other hemisphere."""
-        return bool(self.axis_rate[2] < -1.1)
+        return turns_back(float(self.axis_rate[2]))
 
     @property
     def hemisphere(self) -> float:
@@ -159,8 +181,4 @@ class MountFit:
     @property
     def rate_name(self) -> str:
         """Name of the rate where it is a known one other than sidereal; empty else."""
-        error, sigma = self.rate_error_ppm * 1e-6, 3 * self.rate_sigma_ppm * 1e-6
-        for name, rate, tolerance in NAMED_RATES:
-            if abs(error - rate) < max(tolerance, np.fmin(sigma, 0.1 * abs(rate))):
-                return name
-        return BACKWARDS if self.backwards else ""
+        return rate_name_of(self.rate_error_ppm * 1e-6, self.rate_sigma_ppm * 1e-6)
