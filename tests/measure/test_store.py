@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -166,6 +167,109 @@ def test_a_store_that_was_cut_or_is_something_else_is_made_anew_and_said(store: 
         assert told
 
 
+OPENER = """
+import pathlib, random, sys, time
+from skyplumb.measure.store import Store
+from test_store import a_measure
+folder, go, number = pathlib.Path(sys.argv[1]), pathlib.Path(sys.argv[2]), int(sys.argv[3])
+keys = [f"k{n}" for n in range(200)]
+random.Random(number).shuffle(keys)
+print("ready", flush=True)
+while not go.exists():
+    time.sleep(0.001)
+told = []
+store = Store(folder, told.append)
+found = {key for key in keys if store.get(key) is not None}
+store.put(f"mine{number}", a_measure(number, stars=30))
+found |= set(store.get_all(keys))
+print(len(found), sum("could be saved" in line for line in told))
+"""
+
+
+@pytest.mark.parametrize("where", ["at opening", "while reading"])
+def test_damage_that_several_meet_at_once_is_mended_once(
+    store: Store, tmp_path: Path, where: str
+) -> None:
+    for n in range(200):
+        store.put(f"k{n}", dataclasses.replace(a_measure(1, stars=30), crops=np.zeros((0, 0, 0))))
+    store.put_blob("b", b"kept", "d")
+    store.close()
+    whole = bytearray(store.path.read_bytes())
+    page = int.from_bytes(whole[16:18], "big")
+    rng = np.random.default_rng(5)
+    if where == "at opening":
+        whole[:16] = b"no database here"
+    for damaged in rng.choice(np.arange(8, len(whole) // page), 12, replace=False):
+        # The head of a page of a tree, as SQLite's file format has it: no such kind of page.
+        whole[damaged * page : damaged * page + 8] = b"\xee" * 8
+    store.path.write_bytes(whole)
+    # One alone saves so many.
+    shutil.copytree(store.folder, tmp_path / "alone")
+    told: list[str] = []
+    alone = Store(tmp_path / "alone", told.append)
+    saved = {key for n in range(200) if alone.get(key := f"k{n}") is not None}
+    assert (100 < len(saved) < 200) if where == "while reading" else not saved
+    assert sum("could be saved" in line for line in told) == 1
+    here, tests = Path(__file__).parent, Path(__file__).parents[1]
+    path = os.pathsep.join(map(str, (here, tests, tests.parent / "pipeline")))
+    go = tmp_path / "go"
+    openers = [
+        subprocess.Popen(
+            [sys.executable, "-c", OPENER, str(store.folder), str(go), str(number)],
+            env=os.environ | {"PYTHONPATH": path},
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        for number in range(6)
+    ]
+    for one in openers:
+        assert one.stdout is not None and one.stdout.readline() == "ready\n"
+    go.touch()
+    said = [[int(word) for word in one.communicate(timeout=120)[0].split()] for one in openers]
+    assert [one.returncode for one in openers] == [0] * 6
+    assert [found for found, _ in said] == [len(saved)] * 6
+    assert sum(mended for _, mended in said) == 1
+    left = {path.name for path in store.folder.iterdir()}
+    assert not [name for name in left if "damaged" in name or "mending" in name]
+    after = Store(store.folder, told.append)
+    assert set(after.get_all(f"k{n}" for n in range(200))) == saved
+    # What was written while others mended is there.
+    assert len(after.get_all(f"mine{number}" for number in range(6))) == 6
+    assert after.get_blob("b", "d") == (b"kept" if saved else None)
+
+
+def test_what_was_written_last_is_saved_from_a_damaged_store_too(
+    store: Store, tmp_path: Path
+) -> None:
+    # SQLite keeps it beside the file until the last one lets go of it.
+    for n in range(40):
+        store.put(f"k{n}", a_measure(n, stars=300))
+    store.close()
+    store = Store(store.folder)
+    for n in range(3):
+        store.put(f"late{n}", a_measure(n, stars=30))
+    killed = tmp_path / "killed"
+    shutil.copytree(store.folder, killed)
+    path = killed / store.path.name
+    assert path.with_name(path.name + "-wal").stat().st_size > 0
+    whole = bytearray(path.read_bytes())
+    page = int.from_bytes(whole[16:18], "big")
+    late = path.with_name(path.name + "-wal").read_bytes()
+    # Frames of 24 bytes and a page, after 32 bytes; each begins with its page's number.
+    held = {
+        int.from_bytes(late[at : at + 4], "big") for at in range(32, len(late) - page, page + 24)
+    }
+    for damaged in {5, 9, 20, 21, 30, 33} - held:
+        whole[(damaged - 1) * page : (damaged - 1) * page + 8] = b"\xee" * 8
+    path.write_bytes(whole)
+    told: list[str] = []
+    again = Store(killed, told.append)
+    found = again.get_all([*(f"k{n}" for n in range(40)), *(f"late{n}" for n in range(3))])
+    assert "could be saved" in told[0]
+    assert {f"late{n}" for n in range(3)} <= set(found)
+    assert len(found) < 43
+
+
 def test_entries_that_changed_places_count_as_absent(store: Store) -> None:
     store.put("one", a_measure(1))
     store.put("two", a_measure(2))
@@ -244,8 +348,10 @@ for n in range(10_000):
 
 
 def test_a_full_disk_is_one_line_that_names_the_folder(store: Store) -> None:
-    pages = store._db.execute("PRAGMA page_count").fetchone()[0]
-    store._db.execute(f"PRAGMA max_page_count = {pages + 1}")  # SQLite's own way to be full
+    pages = store._db._connected().execute("PRAGMA page_count").fetchone()[0]
+    store._db._connected().execute(
+        f"PRAGMA max_page_count = {pages + 1}"
+    )  # SQLite's own way to be full
     with pytest.raises(UserError, match=r"\.skyplumb.*disk is full.*make room") as told:
         store.put("ab12", a_measure())
     assert "\n" not in str(told.value)
@@ -262,7 +368,7 @@ def test_blobs_come_back_and_damaged_or_outdated_ones_do_not(store: Store) -> No
     store.put_blob("pointings", b"\x00\x01 model", "made of this")
     assert store.get_blob("pointings", "made of this") == b"\x00\x01 model"
     assert store.get_blob("pointings", "made of that") is None
-    store._db.execute("UPDATE blobs SET data = x'00'")
+    store._db.write([("UPDATE blobs SET data = x'00'", [[]])])
     assert store.get_blob("pointings", "made of this") is None
 
 

@@ -24,6 +24,7 @@ from skyplumb.errors import UserError
 from skyplumb.intake.card import open_file
 from skyplumb.keys import Making
 from skyplumb.measure import rows
+from skyplumb.measure.database import Database, Layout, marks
 from skyplumb.records import Measure
 
 MEASURE_VERSION = 15
@@ -37,7 +38,6 @@ LAYOUT_VERSION = 1
 """Raise it whenever the tables change in more than the records' own fields."""
 
 DATABASE = "measures.sqlite"
-_BUSY_S = 60.0
 _AT_ONCE = 500
 """Entries asked for in one question; SQLite takes 999 values."""
 
@@ -113,7 +113,7 @@ class Store:
             return digest.hexdigest()
         key = digest.hexdigest()
         if known:
-            self._write("INSERT OR REPLACE INTO seen VALUES (?, ?)", [(known, key)])
+            self._write(("INSERT OR REPLACE INTO seen VALUES (?, ?)", [(known, key)]))
         return key
 
     def get(self, key: str) -> Measure | None:
@@ -137,7 +137,7 @@ class Store:
             some = keys[start : start + _AT_ONCE]
             held = self._arrays_of(some, arrays)
             names = ", ".join(rows.COLUMNS)
-            question = f"SELECT key, digest, {names} FROM shots WHERE key IN ({_marks(some)})"
+            question = f"SELECT key, digest, {names} FROM shots WHERE key IN ({marks(some)})"
             for key, told, *row in self._rows(question, some):
                 measure = None
                 if told == rows.digest(key, *row) and held.get(key, {}).keys() == set(arrays):
@@ -161,16 +161,13 @@ class Store:
         """
         row = rows.to_row(measure)
         packed = [(name, rows.pack(getattr(measure, name))) for name in rows.ARRAYS]
-        with self._said(), self._db:
-            self._db.execute("DELETE FROM arrays WHERE key = ?", [key])
-            self._db.executemany(
-                "INSERT INTO arrays VALUES (?, ?, ?, ?)",
-                [(key, name, rows.digest(key, name, data), data) for name, data in packed],
-            )
-            self._db.execute(
-                f"INSERT OR REPLACE INTO shots VALUES ({_marks([0, 0, *row])})",
-                [key, rows.digest(key, *row), *row],
-            )
+        parts = [(key, name, rows.digest(key, name, data), data) for name, data in packed]
+        whole = [key, rows.digest(key, *row), *row]
+        self._write(
+            ("DELETE FROM arrays WHERE key = ?", [[key]]),
+            ("INSERT INTO arrays VALUES (?, ?, ?, ?)", parts),
+            (f"INSERT OR REPLACE INTO shots VALUES ({marks(whole)})", [whole]),
+        )
 
     def get_blob(self, name: str, depends: str = "") -> bytes | None:
         """A blob kept before; None if there is none, it is damaged, or depended on other things."""
@@ -197,13 +194,13 @@ class Store:
             A digest of all they were made from.
         """
         entry = (name, depends, rows.digest(name, depends, data), data)
-        self._write("INSERT OR REPLACE INTO blobs VALUES (?, ?, ?, ?)", [entry])
+        self._write(("INSERT OR REPLACE INTO blobs VALUES (?, ?, ?, ?)", [entry]))
 
     def close(self) -> None:
         """Let go of the database; nothing is lost without it."""
         self._db.close()
 
-    def _open(self) -> sqlite3.Connection:
+    def _open(self) -> Database:
         """The database, with the tables of today; what is older counts for nothing."""
         if self.path.exists() and not self.path.is_file():
             self._warn(f"{self.path}: is no file; set aside, everything is measured again")
@@ -212,70 +209,32 @@ class Store:
             shutil.rmtree(self.folder / "measures", ignore_errors=True)
             shutil.rmtree(self.folder / "blobs", ignore_errors=True)
             self._warn(f"{self.folder}: kept by another version; everything is measured again")
-        try:
-            return self._connected()
-        except sqlite3.OperationalError:
-            raise
-        except sqlite3.DatabaseError:
-            return self._mended()
-
-    def _connected(self) -> sqlite3.Connection:
-        db = sqlite3.connect(self.path, timeout=_BUSY_S, check_same_thread=False)
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = NORMAL")
         columns = ", ".join(f"{name} {kind}" for name, kind in rows.COLUMNS.items())
         shots = f"key TEXT PRIMARY KEY, digest BLOB, {columns}"
         told = rows.digest(LAYOUT_VERSION, measured_by(), shots, rows.ARRAYS)
-        version = int.from_bytes(told[:3], "little")
-        with db:
-            held = db.execute("PRAGMA user_version").fetchone()[0]
-            if held == version:
-                return db
-            tables = db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()
-            for (name,) in tables:
-                db.execute(f'DROP TABLE "{name}"')
-            if held:
-                self._warn(
-                    f"{self.path}: kept by another version of skyplumb or of a library that opens "
-                    "files; everything is measured again"
-                )
-            db.execute(f"CREATE TABLE shots ({shots})")
-            db.execute("CREATE TABLE arrays (key TEXT, name TEXT, digest BLOB, data BLOB)")
-            db.execute("CREATE INDEX of_shot ON arrays (key)")
-            db.execute(
-                "CREATE TABLE blobs (name TEXT PRIMARY KEY, depends TEXT, digest BLOB, data BLOB)"
-            )
-            db.execute("CREATE TABLE seen (state BLOB PRIMARY KEY, key TEXT)")
-            db.execute("CREATE TABLE columns (name TEXT PRIMARY KEY, meaning TEXT)")
-            db.executemany("INSERT INTO columns VALUES (?, ?)", rows.meanings().items())
-            db.execute(f"PRAGMA user_version = {version}")
-        return db
-
-    def _mended(self) -> sqlite3.Connection:
-        """A new database with every measure of a damaged one that can still be read."""
-        aside = _free_name(self.path)
-        with contextlib.suppress(AttributeError):
-            self._db.close()
-        self.path.rename(aside)
-        for name in ("-wal", "-shm"):
-            self.path.with_name(self.path.name + name).unlink(missing_ok=True)
-        db = self._connected()
-        saved = 0
-        with contextlib.closing(sqlite3.connect(aside)) as old:
-            same = list(_each(old, "PRAGMA user_version")) == list(_each(db, "PRAGMA user_version"))
-            for key in list(_each(old, "SELECT key FROM shots")) if same else ():
-                try:
-                    shot = old.execute("SELECT * FROM shots WHERE key = ?", key).fetchone()
-                    parts = old.execute("SELECT * FROM arrays WHERE key = ?", key).fetchall()
-                    with db:
-                        db.execute(f"INSERT OR IGNORE INTO shots VALUES ({_marks(shot)})", shot)
-                        db.executemany("INSERT INTO arrays VALUES (?, ?, ?, ?)", parts)
-                    saved += 1
-                except (sqlite3.Error, TypeError):
-                    continue
-        aside.unlink()
-        self._warn(f"{self.path}: damaged; {saved} measures could be saved, others are made again")
-        return db
+        layout = Layout(
+            {
+                "shots": shots,
+                "arrays": "key TEXT, name TEXT, digest BLOB, data BLOB",
+                "blobs": "name TEXT PRIMARY KEY, depends TEXT, digest BLOB, data BLOB",
+                "seen": "state BLOB PRIMARY KEY, key TEXT",
+                "columns": "name TEXT PRIMARY KEY, meaning TEXT",
+            },
+            {"of_shot": "arrays (key)"},
+            {"columns": list(rows.meanings().items())},
+            int.from_bytes(told[:3], "little"),
+        )
+        return Database(
+            self.path,
+            layout,
+            lambda: self._warn(
+                f"{self.path}: kept by another version of skyplumb or of a library that opens "
+                "files; everything is measured again"
+            ),
+            lambda saved: self._warn(
+                f"{self.path}: damaged; {saved} measures could be saved, others are made again"
+            ),
+        )
 
     def _arrays_of(self, keys: Sequence[str], wanted: Sequence[str]) -> dict[str, dict[str, Any]]:
         """Sound arrays of some shots, by key and name."""
@@ -283,8 +242,8 @@ class Store:
         if not wanted:
             return found
         question = (
-            f"SELECT key, name, digest, data FROM arrays WHERE key IN ({_marks(keys)})"
-            f" AND name IN ({_marks(wanted)})"
+            f"SELECT key, name, digest, data FROM arrays WHERE key IN ({marks(keys)})"
+            f" AND name IN ({marks(wanted)})"
         )
         for key, name, told, data in self._rows(question, [*keys, *wanted]):
             with contextlib.suppress(rows.DamagedError):
@@ -293,28 +252,14 @@ class Store:
         return found
 
     def _rows(self, question: str, values: Sequence[Any]) -> list[Any]:
-        """Answers of the database; a damaged one is mended and asked again."""
+        """Answers of the database."""
         with self._said():
-            try:
-                return self._db.execute(question, values).fetchall()
-            except sqlite3.OperationalError:
-                raise
-            except sqlite3.DatabaseError:
-                self._db = self._mended()
-                return self._db.execute(question, values).fetchall()
+            return self._db.rows(question, values)
 
-    def _write(self, command: str, entries: Sequence[Any]) -> None:
+    def _write(self, *commands: tuple[str, Sequence[Sequence[Any]]]) -> None:
         """All of it or nothing."""
         with self._said():
-            try:
-                with self._db:
-                    self._db.executemany(command, entries)
-            except sqlite3.OperationalError:
-                raise
-            except sqlite3.DatabaseError:
-                self._db = self._mended()
-                with self._db:
-                    self._db.executemany(command, entries)
+            self._db.write(commands)
 
     @contextlib.contextmanager
     def _said(self) -> Iterator[None]:
@@ -356,16 +301,6 @@ def _sampled(size: int) -> list[tuple[int, int]]:
     between = size - 2 * _END_BYTES - _CHUNK_BYTES
     chunks = [(_END_BYTES + between * n // (_CHUNKS - 1), _CHUNK_BYTES) for n in range(_CHUNKS)]
     return [(0, _END_BYTES), *chunks, (size - _END_BYTES, _END_BYTES)]
-
-
-def _each(db: sqlite3.Connection, question: str) -> Iterator[Any]:
-    """Answers up to the first place that cannot be read."""
-    with contextlib.suppress(sqlite3.Error):
-        yield from db.execute(question)
-
-
-def _marks(values: Sequence[Any]) -> str:
-    return ", ".join("?" * len(values))
 
 
 def _free_name(path: Path) -> Path:
