@@ -60,14 +60,19 @@ def test_what_is_said_is_held_against_the_whole_card_and_the_truth() -> None:
     )
     said = audited(
         ("reject", "slip", 0.9),  # as before and true
-        ("doubtful", "axis", 0.9),  # near a limit: an axis is at work, so not false
+        ("doubtful", "axis", 0.9),  # near a limit: an axis draws half of it, so not false
         ("reject", "axis", 0.9),  # false: alone it draws 1 px of 6
         ("keep", "wind", 0.9),  # false: nothing is wrong
     )
     score = compare(
         said,
         whole,
-        truth(entry(0, "slip"), entry(1, "slip", clear=False), entry(2, "slip"), entry(3, "none")),
+        truth(
+            entry(0, "slip"),
+            {**entry(1, "slip", clear=False), "alone_px": {"axis": 3.1, "slip": 6.0}},
+            entry(2, "slip"),
+            entry(3, "none"),
+        ),
         "kind",
     )
     assert (score.verdict_same, score.verdict_asked) == (3, 4)
@@ -89,6 +94,8 @@ def test_what_draws_nearly_as_much_is_a_right_answer() -> None:
     whole = audited(("reject", "axis", 0.95))
     assert compare(whole, whole, truth(entry(0, "slip")), "kind").false == 1
     near = entry(0, "slip")
+    slight = entry(0, "slip", clear=False)
+    assert compare(whole, whole, truth(slight), "kind").false == 1, "1 px of 6"
     near["alone_px"]["axis"] = 5.0
     assert compare(whole, whole, truth(near), "kind").false == 0
 

@@ -7,26 +7,27 @@ said of it on the whole card, and true.
 
   verdict    rows with the verdict that the frame has on the whole card, of all that were judged
   cause      rows with the cause that it has there, of those not kept there; frames that lack the
-             tag are left out where others on the card have it
+             tag are left out
   true       cause right, of frames clearly bad in truth; right are the fault that alone would have
              drawn the longest trail (or past its limit the furthest), and others at 75 % of it
   false      causes stated with a confidence over 0.85 that are none of these; near a limit any
-             fault that is at work in the frame is right
+             fault at work in the frame that draws half as much as the largest is right
   axis ok    placements whose axis is within 1 arcmin or 5 % of the truth, on the sky, of those
              told; a card without place tells none
   held       axes whose altitude and azimuth are both within three of their own errors
-  sessions   cards that were not taken for one night of one body
+  split      cards that were not taken for one night of one body
 """
 
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import os
 import shutil
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import asdict
 from multiprocessing import get_context
@@ -41,7 +42,7 @@ from ..nightsky.cases import case
 from ..nightsky.edits import EDITS, edited
 from ..nightsky.tags import tags_of
 from .cards import KEPT
-from .said import AXIS_ARCMIN, AXIS_SHARE, SURE, Audit, Score, audit, compare, taking_turns
+from .said import AXIS_ARCMIN, AXIS_SHARE, SURE, Audit, Score, audit, compare, read, taking_turns
 from .tables import Table, aim
 
 CASE = "dropouts"
@@ -69,6 +70,15 @@ def bench_night(seed: int, kinds: Sequence[str], folder: Path) -> dict[str, Scor
         scores[kind] = compare(said, whole, truth, kind)
         scores[kind].seconds = spent
     return scores
+
+
+def count_again(folder: Path) -> Iterator[tuple[str, Score]]:
+    """Scores of what an earlier bench left, finished or not."""
+    for night in sorted(path for path in folder.iterdir() if path.is_dir()):
+        kinds = [kind for kind in EDITS if any((night / kind / "out").glob("*/frames.csv"))]
+        for kind in kinds if "whole" in kinds else ():
+            truth = json.loads((night / kind / "truth.json").read_text(encoding="utf-8"))
+            yield kind, compare(read(night / kind), read(night / "whole"), truth, kind)
 
 
 def _processor_s() -> float:
@@ -175,6 +185,18 @@ def quotes(wrong: Sequence[dict[str, Any]], most: int) -> str:
     return "\n".join(lines if axes else [*lines, "none"])
 
 
+def _measured(
+    kinds: Mapping[int, Sequence[str]], folder: Path, processes: int
+) -> Iterator[tuple[str, Score]]:
+    """Scores of nights by seed, each with the kinds asked of it."""
+    begin = time.perf_counter()
+    with ProcessPoolExecutor(processes, get_context("spawn")) as pool:
+        waiting = {seed: pool.submit(bench_night, seed, kinds[seed], folder) for seed in kinds}
+        for seed, done in waiting.items():
+            yield from done.result().items()
+            print(f"{seed} {time.perf_counter() - begin:.0f} s", file=sys.stderr, flush=True)
+
+
 def main() -> int:
     """Parse, draw, audit, print."""
     span = seeds.JUDGE["dropouts"]
@@ -188,6 +210,9 @@ def main() -> int:
     parser.add_argument("--kinds", nargs="+", choices=list(EDITS), help="these on every night")
     parser.add_argument("--quick", action="store_true", help=f"{QUICK_NIGHTS} nights")
     parser.add_argument("--processes", type=int, default=2, help="nights at a time [default: 2]")
+    parser.add_argument(
+        "--count-again", action="store_true", help="only count what an earlier bench left"
+    )
     parser.add_argument("--quotes", type=int, default=20, help="statements to print at most")
     asked = parser.parse_args()
     nights = asked.nights or (QUICK_NIGHTS if asked.quick else NIGHTS)
@@ -195,19 +220,19 @@ def main() -> int:
     folder = KEPT / "dropouts"
     begin = time.perf_counter()
     by_kind = {name: Score() for name in EDITS}
-    with ProcessPoolExecutor(asked.processes, get_context("spawn")) as pool:
-        waiting = {
-            asked.first + n: pool.submit(
-                bench_night, asked.first + n, asked.kinds or taking_turns(KINDS, n, count), folder
-            )
-            for n in range(nights)
+    if asked.count_again:
+        scores = count_again(folder)
+    else:
+        spans = {
+            asked.first + n: asked.kinds or taking_turns(KINDS, n, count) for n in range(nights)
         }
-        for seed, done in waiting.items():
-            for kind, score in done.result().items():
-                by_kind[kind].add(score)
-            print(f"{seed} {time.perf_counter() - begin:.0f} s", file=sys.stderr, flush=True)
+        scores = _measured(spans, folder, asked.processes)
+    for kind, score in scores:
+        by_kind[kind].add(score)
     by_kind = {kind: score for kind, score in by_kind.items() if score.cards}
-    print(f"seeds {asked.first} to {asked.first + nights - 1}, case {CASE}, renderer {VERSION}\n")
+    span_text = f"seeds {asked.first} to {asked.first + nights - 1}"
+    seen = "an earlier bench" if asked.count_again else span_text
+    print(f"{seen}, case {CASE}, renderer {VERSION}\n")
     for table in tables(by_kind):
         print(table.text())
     wrong = [one for score in by_kind.values() for one in score.wrong]

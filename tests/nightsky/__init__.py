@@ -5,5 +5,5 @@ star profile, lens law, paths and noise it does not share; `tests/test_nightsky.
 checks it against outside values. `python -m tests.nightsky --list` names what it draws.
 """
 
-VERSION = 2
+VERSION = 3
 """Raised whenever the same case and seed would draw another card; benches print it."""

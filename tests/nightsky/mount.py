@@ -102,7 +102,7 @@ def _blown(gust: Gust) -> tuple[Floats, Floats]:
     shape = 1 / np.hypot(1, frequency / gust.corner_hz)
     shape[0] = 0.0
     white = rng.standard_normal((2, count))
-    noise: Floats = np.fft.irfft(np.fft.rfft(white, axis=1) * shape, count, axis=1)
+    noise = np.fft.irfft(np.fft.rfft(white, axis=1) * shape, count, axis=1)
     hull = np.sqrt(np.abs(np.sin(np.pi * np.arange(count) / (count - 1))))
     noise *= hull
     noise /= np.sqrt(np.mean(noise**2, axis=1, keepdims=True))
@@ -110,7 +110,7 @@ def _blown(gust: Gust) -> tuple[Floats, Floats]:
         angle = np.radians(gust.along_deg)
         noise = np.outer([np.cos(angle), np.sin(angle)], noise[0] + 0.15 * noise[1])
     times = gust.begin_s + step * np.arange(count)
-    return times, noise
+    return np.asarray(times, float), noise
 
 
 @dataclass(frozen=True, slots=True)
