@@ -12,10 +12,12 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from importlib.metadata import version
+from importlib.metadata import distribution, version
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent
+BUILT = (".so", ".pyd", ".dll", ".dylib")
+"""In the names of files that hold compiled code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +100,16 @@ def _digest(making: Making) -> str:
 
 @cache
 def _libraw() -> str:
-    """LibRaw's own version: one version of rawpy may be built with any."""
-    import rawpy
+    """What tells one LibRaw from another: one version of rawpy may be built with any.
 
-    return ".".join(map(str, rawpy.libraw_version))
+    Of the check sums that the installer keeps of rawpy's libraries, since loading them to ask for
+    a version would make every call wait.
+    """
+    files = distribution("rawpy").files or []
+    built = sorted(
+        f"{file.name} {file.hash.value}"
+        for file in files
+        if file.hash is not None
+        and any(end in file.name for end in (".so", ".pyd", ".dll", ".dylib"))
+    )
+    return hashlib.blake2b("\n".join(built).encode(), digest_size=8).hexdigest()

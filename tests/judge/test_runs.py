@@ -24,14 +24,14 @@ def light(start_s: float, exposure_s: float) -> Light:
 def test_a_missing_exposure_is_bounded_by_the_next_start() -> None:
     told = exposure_notices([light(0, float("nan")), light(64, 60), light(128, 60)])
     assert len(told) == 1
-    assert "1 frames have no exposure time" in told[0]
+    assert "1 frame without an exposure time" in told[0]
     assert "64 s" in told[0]
 
 
 def test_an_exposure_longer_than_until_the_next_start_cannot_be_true() -> None:
     told = exposure_notices([light(0, 60), light(31, 60), light(95, 60)])
     assert len(told) == 1
-    assert "1 frames say they lasted longer" in told[0]
+    assert "1 frame would have lasted longer" in told[0]
 
 
 def test_ordinary_nights_say_nothing() -> None:

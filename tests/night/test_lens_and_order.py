@@ -44,22 +44,23 @@ def night(lacking: dict[int, dict[str, Any]], count: int = 12) -> Session:
 
 
 @pytest.mark.parametrize(
-    ("name", "empty"),
+    ("name", "empty", "form"),
     [
-        ("lens", ""),
-        ("focal_mm", NAN),
-        ("fnumber", NAN),
-        ("serial", ""),
-        ("orientation", 0),
-        ("pixel_um", NAN),
+        ("lens", "", "Fen 85/1.8"),
+        ("focal_mm", NAN, "85 mm"),
+        ("fnumber", NAN, "f/2.8"),
+        ("serial", "", "70001234"),
+        ("orientation", 0, "orientation"),
+        ("pixel_um", NAN, "6 µm"),
     ],
 )
-def test_what_one_frame_lacks_its_neighbours_give(name: str, empty: Any) -> None:
+def test_what_one_frame_lacks_its_neighbours_give(name: str, empty: Any, form: str) -> None:
     found = night({5: {name: empty}})
     shot = found.shots[5]
     assert getattr(shot.info, name) == getattr(FULL, name)
     assert shot.taken_over == (name,) and not shot.doubtful_lens
-    assert any("FRN_0105.dng" in line for line in found.notices)
+    (line,) = found.notices
+    assert "FRN_0105.dng" in line and form in line
     assert all(not other.taken_over for n, other in enumerate(found.shots) if n != 5)
 
 
@@ -115,6 +116,17 @@ def test_a_frame_without_a_date_keeps_its_place_for_the_order_alone() -> None:
     assert found.shots[4].order_s < shot.order_s < found.shots[6].order_s
     assert (shot.info.latitude_deg, shot.notes.setup) == (46.5, 0)
     assert any("FRN_0105.dng" in line for line in found.notices)
+
+
+def test_a_stamp_alone_is_no_time_beside_frames_that_have_a_clock() -> None:
+    # The fix may be a minute old, and frames are a minute apart.
+    stamp = START + timedelta(seconds=70 * 5 - 55, hours=-2)
+    found = night({5: {"clock": None, "gps_utc": stamp}})
+    assert [shot.file for shot in found.shots] == [f"FRN_{n + 100:04d}.dng" for n in range(12)]
+    assert (found.shots[5].clocked, found.shots[5].start_utc) == (False, None)
+    alone = Measure("x.dng", "light", "", replace(FULL, clock=None, gps_utc=stamp))
+    ((only,), _) = resolve([alone], Notes())
+    assert only.shots[0].start_utc == stamp
 
 
 def test_the_first_and_the_last_frame_too() -> None:

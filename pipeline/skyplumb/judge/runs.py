@@ -12,6 +12,7 @@ from skyplumb.calibrate.almanac import constellations
 from skyplumb.calibrate.light import SAME_SCALE, Light, optics_key
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
+from skyplumb.digits import counted
 from skyplumb.night.lens import LONGEST_GAP
 from skyplumb.records import ShotInfo
 
@@ -168,12 +169,12 @@ def exposure_notices(lights: Sequence[Light]) -> list[str]:
     notices = []
     if unknown:
         notices.append(
-            f"{len(unknown)} frames have no exposure time; until the next one began, the "
-            f"shortest had {min(unknown):.0f} s: give exposure_s in the night notes."
+            f"{counted(len(unknown), 'frame')} without an exposure time; until the next one began, "
+            f"the shortest had {min(unknown):.0f} s: give exposure_s in the night notes."
         )
     if too_long:
         notices.append(
-            f"{too_long} frames say they lasted longer than until the next one began: the clock "
-            "or the exposure time is wrong."
+            f"{counted(too_long, 'frame')} would have lasted longer than until the next one began: "
+            "the clock or the exposure time is wrong."
         )
     return notices

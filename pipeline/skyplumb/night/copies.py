@@ -50,7 +50,7 @@ def find_copies(measures: Iterable[Measure], stars_of: StarsOf) -> dict[str, str
     Parameters
     ----------
     measures : iterable of Measure
-        Of the whole card, without star tables.
+        All of the card that could be read, without star tables.
     stars_of : callable
         Gives star tables (`STAR_DTYPE`) of the few files that are asked for.
 
@@ -59,7 +59,7 @@ def find_copies(measures: Iterable[Measure], stars_of: StarsOf) -> dict[str, str
     dict of str to str
         RAW is the shot before DNG before FITS, then what lies less deep, then the first path.
     """
-    known = sorted((one for one in measures if one.kind != "unreadable"), key=_rank)
+    known = sorted(measures, key=_rank)
     found: dict[str, str] = {}
     by_samples: dict[str, Measure] = {}
     for one in known:

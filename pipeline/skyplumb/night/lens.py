@@ -17,15 +17,15 @@ from skyplumb.night.shot import Shot
 from skyplumb.records import ShotInfo
 
 FIELDS = {
-    "serial": "serial number",
-    "focal_mm": "focal length",
-    "lens": "lens name",
-    "fnumber": "aperture",
-    "pixel_um": "pixel pitch",
-    "orientation": "orientation",
-    "iso": "ISO",
+    "serial": ("serial number", "{}"),
+    "focal_mm": ("focal length", "{:g} mm"),
+    "lens": ("lens name", "{}"),
+    "fnumber": ("aperture", "f/{:g}"),
+    "pixel_um": ("pixel pitch", "{:.3g} µm"),
+    "orientation": ("orientation", "{}"),
+    "iso": ("ISO", "{:g}"),
 }
-"""What may be taken from neighbours, and how a person calls it."""
+"""What may be taken from neighbours, how a person calls it and how it is written."""
 
 SCALE_FIELDS = ("lens", "focal_mm")
 """What only one lens has: held against the scale of the stars."""
@@ -59,7 +59,7 @@ def complete_lenses(shots: Sequence[Shot]) -> tuple[list[Shot], list[str]]:
     """
     out = list(shots)
     notices = []
-    for name, words in FIELDS.items():
+    for name, (words, form) in FIELDS.items():
         lacking = [n for n, shot in enumerate(shots) if _unknown(getattr(shot.info, name))]
         if not lacking or len(lacking) == len(shots):
             continue
@@ -77,7 +77,7 @@ def complete_lenses(shots: Sequence[Shot]) -> tuple[list[Shot], list[str]]:
                 taken_over=(*shot.taken_over, name),
                 doubtful_lens=shot.doubtful_lens or (name in SCALE_FIELDS and not sure),
             )
-            taken.setdefault(_said(value), []).append(shot.file)
+            taken.setdefault(form.format(value), []).append(shot.file)
         for value, files in taken.items():
             notices.append(
                 f"{counted(len(files), 'frame')} without {words} ({named(files)}): {value}, as "
@@ -160,7 +160,3 @@ def _same(a: Any, b: Any) -> bool:
 def _unknown(value: Any) -> bool:
     """Empty, NaN, or the 0 of an orientation that is not told."""
     return value in ("", 0) or value != value
-
-
-def _said(value: Any) -> str:
-    return value if isinstance(value, str) else f"{value:g}"

@@ -17,7 +17,7 @@ from skyplumb.night.clock import Clock
 from skyplumb.night.copies import StarsOf, find_copies
 from skyplumb.night.lens import complete_lenses
 from skyplumb.night.neighbours import with_neighbours
-from skyplumb.night.order import beside_neighbours, neighbours, on_one_line
+from skyplumb.night.order import beside_neighbours, on_one_line
 from skyplumb.night.shot import Session, Shot
 from skyplumb.night.stretches import Stretch, Timed, dated_stretches, on_clocks, parts_of
 from skyplumb.records import CardFile, Measure
@@ -58,14 +58,16 @@ def resolve(
     """
     measures = sorted(measures, key=lambda one: one.file)
     noted = {one.file: notes.for_shot(one.file, one.info) for one in measures}
-    wanted = [one for one in measures if not noted[one.file].left_out]
-    copies = find_copies(wanted, stars_of or _no_stars)
+    copies = find_copies(
+        [one for one in measures if one.kind != "unreadable" and not noted[one.file].left_out],
+        stars_of or _no_stars,
+    )
     originals = [one for one in measures if one.file not in copies]
     # A file that could not be read and has no time says too little to have a place of its own.
     placed = [one.file for one in originals if one.kind != "unreadable" or one.info.clock]
     bodies = bodies_of({file: noted[file].info for file in placed})
     names = body_names(bodies.values())
-    stretches, undated = dated_stretches(noted, bodies)
+    stretches, between = dated_stretches(noted, bodies)
     times: dict[str, Timed] = {}
     nights: dict[tuple[Body, date], list[Stretch]] = defaultdict(list)
     for body, files in stretches:
@@ -81,8 +83,7 @@ def resolve(
             name = f"{evening}-{names[body]}" + (f"-part{number}" if number > 1 else "")
             parts[name] = _Part(body, evening, tuple(part))
             session_of |= {one.file: name for stretch in part for one in stretch.shots}
-    between = neighbours(undated, times)
-    for file in undated:
+    for file in bodies.keys() - times.keys():
         sides = {session_of[side] for side in between.get(file, ()) if side}
         same = len(sides) == 1 and bodies[file] in {bodies[side] for side in between[file] if side}
         session_of[file] = sides.pop() if same else f"undated-{names[bodies[file]]}"

@@ -12,7 +12,7 @@ from itertools import groupby, pairwise
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.night.bodies import Body
 from skyplumb.night.clock import FIX_AGE, Clock, Dated, clock_of
-from skyplumb.night.order import file_number
+from skyplumb.night.order import file_number, neighbours
 from skyplumb.night.site import Position, places_of
 from skyplumb.records import ShotInfo
 
@@ -51,19 +51,21 @@ class Stretch:
 
 def dated_stretches(
     noted: Mapping[str, ShotNotes], bodies: Mapping[str, Body]
-) -> tuple[list[tuple[Body, list[str]]], list[str]]:
-    """Each body's dated files, cut where the clock paused or was set anew; and those undated.
+) -> tuple[list[tuple[Body, list[str]]], dict[str, tuple[str, str]]]:
+    """Each body's dated files, cut where the clock paused or was set anew; and the others' places.
 
-    Times in UTC (FITS) and those of a camera's clock are not laid on one line.
+    Times in UTC (FITS) and those of a camera's clock are not laid on one line. A file without a
+    clock stands between its neighbours, see `neighbours`; one that has none and carries a stamp
+    of the satellites has that for its time, which is up to minutes old.
     """
     dated: dict[tuple[Body, bool], list[str]] = defaultdict(list)
-    undated = []
-    for file, body in bodies.items():
+    clocked = [file for file in bodies if noted[file].info.clock is not None]
+    clockless = [file for file in bodies if noted[file].info.clock is None]
+    between = neighbours(clockless, clocked)
+    for file in (*clocked, *clockless):
         info = noted[file].info
-        if _clock(info) is None:
-            undated.append(file)
-        else:
-            dated[body, info.is_fits].append(file)
+        if file not in between and _clock(info) is not None:
+            dated[bodies[file], info.is_fits].append(file)
     out = []
     for (body, _), files in sorted(dated.items()):
         for block in _zone_blocks(files, noted):
@@ -75,7 +77,7 @@ def dated_stretches(
                     out.append((body, ordered[start:n]))
                     start = n
             out.append((body, ordered[start:]))
-    return out, undated
+    return out, between
 
 
 def _clock(info: ShotInfo) -> datetime | None:
