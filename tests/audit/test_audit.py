@@ -6,7 +6,6 @@ import json
 import os
 import re
 import shutil
-import sqlite3
 import subprocess
 import time
 from collections.abc import Callable
@@ -19,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb.columns import COLUMNS
 from skyplumb.intake.notes import ShotNotes
+from skyplumb.measure.database import Database
 from skyplumb.measure.store import Store
 from skyplumb.night.shot import Session, Shot
 from skyplumb.output import table
@@ -409,11 +409,12 @@ def test_a_disk_that_fills_up_loses_nothing(
 ) -> None:
     opened = Store._open
 
-    def nearly_full(store: Store) -> sqlite3.Connection:
-        db = opened(store)
+    def nearly_full(store: Store) -> Database:
+        database = opened(store)
+        db = database.connected()
         pages = db.execute("PRAGMA page_count").fetchone()[0]
         db.execute(f"PRAGMA max_page_count = {pages + 100}")  # SQLite's own way to be full
-        return db
+        return database
 
     with monkeypatch.context() as patch:
         patch.setattr(Store, "_open", nearly_full)

@@ -348,8 +348,8 @@ for n in range(10_000):
 
 
 def test_a_full_disk_is_one_line_that_names_the_folder(store: Store) -> None:
-    pages = store._db._connected().execute("PRAGMA page_count").fetchone()[0]
-    store._db._connected().execute(
+    pages = store._db.connected().execute("PRAGMA page_count").fetchone()[0]
+    store._db.connected().execute(
         f"PRAGMA max_page_count = {pages + 1}"
     )  # SQLite's own way to be full
     with pytest.raises(UserError, match=r"\.skyplumb.*disk is full.*make room") as told:

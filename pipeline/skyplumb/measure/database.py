@@ -93,14 +93,14 @@ class Database:
     def _tried(self, act: Callable[[sqlite3.Connection], T]) -> T:
         """What an action gives on the file of today; a damaged one is mended and asked again."""
         try:
-            return act(self._connected())
+            return act(self.connected())
         except sqlite3.OperationalError:
             raise
         except sqlite3.DatabaseError:
             self._mend(self._file)
-            return act(self._connected())
+            return act(self.connected())
 
-    def _connected(self) -> sqlite3.Connection:
+    def connected(self) -> sqlite3.Connection:
         """The connection; a new one if another process has put another file in the place."""
         if self._db is not None and _identity(self.path) == self._file:
             return self._db
