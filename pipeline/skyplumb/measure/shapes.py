@@ -191,12 +191,13 @@ class _Search:
 
     def take(self, live: Rows, step: _Step) -> None:
         """Keep what is better than before and guess anew; go half way back from what is not."""
+        centre, shape = self.centre[live], self.shape[live]
         better = step.cost <= self.cost[live] * (1 + 1e-9)
         damp = self.damping[live]
         damp = np.where(better, np.maximum(damp * 0.2, 1e-5), np.minimum(damp * 8, MOST_DAMPING))
         self.damping[live] = damp
         kept = live[better]
-        self.best_centre[kept], self.best_shape[kept] = self.centre[kept], self.shape[kept]
+        self.best_centre[kept], self.best_shape[kept] = centre[better], shape[better]
         self.cost[kept] = step.cost[better]
         damped = step.normal.copy()
         # Each in its own unit: samples may run to 60000 or to 1. An empty stamp has zeros here.
@@ -205,15 +206,17 @@ class _Search:
         move = solved(damped, step.slope)
         move *= self._lengthened(live, move, diagonal, better)[:, None]
         # A step of the covariance may not turn it inside out, nor the centre leave the star.
-        reach = _relative_step(self.shape[live], move[:, 2:5])
+        reach = _relative_step(shape, move[:, 2:5])
         scale = np.minimum(1.0, 0.5 / (reach + 1e-12))[:, None]
-        usable = (better & np.isfinite(move).all(axis=1))[:, None]
-        best_centre, best_shape = self.best_centre[live], self.best_shape[live]
-        ahead = best_centre + np.clip(move[:, :2], -1, 1)
-        self.centre[live] = np.where(usable, ahead, 0.5 * (best_centre + self.centre[live]))
-        ahead = best_shape + scale * move[:, 2:5]
-        self.shape[live] = _possible(np.where(usable, ahead, 0.5 * (best_shape + self.shape[live])))
-        self.last_step[live] = np.where(usable[:, 0], reach, self.last_step[live])
+        usable = better & np.isfinite(move).all(axis=1)
+        self.last_step[live[usable]] = reach[usable]
+        usable = usable[:, None]
+        best = self.best_centre[live]
+        ahead = best + np.minimum(np.maximum(move[:, :2], -1), 1)
+        self.centre[live] = np.where(usable, ahead, 0.5 * (best + centre))
+        best = self.best_shape[live]
+        ahead = best + scale * move[:, 2:5]
+        self.shape[live] = _possible(np.where(usable, ahead, 0.5 * (best + shape)))
 
     def _lengthened(
         self, live: Rows, move: Floats, weight: Floats, better: NDArray[np.bool_]
@@ -223,9 +226,10 @@ class _Search:
         Where the star is no Gaussian each step is the same share of the one before, and all that
         are still to come are known from two (Aitken's extrapolation).
         """
-        last = weight * self.last_move[live]
-        size = np.einsum("ni,ni->n", last, self.last_move[live])
-        share = np.einsum("ni,ni->n", move, last) / np.where(size > 0, size, np.inf)
+        before = self.last_move[live]
+        weighed = weight * before
+        size = np.einsum("ni,ni->n", weighed, before)
+        share = np.einsum("ni,ni->n", move, weighed) / np.where(size > 0, size, np.inf)
         alike = better & (share > LEAST_SHARE)
         # The step after a longer one is not of the same row.
         self.last_move[live] = np.where(alike[:, None], 0.0, move)
@@ -240,9 +244,9 @@ class _Search:
 
 def _possible(moments: Floats) -> Floats:
     """The same moments kept those of a star: neither too narrow nor a needle."""
-    moments[:, :2] = np.maximum(moments[:, :2], LEAST_MOMENT)
+    np.maximum(moments[:, :2], LEAST_MOMENT, out=moments[:, :2])
     limit = NEEDLE * np.sqrt(moments[:, 0] * moments[:, 1])
-    moments[:, 2] = np.clip(moments[:, 2], -limit, limit)
+    moments[:, 2] = np.minimum(np.maximum(moments[:, 2], -limit), limit)
     return moments
 
 
@@ -289,28 +293,27 @@ def _at(samples: _Samples, centre: Floats, shape: Floats) -> _Guess:
 
 def _gauss_newton(guess: _Guess) -> _Step:
     """Cost, normal matrix and slope of the squared differences at a guess."""
-    along_u, along_v = guess.fitted * guess.u, guess.fitted * guess.v
-    columns = (along_u, along_v, along_u * guess.u, along_v * guess.v, along_u * guess.v)
-    terms = len(columns) + len(guess.lit)
-    normal, slope = np.zeros((terms, terms, len(along_u))), np.zeros((terms, len(along_u)))
-    sums: dict[tuple[int, int], Floats] = {}
-    for i, (column, (power_u, power_v, factor)) in enumerate(zip(columns, _POWERS, strict=True)):
-        slope[i] = factor * _dot(column, guess.residual)
-        for j, other in enumerate(_POWERS[: i + 1]):
-            powers = (power_u + other[0], power_v + other[1])
-            if powers not in sums:
-                sums[powers] = _dot(column, columns[j])
-            normal[i, j] = normal[j, i] = factor * other[2] * sums[powers]
-        for j, lit in enumerate(guess.lit, len(columns)):
-            normal[i, j] = normal[j, i] = factor * _dot(column, lit)
+    terms = 5 + len(guess.lit)
+    columns = np.empty((terms, *guess.u.shape))
+    along_u, along_v, by_xx, by_yy, by_xy = columns[:5]
+    np.multiply(guess.fitted, guess.u, out=along_u)
+    np.multiply(guess.fitted, guess.v, out=along_v)
+    np.multiply(along_u, guess.u, out=by_xx)
+    by_xx *= 0.5
+    np.multiply(along_v, guess.v, out=by_yy)
+    by_yy *= 0.5
+    np.multiply(along_u, guess.v, out=by_xy)
+    columns[5:] = guess.lit
+    normal = np.zeros((terms, terms, len(guess.u)))
+    for term in range(5):
+        sums = np.einsum("np,knp->kn", columns[term], columns[term:])
+        normal[term, term:] = normal[term:, term] = sums
     # The heights are the best ones, so the cost has no slope along them; no sample has two.
-    own = np.arange(len(columns), terms)
+    own = np.arange(5, terms)
     normal[own, own] = guess.norm
+    slope = np.zeros((terms, len(guess.u)))
+    slope[:5] = np.einsum("knp,np->kn", columns[:5], guess.residual)
     return _Step(_dot(guess.residual, guess.residual), normal.transpose(2, 0, 1), slope.T)
-
-
-_POWERS = ((1, 0, 1.0), (0, 1, 1.0), (2, 0, 0.5), (0, 2, 0.5), (1, 1, 1.0))
-"""Powers of u and v, and the factor, in the change of the model with x, y, mxx, myy and mxy."""
 
 
 def _described(samples: _Samples, search: _Search, noise: Floats, reach: float) -> GaussianFits:
