@@ -111,7 +111,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         stack.callback(workers.stop)
         measured = _measured(listed, options, store, workers, say, warn)
         aside = [entry for entry in listed if entry.kind != "light"]
-        measured, nights, session_of = nights_of(measured, aside, notes, store)
+        measured, nights, session_of = nights_of(measured, aside, notes, store, warn)
         for line in idle_entries(notes, ((one.file, one.info) for one in measured.measures)):
             say(line)
         overrides = _by_hand(given, nights, options, say)
@@ -163,7 +163,7 @@ def _measured(
 
 
 def nights_of(
-    measured: CardMeasures, aside: Sequence[CardFile], notes: Notes, store: Store
+    measured: CardMeasures, aside: Sequence[CardFile], notes: Notes, store: Store, warn: Say
 ) -> tuple[CardMeasures, list[Night], dict[str, str]]:
     """The card's nights, resolved; the measures, with a row for each that met a fault of ours;
     and the session of every file."""
@@ -174,6 +174,8 @@ def nights_of(
         return {file: found[key].stars for file, key in keys.items() if key in found}
 
     resolved, broken = spared(measured.measures, lambda some: resolve(some, notes, aside, stars_of))
+    for one in broken:
+        warn(one.note)
     if broken:  # rows of their own beside their neighbours
         measured = measured.with_faults(broken)
         resolved = resolve(measured.measures, notes, aside, stars_of)
