@@ -138,9 +138,6 @@ class Measure:
     info: ShotInfo = ShotInfo()
     width_px: int = 0
     height_px: int = 0
-    samples_digest: str = ""
-    """Of the decoded samples of every eighth row: alike in copies of one shot alone; empty where
-    all of them are equal."""
     stars: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, STAR_DTYPE))
     """Structured array of `STAR_DTYPE`, brightest first; the brightest of a crowded frame only."""
     stars_found: int = 0
@@ -174,6 +171,9 @@ class Measure:
     arc_sigma_deg: float = NAN
     arc_length_px: float = NAN
     """Median length of a whole one."""
+    samples_digest: str = ""
+    """Of the decoded samples of every eighth row: alike in copies of one shot alone; empty where
+    all of them are equal."""
 
 
 @dataclass(frozen=True, slots=True)

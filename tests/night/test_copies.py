@@ -162,7 +162,7 @@ def test_copies_on_a_card_are_rows_that_are_never_judged_stacked_or_counted(
         assert not row["verdict"] and not row["run"]
     others = {file: row for file, row in done.rows.items() if file not in copies}
     before = audited.rows
-    same = ("verdict", "cause", "confidence", "trail_px", "run", "kind", "drift_px", "shift_px")
+    same = ("verdict", "cause", "confidence", "trail_px", "run", "kind")
     for file, row in others.items():
         assert {k: row.get(k) for k in same} == {k: before[file].get(k) for k in same}
     for path in (*out.rglob("stackable*.txt"), *out.rglob("stackable/*.txt")):

@@ -41,7 +41,7 @@ def measure_data(data: bytes, name: str, memory_bytes: int = MEMORY_BYTES) -> Me
     alike = samples_digest(plate)
     if info.image_type in ("flat", "bias"):
         note = f"{info.image_type} frame by its header"
-        return Measure(name, info.image_type, note, info, width, height, alike)
+        return Measure(name, info.image_type, note, info, width, height, samples_digest=alike)
     # What shines in a dark is no star: its places are wanted.
     seen = measure_stars(plate)
     if info.image_type == "dark":
