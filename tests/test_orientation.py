@@ -7,7 +7,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from skyplumb.intake.rules import load_rules
-from skyplumb.judge.verdict import RunLevels, _lens_findings
+from skyplumb.judge.verdict import _lens_findings
 from skyplumb.orientation import edge_seen, picture_seen, places_seen
 from skyplumb.output.page.pictures import pictures_of
 from skyplumb.records import Measure, ShotInfo
@@ -58,12 +58,11 @@ def test_an_edge_is_the_one_that_pillow_shows(edge: str, orientation: int) -> No
 
 def test_words_about_a_tilted_lens_name_the_edges_that_people_see() -> None:
     # Wider by 2 px at the lower edge of the sensor's own frame.
-    tilted = LensReport(tilt_y_fwhm_px=2.0, frames=50)
-    levels = RunLevels(*[3.0] * len(RunLevels.__slots__))
+    tilted = LensReport(tilt_y_fwhm_px=2.0, upper_fwhm_px=2.0, frames=50)
     limits = load_rules(None).limits_for("", 85.0)
 
     def words(orientation: int) -> str:
-        (found,) = _lens_findings(tilted, levels, limits, orientation)
+        (found,) = _lens_findings(tilted, limits, orientation)
         return found.words
 
     assert "at the lower edge" in words(0) and "as at the upper one" in words(0)

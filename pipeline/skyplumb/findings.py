@@ -74,6 +74,9 @@ class LensReport:
     """FWHM at the right edge less that at the left edge, both of the sensor's own frame."""
     tilt_y_fwhm_px: Number = NAN
     """FWHM at the lower edge less that at the upper edge."""
+    left_fwhm_px: Number = NAN
+    """FWHM at the left edge, of the sensor's own frame."""
+    upper_fwhm_px: Number = NAN
     frames: int = 0
     """How many sharp frames it was learned from."""
 

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
+from skyplumb.calibrate.lens_stars import FEWEST_KNOWN
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import unit_vectors
 from skyplumb.measure.flags import BIT
@@ -31,8 +32,6 @@ Floats = NDArray[np.float64]
 SAME_PLACE_PX = 0.6
 MOVED_PX = 5.0
 """The sky must have moved on the sensor by more than this."""
-FEWEST_KNOWN = 20
-"""So many stars of the catalogue say how wide the frame's stars are."""
 OTHER_POINTINGS = 8
 SEEN_IN = 2
 """So many other pointings must show the same bright place."""

@@ -10,7 +10,7 @@ be told from motion in this way; `motion` settles that from the pointings.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from skyplumb.findings import LensReport
 from skyplumb.measure.crops import MEAN_STAR_FROM, MEAN_STAR_REACH
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
-from skyplumb.records import FieldShapes, Measure
+from skyplumb.records import NAN, FieldShapes, Measure
 from skyplumb.rowwise import robust_fits
 
 Floats = NDArray[np.float64]
@@ -28,10 +28,15 @@ SHARPEST_FRAMES = 12
 SHOWN_STARS = 150
 SHOWN_CELLS = (15, 10)
 """A star or so from each cell across and down, so that the shown ones cover the picture."""
+LEAST_SNR = 12.0
 FEW_STARS = 40
 WIDTHS_WITHIN = 3.0
 """Few stars of one frame have squared widths within so much of their median: a lens's corners
 are wider, but then hold few of them."""
+AROUND = 0.35
+"""Of the half diagonal: a tenth of the picture about the middle of an edge."""
+FEWEST_AROUND = 5
+"""Stars there in each frame, since the frames of a run show the same ones."""
 ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
 """Highest power of the place that so many stars can carry."""
 
@@ -48,6 +53,12 @@ class ShapeStars:
     """One-sigma errors of `moments`."""
     kurt: Floats
 
+    def only(self, which: NDArray[np.bool_]) -> ShapeStars:
+        """Some of them, by a mask of shape (n,)."""
+        return ShapeStars(
+            self.place[which], self.moments[which], self.errors[which], self.kurt[which]
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class LensPsf:
@@ -59,12 +70,22 @@ class LensPsf:
     frames: int
     """How many frames it was learned from."""
     stars: int
+    places: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    """Shape (stars, 2): where they are, as in `ShapeStars`."""
 
     def at(self, place: Floats) -> Floats:
         """Shape (n, 3): trace, mxx - myy and 2 mxy the lens adds there, px^2."""
         if self.order == 0:
             return np.zeros((len(place), 3))
         return np.asarray(_terms(place, self.order) @ self.coefficients)
+
+    def holds_at(self, place: Floats) -> NDArray[np.bool_]:
+        """Whether stars around each place told of it, shape (n,): beyond them a fit runs free."""
+        if self.order == 0:
+            return np.zeros(len(place), bool)
+        apart = self.places[None] - place[:, None]
+        near = np.hypot(apart[..., 0], apart[..., 1]) < AROUND
+        return np.asarray(near.sum(axis=1) >= FEWEST_AROUND * self.frames)
 
 
 def lens_doubt_px2(lens: LensPsf, frame: ShapeStars) -> float:
@@ -80,11 +101,15 @@ def lens_doubt_px2(lens: LensPsf, frame: ShapeStars) -> float:
     return float(spread / np.sqrt(min(len(inner), MEAN_STAR_FROM)))
 
 
-def shape_stars(measure: Measure, least_snr: float = 12.0) -> ShapeStars:
-    """The shapes of a frame's unspoiled stars."""
+def shape_rows(measure: Measure) -> NDArray[np.int64]:
+    """Rows of the star table whose shapes count: unspoiled, and clear of the noise."""
     stars = measure.stars
-    good = ((stars["flags"] & ~BIT["faint"]) == 0) & (stars["snr"] > least_snr)
-    stars = stars[good]
+    return np.flatnonzero(((stars["flags"] & ~BIT["faint"]) == 0) & (stars["snr"] > LEAST_SNR))
+
+
+def shape_stars(measure: Measure) -> ShapeStars:
+    """The shapes of `shape_rows`."""
+    stars = measure.stars[shape_rows(measure)]
     size = np.array([measure.width_px, measure.height_px], float)
     pixels = np.stack([stars["x"], stars["y"]], 1).astype(np.float64)
     place = (pixels - (size - 1) / 2) / (np.hypot(*size) / 2)
@@ -111,9 +136,7 @@ def of_one_width(frame: ShapeStars) -> ShapeStars:
     size = np.maximum(frame.moments[:, 0], 0.1)
     share = size / np.median(size)
     alike = (share < WIDTHS_WITHIN) & (share > 1 / WIDTHS_WITHIN)
-    return ShapeStars(
-        frame.place[alike], frame.moments[alike], frame.errors[alike], frame.kurt[alike]
-    )
+    return frame.only(alike)
 
 
 def field_shapes(frame: ShapeStars, lens: LensPsf) -> FieldShapes:
@@ -146,16 +169,16 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensPsf:
     owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
     order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
     if order == 0:
-        return LensPsf(0, np.zeros((0, 3)), len(chosen), len(place))
+        return LensPsf(0, np.zeros((0, 3)), len(chosen), len(place), place)
     terms = _terms(place, order)
     design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
     columns, _ = robust_fits(np.broadcast_to(design.T, (3, *design.T.shape)), moments.T, errors.T)
     coefficients = columns.T[: terms.shape[1]]
-    return LensPsf(order, coefficients, len(chosen), len(place))
+    return LensPsf(order, coefficients, len(chosen), len(place), place)
 
 
 def lens_report(lens: LensPsf, astigmatism: Floats, across_px2: float, shape: float) -> LensReport:
-    """Sum a lens up.
+    """Sum a lens up; what no stars stood near to is unknown.
 
     Parameters
     ----------
@@ -170,14 +193,17 @@ def lens_report(lens: LensPsf, astigmatism: Floats, across_px2: float, shape: fl
     right = 1 / np.hypot(1, shape)
     low = shape * right
     corners = np.array([[right, low], [-right, low], [right, -low], [-right, -low]])
-    stretch = np.hypot(*lens.at(corners)[:, 1:].T).max()
-    edges = lens.at(np.array([[right, 0], [-right, 0], [0, low], [0, -low]]))[:, 0] / 2
-    widths = SIGMA_TO_FWHM * np.sqrt(np.maximum(across_px2 + edges, 0.05))
+    stretch = np.hypot(*lens.at(corners)[:, 1:].T)[lens.holds_at(corners)]
+    edges = np.array([[right, 0], [-right, 0], [0, low], [0, -low]])
+    widths = SIGMA_TO_FWHM * np.sqrt(np.maximum(across_px2 + lens.at(edges)[:, 0] / 2, 0.05))
+    widths[~lens.holds_at(edges)] = NAN
     return LensReport(
-        corner_stretch_px=float(np.sqrt(12 * stretch)),
-        centre_stretch_px=float(np.sqrt(12 * np.hypot(*astigmatism))),
+        corner_stretch_px=float(np.sqrt(12 * stretch.max())) if len(stretch) else NAN,
+        centre_stretch_px=float(np.sqrt(12 * np.hypot(*astigmatism))) if lens.frames else NAN,
         tilt_x_fwhm_px=float(widths[0] - widths[1]),
         tilt_y_fwhm_px=float(widths[2] - widths[3]),
+        left_fwhm_px=float(widths[1]),
+        upper_fwhm_px=float(widths[3]),
         frames=lens.frames,
     )
 

@@ -16,9 +16,8 @@ from skyplumb.calibrate.lens_psf import (
     learn_lens,
     lens_doubt_px2,
     lens_report,
-    of_one_width,
-    shape_stars,
 )
+from skyplumb.calibrate.lens_stars import stars_of, stars_of_lens
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.findings import LensReport
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
@@ -83,8 +82,8 @@ def frame_facts(
     out: dict[str, list[FrameFacts]] = {}
     for group in by_optics.values():
         lights = [light for run in group for light in run.lights]
-        shaped_frames = [of_one_width(shape_stars(light.measure)) for light in lights]
-        lens = learn_lens(shaped_frames)
+        shaped_frames = [stars_of(light) for light in lights]
+        lens = learn_lens(stars_of_lens(lights))
         stretches = stretches_of(shaped_frames, lens)
         all_drifts = [drift for run in group for drift in _drifts(run)]
         kurt = _profile(stretches)

@@ -132,7 +132,7 @@ def _judge_run(
     levels = _levels(facts, limits)
     findings = [
         _findings(fact, levels, limits)
-        or _lens_findings(optics, levels, limits, fact.light.info.orientation)
+        or _lens_findings(optics, limits, fact.light.info.orientation)
         for fact in facts
     ]
     scenes = Scenes(
@@ -368,9 +368,7 @@ def _trail_is_known(motion: Motion, limits: Limits) -> bool:
     return motion.trail_sigma_px <= limits.trail_px.keep_up_to
 
 
-def _lens_findings(
-    optics: LensReport, levels: RunLevels, limits: Limits, orientation: int = 0
-) -> list[Finding]:
+def _lens_findings(optics: LensReport, limits: Limits, orientation: int = 0) -> list[Finding]:
     """What a decentred or tilted lens does to every frame, even the sharpest.
 
     A lens that draws its corners badly all round is as lenses are. Doubtful at worst: no other
@@ -387,12 +385,12 @@ def _lens_findings(
         )
         found.append(Finding("lens", 1, decentred, words))
     sides = (
-        (optics.tilt_x_fwhm_px, "right", "left"),
-        (optics.tilt_y_fwhm_px, "lower", "upper"),
+        (optics.tilt_x_fwhm_px, optics.left_fwhm_px, "right", "left"),
+        (optics.tilt_y_fwhm_px, optics.upper_fwhm_px, "lower", "upper"),
     )
-    for difference, one, other in sides:
-        narrow = levels.fwhm_px - abs(difference) / 2
-        ratio = (levels.fwhm_px + abs(difference) / 2) / narrow if narrow > 0 else NAN
+    for difference, width, one, other in sides:
+        narrow = width + min(difference, 0.0)
+        ratio = (narrow + abs(difference)) / narrow if narrow > 0 else NAN
         if ratio > limits.fwhm_of_best.reject_over:
             wide, sharp = (one, other) if difference > 0 else (other, one)
             wide, sharp = (edge_seen(edge, orientation) for edge in (wide, sharp))
