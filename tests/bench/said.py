@@ -116,21 +116,21 @@ def compare(said: Audit, whole: Audit, truth: dict[str, Any], kind: str) -> Scor
         if old["verdict"] != "keep" and (all_changed or not entry["changed"]):
             score.cause_asked += 1
             score.cause_same += int(row["cause"] == old["cause"])
-        right = _right_causes(entry)
+        right = right_causes(entry)
         if entry["clear"] and entry["grade"] == "bad":
             score.true_asked += 1
             score.cause_true += int(row["cause"] in right)
             score.unnamed += int(row["cause"] in NO_CAUSE)
-        false = _is_false(row, entry, right)
+        false = is_false(row, entry, right)
         score.false += int(false)
         if false or row["verdict"] != old["verdict"] or row["cause"] != old["cause"]:
             score.wrong.append(_quote(kind, truth, entry, row, old, right, false))
     for mount in said.mounts:
-        _hold_axis(score, mount, truth, kind)
+        hold_axis(score, mount, truth, kind)
     return score
 
 
-def _right_causes(entry: dict[str, Any]) -> set[str]:
+def right_causes(entry: dict[str, Any]) -> set[str]:
     """The true cause of a frame that deserves one, and what draws as much."""
     if entry["cause"] == "none":
         return set()
@@ -141,7 +141,7 @@ def _right_causes(entry: dict[str, Any]) -> set[str]:
     return right
 
 
-def _is_false(row: pd.Series, entry: dict[str, Any], right: set[str]) -> bool:
+def is_false(row: pd.Series, entry: dict[str, Any], right: set[str]) -> bool:
     """Whether a cause is stated, surely, that is not true."""
     if row["cause"] in NO_CAUSE or not row["confidence"] > SURE:
         return False
@@ -186,7 +186,7 @@ def _quote(
     }
 
 
-def _hold_axis(score: Score, mount: dict[str, Any], truth: dict[str, Any], kind: str) -> None:
+def hold_axis(score: Score, mount: dict[str, Any], truth: dict[str, Any], kind: str) -> None:
     """Hold the axis of one placement against the truth, on the sky."""
     altitude, azimuth = mount.get("axis_alt_error_arcmin"), mount.get("axis_az_error_arcmin")
     if altitude is None or azimuth is None:

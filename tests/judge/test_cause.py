@@ -240,7 +240,7 @@ def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
     assert "elastic" in found.words
     shaken = replace(scenes[4], motion=motion_from(line_moments(40.0, 77.0)))
     scenes[4] = shaken
-    assert trail_causes(shaken, fit, scenes)[1] == ""  # wind, whatever the drive does
+    assert trail_causes(shaken, fit, scenes).words == ""  # wind, whatever the drive does
 
 
 # ------------------------------------------------------------------- two at a time

@@ -449,7 +449,7 @@ def test_a_drive_set_for_the_other_hemisphere_is_named_and_has_no_axis(
     assert not any(sigma < 0 for sigma in fit.axis_sigmas_arcmin)
     assert mount_faults(fit) == ["drive turning the wrong way"]
     scenes = scenes_of(tracker, Plan(-20, hand * 25), lights)
-    assert [trail_causes(one, fit, scenes)[0] for one in scenes] == [{"drive": 1.0}] * 12
+    assert [trail_causes(one, fit, scenes).shares for one in scenes] == [{"drive": 1.0}] * 12
 
 
 @pytest.mark.parametrize("site_known", [True, False])

@@ -225,6 +225,19 @@ def re_aimed(plan: Plan, number: int, field: float) -> Plan:
     return mounted(plan, aims=tuple(sorted((*plan.night.mount.aims, aim), key=lambda a: a.at_s)))
 
 
+def scattered(plan: Plan, fields: int) -> Plan:
+    """Fields all over the sky, an equal number of frames each, aimed at afresh."""
+    rng = np.random.default_rng([plan.night.seed, 28])
+    shots, site = plan.night.shots, plan.night.site
+    each = max(1, len(shots) // fields)
+    lasts = each * (shots[1].start_s - shots[0].start_s)
+    aims = [
+        Aim(shots[n].start_s - 1.0, target(site, lasts, (32.0, 78.0), rng))
+        for n in range(each, len(shots), each)
+    ]
+    return mounted(plan, aims=(*plan.night.mount.aims, *aims))
+
+
 def mosaic(plan: Plan, panels: int) -> Plan:
     """Panels side by side, an equal number of frames each, four fifths of a field apart."""
     shots = plan.night.shots

@@ -21,6 +21,7 @@ from .build import (
     px_per_min,
     quiet,
     re_aimed,
+    scattered,
     slipping,
 )
 from .mount import Aim, Harmonic, Placement, looking_at
@@ -64,6 +65,89 @@ def dropout_night(seed: int) -> Plan:
     if seed % 4 == 2:
         plan = re_aimed(plan, frames // 2, float(rng.uniform(0.2, 0.45)))
     return plan
+
+
+def lot_night(seed: int) -> Plan:
+    """Any lens, exposure, site and target, one fault or two or none, and in every other night the
+    aim moves between frames: dithers, a re-aim, panels, fields all over the sky.
+    """
+    rng = np.random.default_rng([seed, 29])
+    focal = int(rng.choice([14, 24, 35, 50, 85, 135, 200]))
+    exposure = float(rng.choice([30, 60, 120, 180, 240]))
+    if focal >= 135:
+        exposure = min(exposure, 120.0)
+    frames = int(rng.integers(16, 25))
+    lowest = float(rng.choice([22.0, 38.0, 50.0]))
+    plan = quiet(
+        seed, focal, exposure, frames=frames, altitude_deg=(lowest, min(lowest + 30, 80.0))
+    )
+    if rng.random() < 0.75:
+        plan = off_axis(plan, float(rng.uniform(0.8, 7.0)), most_arcmin=float(rng.uniform(20, 150)))
+    for _ in range(int(rng.choice([0, 1, 1, 2]))):
+        plan = _one_fault(plan, rng)
+    if seed % 2:
+        plan = _moved_aim(plan, rng)
+    return plan
+
+
+def _one_fault(plan: Plan, rng: np.random.Generator) -> Plan:
+    """One of what happens on a night, besides an axis that is off."""
+    frames = len(plan.night.shots)
+    some = [int(n) for n in rng.permutation(np.arange(1, frames - 1))]
+    fault = str(
+        rng.choice(
+            ["gusts", "knocks", "slip", "slip-before", "rate", "periodic", "defocus", "cloud"],
+            p=[0.27, 0.2, 0.15, 0.1, 0.1, 0.08, 0.05, 0.05],
+        )
+    )
+    if fault == "gusts":
+        for number in some[: int(rng.integers(1, 6))]:
+            plan = gusty(plan, number, float(rng.uniform(1.2, 4.0)))
+    elif fault == "knocks":
+        for number in some[: int(rng.integers(1, 4))]:
+            plan = knocked(
+                plan, number, float(rng.uniform(3.5, 9.0)), float(rng.uniform(0.25, 0.75))
+            )
+    elif fault == "slip":
+        plan = slipping(plan, float(rng.uniform(2.0, 6.0)), float(rng.uniform(0.15, 0.7)))
+    elif fault == "slip-before":
+        plan = slipping(plan, float(rng.uniform(2.0, 6.0)), -0.2)
+    elif fault == "rate":
+        sign = float(rng.choice([-1.0, 1.0]))
+        ppm = px_per_min(plan.night, float(rng.uniform(2.0, 6.0))) / 902.46 * 1e6
+        plan = mounted(plan, rate_error_ppm=sign * min(float(ppm), 6_000.0))
+    elif fault == "periodic":
+        period = float(rng.uniform(300, 700))
+        swing = px_per_min(plan.night, float(rng.uniform(2.0, 5.0))) / 60 / (2 * np.pi / period)
+        swing = min(float(swing), 60.0)
+        plan = mounted(plan, harmonics=(Harmonic(swing, period, float(rng.uniform(0, 6))),))
+    elif fault == "defocus":
+        grows = float(rng.uniform(0.1, 0.25))
+        shots = tuple(replace(s, more_defocus_px=grows * n) for n, s in enumerate(plan.night.shots))
+        plan = changed(plan, shots=shots)
+    else:
+        last = plan.night.shots[-1].start_s
+        cloud = Cloud(float(rng.uniform(0.8, 1.6)), float(rng.choice([0.0, 0.8])), 0.4 * last,
+                      0.8 * last, seed=plan.night.seed % 97)  # fmt: skip
+        plan = changed(plan, sky=replace(plan.night.sky, cloud=cloud))
+    return plan
+
+
+def _moved_aim(plan: Plan, rng: np.random.Generator) -> Plan:
+    """The aim changed between frames, which is no fault."""
+    frames = len(plan.night.shots)
+    way = str(
+        rng.choice(["each", "some", "hand", "panels", "fields"], p=[0.5, 0.15, 0.1, 0.1, 0.15])
+    )
+    if way == "each":
+        return dithered(plan, float(rng.uniform(3, 15)))
+    if way == "some":
+        return dithered(plan, float(rng.uniform(3, 15)), int(rng.integers(2, 5)))
+    if way == "hand":
+        return re_aimed(plan, int(frames * rng.uniform(0.3, 0.7)), float(rng.uniform(0.1, 0.45)))
+    if way == "panels":
+        return mosaic(plan, int(rng.integers(3, 7)))
+    return scattered(plan, frames // int(rng.integers(1, 4)))
 
 
 def _defocused(seed: int) -> Plan:
@@ -204,4 +288,6 @@ CASES: dict[str, Callable[[int], Plan]] = {
     "whole-seconds": lambda seed: _clock(seed, subseconds=False),
     "gps-frozen": lambda seed: _clock(seed, gps="frozen", height_told=False),
     "dropouts": dropout_night,
+    "lot": lot_night,
+    "fields": lambda seed: scattered(off_axis(quiet(seed, 135, 60.0, frames=24), 3.0), 8),
 }

@@ -32,6 +32,8 @@ class Light:
     """Which of the lenses that the stars tell apart, among frames that tell no focal length."""
     clock_step_s: float = 0.0
     """What its time is written to: 1 for whole seconds."""
+    moved: bool = False
+    """Whether the aim was moved since the frame of its lens before it; see `judge/aims.py`."""
     shot: Shot | None = None
     """The shot as its night has it; None in tests that make a light frame by itself."""
 

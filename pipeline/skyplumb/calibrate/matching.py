@@ -22,6 +22,7 @@ from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky, carry, catalogue
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
 from skyplumb.records import Measure
+from skyplumb.robust import mad_sigma
 
 Floats = NDArray[np.float64]
 
@@ -40,6 +41,14 @@ OFF_PX = 50.0
 """A start is off by no more, and its matches at the edge are still wanted."""
 BENT_RAD = float(np.radians(0.3))
 """Refraction at 2 degrees of altitude: by no more it bends a field."""
+LOOSE_PX, UNLIKE_MAG = 3.0, 0.65
+"""Matches that lie so loosely, with light that is not the catalogue's, are chance neighbours among a
+thousand faint stars. Colours, cloud and saturation part stars of one magnitude by less (0.59 at most
+of 1,200 drawn frames), the brightnesses of any stars by more (0.74 at least)."""
+BRIGHTEST, MOSTLY = 60, 0.3
+"""Of so many of the brightest stars, the share that may be saturated before they are needed."""
+SATURATED_PX = 0.2
+"""Error of the place of a star whose middle is flat (common practice, no source)."""
 PATCHES = 64
 """Patches of the sky are some 0.9 degrees wide: one over so many."""
 
@@ -57,11 +66,17 @@ class Matches:
     """Scatter per axis of true matches beyond the expected centroid errors."""
     log_odds: float
     """Natural logarithm of the likelihood over that of chance matches alone."""
+    unlike_mag: float = 0.0
+    """Scatter of their brightness against the catalogue's."""
 
     @property
     def certain(self) -> bool:
         """Whether these are the stars of the picture, beyond any doubt of chance."""
-        return len(self.star) >= FEWEST_MATCHES and self.log_odds > CERTAIN_LOG_ODDS
+        return (
+            len(self.star) >= FEWEST_MATCHES
+            and self.log_odds > CERTAIN_LOG_ODDS
+            and not (self.sigma_px > LOOSE_PX and self.unlike_mag > UNLIKE_MAG)
+        )
 
     def same_stars(self, other: Matches) -> bool:
         """Whether these are the same matches, which an attitude would be fitted to alike."""
@@ -106,6 +121,8 @@ class Detections:
     """Shape (n, 2)."""
     errors: Floats
     """Shape (n,): expected error of each per axis, px."""
+    magnitude: Floats
+    """Shape (n,): of its flux, without a zero point."""
     found: int
     """Length of the whole table."""
 
@@ -115,7 +132,8 @@ class Detections:
         stars = measure.stars
         rows = trusted_rows(stars)
         pixels = np.stack([stars["x"][rows], stars["y"][rows]], 1).astype(np.float64)
-        return cls(rows, pixels, centroid_errors(stars[rows]), len(stars))
+        magnitude = -2.5 * np.log10(np.maximum(stars["flux"][rows].astype(np.float64), 1e-9))
+        return cls(rows, pixels, centroid_errors(stars[rows]), magnitude, len(stars))
 
 
 def match_stars(
@@ -180,8 +198,14 @@ def match_frames(
         found = mixture.sure(which)
         rows, theirs = close[found], which[found]
         matched = Matched(stars.pixels[rows], seen[theirs], 1 / error[found])
+        light = stars.magnitude[rows] - catalogue().magnitude[known[theirs]]
         out[n] = Matches(
-            matched, stars.rows[rows], known[theirs], mixture.sigma_px, mixture.log_odds
+            matched,
+            stars.rows[rows],
+            known[theirs],
+            mixture.sigma_px,
+            mixture.log_odds,
+            mad_sigma(light),
         )
     return out
 
@@ -276,8 +300,16 @@ def _climb(
 
 
 def trusted_rows(stars: NDArray[np.void]) -> NDArray[np.int64]:
-    """Rows whose positions can be trusted; all rows where those are few."""
-    poor = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["hot"]
+    """Rows whose positions can be trusted; all rows where those are few.
+
+    Where most of the brightest are saturated, these are the ones that the catalogue holds, and they
+    stay, as places of a lesser worth (`centroid_errors`).
+    """
+    poor = BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["hot"]
+    bright = stars[np.argsort(-stars["flux"], kind="stable")[:BRIGHTEST]]
+    flat = np.count_nonzero(bright["flags"] & BIT["saturated"])
+    if flat <= MOSTLY * len(bright):
+        poor |= BIT["saturated"]
     good = np.flatnonzero((stars["flags"] & poor) == 0)
     if len(good) >= 15:
         return good
@@ -288,7 +320,8 @@ def centroid_errors(stars: NDArray[np.void]) -> Floats:
     """Expected error of a centroid, px: photon noise over a floor for the optics."""
     width = SIGMA_TO_FWHM * np.sqrt(np.maximum(stars["mxx"] + stars["myy"], 0.5) / 2)
     signal = np.where(np.isfinite(stars["snr"]), stars["snr"], 10.0)
-    errors: Floats = np.hypot(0.05, 0.6 * width / np.maximum(signal, 3.0)).astype(np.float64)
+    floor = np.where(stars["flags"] & BIT["saturated"], SATURATED_PX, 0.05)
+    errors: Floats = np.hypot(floor, 0.6 * width / np.maximum(signal, 3.0)).astype(np.float64)
     return errors
 
 

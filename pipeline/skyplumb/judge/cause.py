@@ -27,7 +27,13 @@ from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.drift import displacement_during
-from skyplumb.judge.mount import FEWEST_FRAMES, MountFit, motion_terms, time_mean
+from skyplumb.judge.mount import (
+    FEWEST_FRAMES,
+    MountFit,
+    motion_terms,
+    time_mean,
+    what_it_may_be,
+)
 from skyplumb.judge.scene import Scene, Scenes
 from skyplumb.judge.transparency import drowned
 from skyplumb.records import NAN
@@ -41,9 +47,16 @@ STREAKS_PX = 3.0
 """Stars too long to be measured are few for that reason."""
 CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
+ONE_CAUSE = 0.75
+"""Least chance, over all that the mount may have done, that a cause drew most of a trail."""
 SAME_DIRECTION_DEG = 25.0
 SIDEREAL_WITHIN = 0.07
 """How far the drift under a camera at rest may lie from the sky's, as a share of it."""
+CORE_SHOWS = 0.25
+"""Part of the variance of a gust that the fit of a star's core sees, of frames shaken for 40 to 90 %
+of their exposure (measured on drawn nights: 0.1 to 0.5)."""
+LEAST_WIDENED_PX2 = 0.25
+"""Stars of 2.5 px that are 0.25 px wider than in the frames around."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
 MISFIT = 3.0
@@ -124,11 +137,13 @@ def explain(
     weights: dict[str, float] = defaultdict(float)
     trail_shares: dict[str, float] = {}
     words = ""
+    leads: Mapping[str, float] = {}
     if trailed or streaks:
         if "ellipticity" in rules and scene.motion.lens_like:
             trail_shares = {"optics": 1.0}
         else:
-            trail_shares, words = trail_causes(scene, mount, scenes)
+            drawn = trail_causes(scene, mount, scenes)
+            trail_shares, words, leads = drawn.shares, drawn.words, drawn.leads
         for cause, share in trail_shares.items():
             weights[cause] += max(trailed, 1.0) * share
     for cause, weight in _light_causes(rules, scenes, number, bool(trailed), streaks).items():
@@ -139,7 +154,11 @@ def explain(
     shares = dict(sorted(((c, w / total) for c, w in weights.items()), key=lambda s: -s[1]))
     cause = next(iter(shares))
     evidence = evidence_of(shares, scene, mount, bool(trailed))
-    sure = confidence(evidence)
+    sure = confidence(evidence) * leads.get(cause, 1.0)
+    if cause in leads and leads[cause] < ONE_CAUSE:
+        # Several faults explain the frames about as well, and no remedy is right for all.
+        words = words or what_it_may_be(mount.candidates)
+        return Explanation("unexplained", NAN, shares, trail_shares, words, cause, evidence)
     if not words:
         words = _what_would_decide(shares, sure, mount)
     if sure < LEAST_NAMED:
@@ -187,7 +206,9 @@ def evidence_of(
 ) -> Evidence | None:
     """What speaks for the first of the shares; None where the confidence was not measured."""
     cause, *others = shares
-    supported = np.isfinite(scene.drift.length_px) if trailed else scene.light.pointing.solved
+    fitted = mount.by_trails or (mount.frames >= FEWEST_FRAMES and not mount.why_not)
+    told = np.isfinite(scene.drift.length_px) or fitted
+    supported = told if trailed else scene.light.pointing.solved
     if cause in NOT_LEARNED or not supported:
         return None
     local = CAUSES[cause].where is Where.FRAME
@@ -244,23 +265,52 @@ def _why_not_sure(mount: MountFit) -> str:
     return ""
 
 
-def trail_causes(
-    scene: Scene, mount: MountFit, scenes: Sequence[Scene]
-) -> tuple[dict[str, float], str]:
-    """Shares of a trail's variance by cause, and what cannot be told apart."""
-    motion, drift = scene.motion, scene.drift
-    length = motion.trail_px
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """What drew one frame's trail."""
+
+    shares: dict[str, float]
+    """Of its variance, by cause."""
+    words: str = ""
+    """What cannot be told apart."""
+    leads: Mapping[str, float] = field(default_factory=dict)
+    """How likely each cause is the largest, where several models of the mount may be true."""
+
+
+def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Drawn:
+    """Shares of a trail's variance by cause, over all that the mount may have done."""
+    motion = scene.motion
     if np.isfinite(motion.doubled_px):
-        return {"knock": 1.0}, ""
-    if not np.isfinite(length):
-        return {"unexplained": 1.0}, ""
+        return Drawn({"knock": 1.0})
+    if not np.isfinite(motion.trail_px):
+        return Drawn({"unexplained": 1.0})
     # One frame of a driven run may move as the sky does by a periodic error; a camera at rest
     # is so for the whole run, which the mount's fit has seen.
-    fitted = mount.frames > 0 and not mount.why_not
+    fitted = mount.frames > 0 and not (mount.why_not and not mount.models)
     if (not fitted and _stood_still(scene)) or scene.light.file in mount.untracked:
-        return {"untracked": 1.0}, ""
+        return Drawn({"untracked": 1.0})
     if mount.backwards:
-        return {"drive": 1.0}, ""
+        return Drawn({"drive": 1.0})
+    if not mount.models:
+        return Drawn(*_drawn_by(scene, mount, scenes))
+    shares: dict[str, float] = defaultdict(float)
+    leads: dict[str, float] = defaultdict(float)
+    whole = sum(share for share, _ in mount.models)
+    for share, model in mount.models:
+        parts, _ = _drawn_by(scene, model, scenes)
+        for cause, part in parts.items():
+            shares[cause] += share / whole * part
+        leads[max(parts, key=lambda cause: parts[cause])] += share / whole
+    return Drawn(dict(shares), "", dict(leads))
+
+
+def _drawn_by(
+    scene: Scene, mount: MountFit, scenes: Sequence[Scene]
+) -> tuple[dict[str, float], str]:
+    """Shares of a trail's variance by cause if the mount did this, and what looks alike."""
+    motion, drift = scene.motion, scene.drift
+    length = motion.trail_px
+    fitted = mount.frames > 0 and not mount.why_not
     turn = np.radians(motion.trail_angle_deg)
     along = np.array([np.cos(turn), np.sin(turn)])
     variance = length**2 / 12
@@ -283,22 +333,32 @@ def trail_causes(
             # Either may be it: half of the claim each.
             halves = [max(parts[cause], 0.0) / 2 for cause in ("axis", "drive")]
             parts |= {"axis": halves[0], "drive": halves[1], "slip": parts["slip"] + sum(halves)}
-    rest = variance - sum(parts.values())
+    rest = max(variance - sum(parts.values()), 0.0)
+    shaken = _shaken_px2(scene, terms)
+    if terms is not None and _lets_go(scene, mount):
+        parts["slip"] = parts.get("slip", 0.0) + rest
+        rest = 0.0
     words = ""
     if np.isfinite(drift.length_px):
         local = np.array([drift.dx_px, drift.dy_px]) - net
         causes = _local_causes(scene, local, along, rest, fitted)
         if causes == ("wind",) and _displaced_during(scenes, scene, along, rest):
             causes = ("knock",)
+        if causes == ("wind",):
+            rest = max(rest, shaken)
+        elif shaken > rest:
+            parts["wind"] = shaken
         for cause in causes:
-            parts[cause] = parts.get(cause, 0.0) + max(rest, 0.0) / len(causes)
+            parts[cause] = parts.get(cause, 0.0) + rest / len(causes)
         if causes == ("unexplained",):
             words = MOVED_WITH_IT
         elif before is not None:
             words = SET_IN
     else:
-        # Shaking leaves the sky where it was; without a drift nothing says that it stayed.
-        parts["unexplained"] = max(rest, 0.0)
+        # Shaking leaves the sky where it was; without a drift nothing says that it stayed. What
+        # the trails of all the others have in common does: beyond it, this frame was moved alone.
+        alone = mount.by_trails and fitted and terms is not None
+        parts["wind" if alone else "unexplained"] = max(rest, shaken)
     larger = max(parts.get("axis", 0.0), parts.get("drive", 0.0))
     if mount.degenerate_with and larger > 0.2 * variance:
         words = mount.degenerate_with[0]
@@ -307,6 +367,32 @@ def trail_causes(
     if whole <= 0:
         return {"unexplained": 1.0}, words
     return {cause: part / whole for cause, part in kept.items()}, words
+
+
+def _shaken_px2(scene: Scene, terms: Mapping[str, Floats] | None) -> float:
+    """Second moment along its longer axis, px^2, of what shook this frame beyond the mount's part.
+
+    Shaking of a while leaves a core among wings: the stars' width shows `CORE_SHOWS` of it, and
+    that it does for one frame and not for those around it tells it from focus.
+    """
+    motion = scene.motion
+    if not motion.widened_px2 > LEAST_WIDENED_PX2:
+        return 0.0
+    turn = 2 * np.radians(motion.trail_angle_deg)
+    left = motion.trail_px**2 / 12 * np.array([np.cos(turn), np.sin(turn)])
+    if terms is not None:
+        path = np.sum(list(terms.values()), axis=0)
+        xx, yy, xy = (time_mean(path[:, a] * path[:, b]) for a, b in ((0, 0), (1, 1), (0, 1)))
+        left = left - np.array([xx - yy, 2 * xy])
+    return float(np.hypot(*left)) + motion.widened_px2 / CORE_SHOWS
+
+
+def _lets_go(scene: Scene, mount: MountFit) -> bool:
+    """Whether the head began to slip in this frame, as near as its onset is known."""
+    if mount.slip_from_start or not np.isfinite(mount.slip_onset_s):
+        return False
+    half = scene.light.info.exposure_s / 2
+    return abs(scene.light.mid_s - mount.slip_onset_s) < 2 * half
 
 
 def stood_still_by_arcs(light: Light) -> str:

@@ -94,6 +94,7 @@ def drifts(
     exposure_s: Sequence[float],
     measures: Sequence[Measure] = (),
     clock_step_s: float = 0.0,
+    moved: Sequence[bool] = (),
 ) -> list[Drift]:
     """Image drift over each exposure, from the pointings before and after it.
 
@@ -108,6 +109,8 @@ def drifts(
         Of the same frames: those that were not solved are registered on their neighbours.
     clock_step_s : float
         What the clock is written to: two times of whole seconds part by up to one more or less.
+    moved : sequence of bool, optional
+        Whether the aim was moved before each frame.
 
     Notes
     -----
@@ -120,7 +123,7 @@ def drifts(
     intervals: list[SkyRate | None] = []
     for n in range(count - 1):
         seconds, shutters = mid_s[n + 1] - mid_s[n], (exposure_s[n], exposure_s[n + 1])
-        if not _no_pause(seconds, shutters):
+        if not _no_pause(seconds, shutters) or (moved and moved[n + 1]):
             intervals.append(None)
         elif measures and not (pointings[n].solved and pointings[n + 1].solved):
             intervals.append(_registered(measures[n], measures[n + 1], seconds, shutters))

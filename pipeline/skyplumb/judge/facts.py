@@ -13,11 +13,9 @@ from skyplumb.calibrate.lens_psf import (
     LensPsf,
     ShapeStars,
     field_shapes,
-    learn_lens,
     lens_doubt_px2,
     lens_report,
 )
-from skyplumb.calibrate.lens_stars import stars_of, stars_of_lens
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.findings import LensReport
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
@@ -30,16 +28,18 @@ from skyplumb.judge.motion import (
     motion_of,
     on_axis_astigmatism,
     rough_motion,
-    stretches_of,
     with_double,
 )
 from skyplumb.judge.runs import Run
 from skyplumb.judge.scene import Surroundings, surroundings_of
+from skyplumb.judge.shaped import ShapesOf, shapes_of
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.rowwise import Rows, medians
 
+NEAR_FRAMES = 2
+"""So many before and after a frame say how wide stars were about then."""
 TAIL_FRAMES = 3
 """So many frames of a run at least show what the lens draws, as calm ones do."""
 
@@ -69,12 +69,14 @@ class FrameFacts:
 
 
 def frame_facts(
-    runs: Sequence[Run],
+    runs: Sequence[Run], shaped: ShapesOf | None = None
 ) -> tuple[dict[str, list[FrameFacts]], dict[str, LensReport]]:
     """Facts of every frame, and what its lens does, by the name of the run.
 
-    Each lens and aperture is learned from all its runs together.
+    Each lens and aperture is learned from all its runs together, unless that was done.
     """
+    if shaped is None:
+        shaped = shapes_of([light for run in runs for light in run.lights])
     reports: dict[str, LensReport] = {}
     by_optics: dict[tuple[object, ...], list[Run]] = defaultdict(list)
     for run in runs:
@@ -82,11 +84,11 @@ def frame_facts(
     out: dict[str, list[FrameFacts]] = {}
     for group in by_optics.values():
         lights = [light for run in group for light in run.lights]
-        shaped_frames = [stars_of(light) for light in lights]
-        lens = learn_lens(stars_of_lens(lights))
-        stretches = stretches_of(shaped_frames, lens)
+        known = shaped[optics_key(lights[0])]
+        lens, kurt = known.lens, known.kurt
+        shaped_frames = [known.stars[light.file] for light in lights]
+        stretches = [known.stretches[light.file] for light in lights]
         all_drifts = [drift for run in group for drift in _drifts(run)]
-        kurt = _profile(stretches)
         astigmatism = on_axis_astigmatism(stretches, all_drifts, kurt)
         extinctions = np.concatenate([extinctions_mag(run.lights) for run in group])
         picture = (lights[0].measure.width_px, lights[0].measure.height_px)
@@ -94,6 +96,7 @@ def frame_facts(
             motion_of(stretch, astigmatism, drift, kurt, picture)
             for stretch, drift in zip(stretches, all_drifts, strict=True)
         ]
+        motions = _with_widening(lights, motions)
         usual = _usual_moments(shaped_frames)
         doubles = _doubles(lights, shaped_frames, motions, usual[:, 0], kurt)
         clear = _clearness(lights, doubles)
@@ -130,6 +133,20 @@ def frame_facts(
     return out, reports
 
 
+def _with_widening(lights: Sequence[Light], motions: Sequence[Motion]) -> list[Motion]:
+    """The same, with how much wider each frame's stars are than those around it of its lens."""
+    order = sorted(range(len(lights)), key=lambda n: (lights[n].order_s, lights[n].file))
+    across = np.array([motions[n].across_px2 for n in order])
+    out = list(motions)
+    for place, n in enumerate(order):
+        near = [*across[max(place - NEAR_FRAMES, 0) : place]]
+        near += [*across[place + 1 : place + 1 + NEAR_FRAMES]]
+        known = [value for value in near if np.isfinite(value)]
+        if len(known) >= NEAR_FRAMES:
+            out[n] = replace(motions[n], widened_px2=float(across[place] - np.median(known)))
+    return out
+
+
 def _drifts(run: Run) -> list[Drift]:
     """Image drift of each frame; none of one without a time, which has no say in others'."""
     timed = [light for light in run.lights if light.timed]
@@ -139,21 +156,10 @@ def _drifts(run: Run) -> list[Drift]:
         [light.info.exposure_s for light in timed],
         [light.measure for light in timed],
         max((light.clock_step_s for light in timed), default=0.0),
+        [light.moved for light in timed],
     )
     told = {light.file: drift for light, drift in zip(timed, found, strict=True)}
     return [told.get(light.file, Drift()) for light in run.lights]
-
-
-def _profile(stretches: Sequence[Stretch | None]) -> float:
-    """Fourth moment of the lens's untrailed star, from its least trailed frames."""
-    known = [s for s in stretches if s is not None and np.isfinite(s.kurt)]
-    if not known:
-        return shapes.GAUSSIAN_KURT
-    size = np.array([np.hypot(*s.centre[1:]) for s in known])
-    across = np.maximum((np.array([s.centre[0] for s in known]) - size) / 2, 0.1)
-    untrailed = shapes.profile_kurt(np.array([s.kurt for s in known]), size / across)
-    calm = np.argsort(size / across, kind="stable")[: max(3, len(known) // 3)]
-    return float(np.median(untrailed[calm]))
 
 
 def _usual_moments(frames: Sequence[ShapeStars]) -> NDArray[np.float64]:

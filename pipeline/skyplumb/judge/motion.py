@@ -79,6 +79,8 @@ class Motion:
     """Turn of the field over the exposure, for a trail that runs towards `trail_angle_deg`."""
     across_px2: float = NAN
     """Second moment across the trail at the centre, px^2: lens, focus and seeing."""
+    widened_px2: float = NAN
+    """How much more that is than in the frames around it."""
     kurt: float = NAN
     """Fourth moment of the untrailed star profile."""
     doubled_px: float = NAN

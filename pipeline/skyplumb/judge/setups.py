@@ -6,7 +6,7 @@ tell, and they do only where one axis for all of them leaves far more than their
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,7 +15,9 @@ from skyplumb.calibrate.light import Light
 from skyplumb.judge.mount import (
     FEWEST_FRAMES,
     IMPOSSIBLE_TIMES,
+    NO_TRAILS,
     MountFit,
+    Trail,
     fit_mount,
     fit_plain,
     pointings_of,
@@ -47,18 +49,20 @@ class Setups:
     """One for each step that was found."""
 
 
-def split_setups(lights: Sequence[Light]) -> Setups:
+def split_setups(lights: Sequence[Light], trails: Mapping[str, Trail] = NO_TRAILS) -> Setups:
     """Fit the tracker of each setup, and number the setups anew where an axis stepped.
 
     Parameters
     ----------
     lights : sequence of Light
         Of one session, with their pointings; `notes.setup` as the night notes say.
+    trails : mapping of str to Trail, optional
+        What each frame's stars say of its own trail, by file.
     """
     groups: list[_Placed] = []
     for setup in sorted({light.notes.setup for light in lights}):
         mine = [light for light in lights if light.notes.setup == setup]
-        groups += _split(sorted(mine, key=lambda one: (one.order_s, one.file)), setup)
+        groups += _split(sorted(mine, key=lambda one: (one.order_s, one.file)), setup, trails)
     steps = [group.notice for group in groups if group.notice]
     notices = steps + [
         f"From {group.lights[0].file} on {IMPOSSIBLE_TIMES}. No figure of the mount was computed."
@@ -85,20 +89,20 @@ class _Placed:
     """Of the step before it."""
 
 
-def _split(lights: list[Light], setup: int) -> list[_Placed]:
+def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list[_Placed]:
     """One setup's lights in order of time, cut where the axis stepped.
 
     The cuts are searched with plain fits, which take a slip or a periodic error for steps too; then
     every part is fitted with all faults, and parts whose axes do not differ clearly are one
     placement after all.
     """
-    found = pointings_of(lights, setup)
+    found = pointings_of(lights, setup, trails)
     if isinstance(found, MountFit):
         return [_Placed(lights, found)]
     # The plain fit settles most nights; knocks within a run hide no step of the axis.
     if not found.plain().misfit > MISFIT or not found.without_knocks().misfit > MISFIT:
         return [_Placed(lights, found.whole())]
-    placed = [_Placed(part, fit_mount(part, setup)) for part in _cut(lights)]
+    placed = [_Placed(part, fit_mount(part, setup, trails)) for part in _cut(lights)]
     out = placed[:1]
     for part in placed[1:]:
         before = out[-1]
@@ -111,7 +115,7 @@ def _split(lights: list[Light], setup: int) -> list[_Placed]:
             out.append(replace(part, notice=notice))
         else:
             joined = [*before.lights, *part.lights]
-            out[-1] = replace(before, lights=joined, fit=fit_mount(joined, setup))
+            out[-1] = replace(before, lights=joined, fit=fit_mount(joined, setup, trails))
     return out
 
 

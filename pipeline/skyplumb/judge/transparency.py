@@ -21,6 +21,8 @@ from skyplumb.rowwise import Rows, medians
 Floats = NDArray[np.float64]
 
 FEWEST_STARS = 6
+LEAST_GOOD = 0.3
+"""Of a frame's matched stars."""
 CLEAR_WITHIN_MAG = 0.08
 COUNTS_SLOPE = 0.5
 """Star counts grow as 10^(0.5 m) with the limit of a frame (10^(0.6 m) if strewn evenly, less in
@@ -47,7 +49,8 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
         spoiled = BIT["saturated"] | BIT["blended"] | BIT["edge"] | BIT["unfit"]
         good = ((stars["flags"] & spoiled) == 0) & (stars["flux"] > 0)
         exposure = light.info.exposure_s
-        if np.count_nonzero(good) < FEWEST_STARS or not exposure > 0:
+        # Where nearly all that the catalogue holds are saturated, the others are chance matches.
+        if np.count_nonzero(good) < max(FEWEST_STARS, LEAST_GOOD * len(rows)) or not exposure > 0:
             continue
         owners.append(np.full(np.count_nonzero(good), number))
         ids.append(cats[good])

@@ -16,20 +16,25 @@ References
 .. [1] Barrett 2016, *Measuring Polar Axis Alignment Error*, for the signs.
 """
 
+from skyplumb.judge.mount.by_trails import NO_TRAILS, what_it_may_be
 from skyplumb.judge.mount.fit import IMPOSSIBLE_TIMES, fit_mount, fit_plain, pointings_of
 from skyplumb.judge.mount.paths import motion_terms, time_mean
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of
+from skyplumb.judge.mount.trails import Trail
 
 __all__ = [
     "FEWEST_FRAMES",
     "IMPOSSIBLE_TIMES",
+    "NO_TRAILS",
     "MountFit",
     "Periodic",
+    "Trail",
     "fit_mount",
     "fit_plain",
     "motion_terms",
     "pointings_of",
     "samples_of",
     "time_mean",
+    "what_it_may_be",
 ]

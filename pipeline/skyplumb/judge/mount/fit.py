@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
+from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails
 from skyplumb.judge.mount.model_choice import (
     can_tell_flexure,
     faults_seen,
@@ -30,11 +32,13 @@ from skyplumb.judge.mount.regression import (
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import (
     FEWEST_FRAMES,
+    Sample,
     frames_of_reference,
     samples_of,
     times_overlap,
     tracked_only,
 )
+from skyplumb.judge.mount.trails import Trail
 from skyplumb.records import NAN
 from skyplumb.robust import median_length
 
@@ -58,6 +62,11 @@ FLEXURE_OR_RATE = (
     "a rate error and an elastic head look alike on one short target; frames of another part of "
     "the sky would tell them apart"
 )
+POOR_MISFIT = 3.0
+"""Three sigma."""
+MOST_MOVED = 0.5
+FEWEST_UNTOUCHED = 3
+"""Intervals between frames; four frames in a row have three."""
 SLIP_OR_RATE = (
     "a head that slips all along looks like this rate and axis error; frames on the other side "
     "of the meridian would tell them apart"
@@ -70,7 +79,9 @@ def fit_plain(lights: Sequence[Light]) -> MountFit:
     return found if isinstance(found, MountFit) else found.plain()
 
 
-def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
+def fit_mount(
+    lights: Sequence[Light], setup: int = 0, trails: Mapping[str, Trail] = NO_TRAILS
+) -> MountFit:
     """Fit the tracker of one setup to all its pointings.
 
     Each added fault (periodic error, slip, elastic flexure) is kept only where it lowers the
@@ -81,13 +92,16 @@ def fit_mount(lights: Sequence[Light], setup: int = 0) -> MountFit:
     lights : sequence of Light
     setup : int
         Its number, handed on.
+    trails : mapping of str to Trail, optional
+        What each frame's stars say of its own trail, by file; asked where the aim moved between
+        most frames.
 
     Returns
     -------
     MountFit
         With `why_not` in words where there is too little to fit.
     """
-    found = pointings_of(lights, setup)
+    found = pointings_of(lights, setup, trails)
     return found if isinstance(found, MountFit) else found.whole()
 
 
@@ -146,7 +160,9 @@ class Pointings:
         )
 
 
-def pointings_of(lights: Sequence[Light], setup: int = 0) -> Pointings | MountFit:
+def pointings_of(
+    lights: Sequence[Light], setup: int = 0, trails: Mapping[str, Trail] = NO_TRAILS
+) -> Pointings | MountFit:
     """What is there to fit, or a fit that says why nothing can be."""
     reference = frames_of_reference(lights)
     if len(reference) > 1:
@@ -172,6 +188,8 @@ def pointings_of(lights: Sequence[Light], setup: int = 0) -> Pointings | MountFi
             axis_rate=np.array([NAN, NAN, -1.0]),
             untracked=untracked,
         )
+    if trails and earth_fixed and _often_moved(lights, samples):
+        return fit_by_trails(lights, samples, trails, setup, untracked)
     sizes = {s.segment: 0 for s in samples}
     for sample in samples:
         sizes[sample.segment] += 1
@@ -190,6 +208,16 @@ def pointings_of(lights: Sequence[Light], setup: int = 0) -> Pointings | MountFi
         air = _turn_by_air_arcsec([by_file[s.file] for s in samples], frames[0], zenith)
     data = observations_of(samples, earth_fixed, zenith)
     return Pointings(setup, data, air, latitude, untracked)
+
+
+def _often_moved(lights: Sequence[Light], samples: Sequence[Sample]) -> bool:
+    """Whether so few frames follow one another untouched that their trails say more."""
+    moved = {light.file for light in lights if light.moved}
+    starts = sum(a.segment != b.segment for a, b in pairwise(samples))
+    untouched = len(samples) - 1 - starts
+    return starts > 0 and (
+        len(moved) > MOST_MOVED * (len(samples) - 1) or untouched < FEWEST_UNTOUCHED
+    )
 
 
 def _turn_by_air_arcsec(lights: Sequence[Light], sky: ObservedSky, zenith: Floats) -> Floats:
@@ -231,7 +259,10 @@ def _with_doubtful_air(data: Observations, fit: Regression, turn_arcsec: Floats)
 
 def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float) -> MountFit:
     """The regression in the words of the trade."""
-    solution, covariance = best.solution, best.covariance
+    misfit = _misfit(data, best)
+    # Where one segment's frames lie far off, no number is better than they are.
+    doubt = max(misfit, 1.0) if misfit > POOR_MISFIT else 1.0
+    solution, covariance = best.solution, best.covariance * doubt**2
     axis_rate = -solution[:3] / SIDEREAL_RATE_ARCSEC_S
     rate_covariance = covariance[:3, :3] / SIDEREAL_RATE_ARCSEC_S**2
     if not data.earth_fixed:
@@ -249,7 +280,7 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         axis_rate=axis_rate,
         covariance=rate_covariance,
         residual_arcsec=pointing_scatter_arcsec(data, best),
-        misfit=_misfit(data, best),
+        misfit=misfit,
         latitude_deg=latitude,
         span_s=float(np.ptp(data.time)),
         slip_degenerate=best.slip_degenerate,

@@ -67,7 +67,7 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         body = turn @ pointing.attitude.T / RAD_TO_ARCSEC
         path = camera.focal_px * np.stack([-camera.parity * body[:, 1], body[:, 0]], 1)
         out[name] = path - time_mean(path)
-    out["refraction"] = _refraction_path(light, around)
+    out["refraction"] = refraction_path(light, around)
     return out
 
 
@@ -82,7 +82,7 @@ def time_mean(values: Floats) -> Floats:
     return np.asarray(np.tensordot(weight / weight.sum(), values, axes=1))
 
 
-def _refraction_path(light: Light, around: Floats) -> Floats:
+def refraction_path(light: Light, around: Floats) -> Floats:
     """How changing refraction moves a star in the picture of a camera that follows the pole."""
     pointing = light.pointing
     camera, frame = pointing.camera, pointing.sky

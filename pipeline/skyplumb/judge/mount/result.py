@@ -99,6 +99,20 @@ class MountFit:
     """A head that slips all along would look like the axis and rate error found."""
     degenerate_with: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
+    models: tuple[tuple[float, MountFit], ...] = ()
+    """What may have moved the frames and how likely it is, the likeliest first, where more than one
+    is, or where the likeliest is not to be told as a number; empty where this fit is all."""
+    by_trails: bool = False
+    """Found from what single frames drew, since the aim moved between them."""
+    sign_known: bool = True
+    """False where the opposite of all drifts would have drawn the same trails."""
+    axis_range_arcmin: tuple[float, float] = (NAN, NAN)
+    """Total axis error over all models, 95 %, where no one number is told."""
+
+    @property
+    def candidates(self) -> tuple[tuple[float, MountFit], ...]:
+        """Shares and fits of what may have moved the frames; this fit alone where it is all."""
+        return self.models or ((1.0, self),)
 
     def slip_began(self, reading: datetime | None, at_s: float) -> datetime | None:
         """When the head let go, by a clock that read this at `at_s` of the session's time line.
@@ -115,6 +129,11 @@ class MountFit:
         return turns_back(float(self.axis_rate[2]))
 
     @property
+    def directed(self) -> bool:
+        """Whether the axis error has a direction that is known."""
+        return self.earth_fixed and self.sign_known
+
+    @property
     def hemisphere(self) -> float:
         return 1.0 if not self.latitude_deg < 0 else -1.0
 
@@ -129,7 +148,7 @@ class MountFit:
     @property
     def axis_alt_error_arcmin(self) -> float:
         """Elevated end of the axis too high (+)."""
-        if not self.earth_fixed:
+        if not self.directed:
             return NAN
         east, poleward, up = self._elevated_end
         height = np.degrees(np.arctan2(up, np.hypot(east, poleward)))
@@ -138,7 +157,7 @@ class MountFit:
     @property
     def axis_az_error_arcmin(self) -> float:
         """Elevated end too far east (+), measured along the horizon."""
-        if not self.earth_fixed:
+        if not self.directed:
             return NAN
         east, poleward, _ = self._elevated_end
         return float(np.degrees(np.arctan2(east, poleward))) * 60
@@ -158,7 +177,7 @@ class MountFit:
         size = max(float(np.hypot(u, v)), 1e-9)
         slope = np.array([u, v]) / size
         total = float(np.degrees(np.sqrt(slope @ self.covariance[:2, :2] @ slope)) * 60 / speed)
-        if not self.earth_fixed:
+        if not self.directed:
             return NAN, NAN, total
         flat = np.cos(np.radians(self.latitude_deg))
         return float(sigma[0]), float(sigma[1] / flat), total

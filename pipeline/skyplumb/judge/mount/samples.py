@@ -69,7 +69,7 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
     last_key: tuple[object, ...] | None = None
     for light in usable:
         key = lens_key(light)
-        if key != last_key:
+        if key != last_key or light.moved:
             segment, last_key = segment + 1, key
         covariance = light.pointing.covariance * RAD_TO_ARCSEC**2
         floor = np.diag([POINTING_FLOOR_ARCSEC**2] * 2 + [ROLL_FLOOR_ARCSEC**2])

@@ -1,0 +1,194 @@
+"""The trails of one placement -> what its mount may have done, in the words of the trade.
+
+What the trails leave open is told as a range and in words; see `trails` for the fit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.calibrate.light import Light
+from skyplumb.judge.mount.result import MountFit
+from skyplumb.judge.mount.samples import Sample
+from skyplumb.judge.mount.trails import Evidence, Trail, Weighed, evidence_of, weigh
+
+Floats = NDArray[np.float64]
+
+NO_TRAILS: Mapping[str, Trail] = MappingProxyType({})
+FEWEST_TRAILS = 4
+CLEAR_SHARE = 0.9
+"""From which on the likeliest model is told alone."""
+MOST_OF_VALUE = 0.5
+"""A number whose 95 % range is wider than so much of it is told as a range."""
+SMALL_ARCMIN = 12.0
+"""A range as wide as this is told as a number, whatever its value."""
+
+TOO_FEW = "only {count} frames show how they were trailed, needs 4; four in a row would tell"
+NOT_TOLD = (
+    "the aim moved between the frames, and their trails alone leave the axis anywhere from "
+    "{low:.0f} to {high:.0f} arcmin off; four frames in a row that nobody touches would tell"
+)
+MAY_BE = "{what}; {decides} would tell"
+EITHER_WAY = (
+    "the aim moved between the frames, and the trails of single frames do not tell which way: "
+    "{first}, or {second}; two frames in a row that nobody touches would tell"
+)
+
+
+def fit_by_trails(
+    lights: Sequence[Light],
+    samples: Sequence[Sample],
+    trails: Mapping[str, Trail],
+    setup: int,
+    untracked: frozenset[str],
+) -> MountFit:
+    """The mount by what single frames drew and how the camera turned between them.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+        Of one placement.
+    samples : sequence of Sample
+        Of those that are solved, timed and driven, in order of time.
+    trails : mapping
+        By file.
+    setup : int
+    untracked : frozenset of str
+        Files of frames during which the camera stood still.
+    """
+    some = [sample for sample in samples if sample.file in trails]
+    if len(some) < FEWEST_TRAILS:
+        words = TOO_FEW.format(count=len(some))
+        return MountFit(setup, len(some), words, untracked=untracked)
+    by_file = {light.file: light for light in lights}
+    sky = next(by_file[one.file].pointing.sky for one in samples)
+    assert sky is not None and sky.site is not None
+    latitude = np.radians(sky.site.latitude_deg)
+    zenith = np.array([np.cos(latitude), 0.0, np.sin(latitude)])
+    moved = _moved(by_file, samples)
+    data = evidence_of(lights, samples, trails, moved, zenith)
+    plain = MountFit(
+        setup,
+        len(some),
+        latitude_deg=sky.site.latitude_deg,
+        span_s=samples[-1].time_s - samples[0].time_s,
+        untracked=untracked,
+        by_trails=True,
+    )
+    pull = np.array([np.linalg.norm(np.cross(zenith, one.forward)) for one in some])
+    weighed = weigh(data)
+    models = tuple((one.share, _model(plain, data, one, pull)) for one in weighed)
+    return _told(plain, models)
+
+
+def _moved(by_file: Mapping[str, Light], samples: Sequence[Sample]) -> frozenset[str]:
+    """Files before which the aim was moved, a new field and another lens among them."""
+    out = {one.file for one in samples if by_file[one.file].moved}
+    for before, after in pairwise(samples):
+        if before.segment != after.segment:
+            out.add(after.file)
+    return frozenset(out)
+
+
+def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> MountFit:
+    """One of the models as a fit of the mount."""
+    fit = one.fit
+    model = replace(
+        plain,
+        axis_rate=fit.solution[:3],
+        covariance=fit.covariance[:3, :3],
+        sign_known=fit.sign_known,
+        misfit=fit.scale,
+    )
+    onset = one.faults.slip_onset
+    if onset is None:
+        return model
+    slipping = pull if np.isneginf(onset) else pull[data.open_s[:, 1] > onset]
+    lean = float(slipping.mean())
+    return replace(
+        model,
+        slip_arcsec_per_min=float(fit.solution[3]) * 60 * lean,
+        slip_sigma=float(np.sqrt(fit.covariance[3, 3])) * 60 * lean,
+        slip_sin_zenith=lean,
+        slip_onset_s=float(data.open_s[0, 0]) - plain.span_s if np.isneginf(onset) else onset,
+        slip_from_start=bool(np.isneginf(onset)),
+    )
+
+
+def _told(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
+    """What may be told of these models: the likeliest with its numbers, or a range and words."""
+    share, best = models[0]
+    low, high = total_range_arcmin(models)
+    if share < CLEAR_SHARE or high - low > max(
+        MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN
+    ):
+        words = NOT_TOLD.format(low=low, high=high)
+        if share < CLEAR_SHARE:
+            words = what_it_may_be(models)
+        return replace(
+            plain,
+            why_not=words,
+            models=models,
+            axis_range_arcmin=(low, high),
+            degenerate_with=(words,) if share < CLEAR_SHARE else (),
+        )
+    if not best.sign_known:
+        return replace(
+            best, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)
+        )
+    return replace(best, models=models if len(models) > 1 else ())
+
+
+def _either(fit: MountFit) -> str:
+    """Both answers of trails that do not tell which way."""
+    known = replace(fit, sign_known=True)
+    other = replace(known, axis_rate=-fit.axis_rate)
+    return EITHER_WAY.format(first=_where(known), second=_where(other))
+
+
+def _where(fit: MountFit) -> str:
+    up, east = fit.axis_alt_error_arcmin, fit.axis_az_error_arcmin
+    return (
+        f"{abs(up):.0f} arcmin too {'high' if up > 0 else 'low'} and {abs(east):.0f} too far "
+        f"{'east' if east > 0 else 'west'}"
+    )
+
+
+def total_range_arcmin(models: Sequence[tuple[float, MountFit]]) -> tuple[float, float]:
+    """The axis error's 95 % range over all models, from the true pole, arcmin."""
+    rng = np.random.default_rng(1)
+    drawn, weight = [], []
+    for share, fit in models:
+        spread = rng.multivariate_normal(fit.axis_rate[:2], fit.covariance[:2, :2], 400)
+        drawn.append(np.degrees(np.hypot(*spread.T)) * 60)
+        weight.append(np.full(400, share))
+    values, shares = np.concatenate(drawn), np.concatenate(weight)
+    order = np.argsort(values)
+    part = np.cumsum(shares[order]) / shares.sum()
+    low, high = (float(values[order][np.searchsorted(part, p)]) for p in (0.025, 0.975))
+    return low, high
+
+
+def what_it_may_be(models: Sequence[tuple[float, MountFit]]) -> str:
+    """Such as "an axis 91 arcmin off, or a slip of 34 arcsec a minute; ... would tell"."""
+    said = list(dict.fromkeys(_in_words(fit) for _, fit in models[:2]))
+    if len(models) > 2 and len(said) < 2:
+        said = list(dict.fromkeys(_in_words(fit) for _, fit in models))[:2]
+    decides = "frames toward another part of the sky, on the other side of the meridian"
+    return MAY_BE.format(what=", or ".join(said), decides=decides)
+
+
+def _in_words(fit: MountFit) -> str:
+    parts = [f"an axis {fit.axis_total_error_arcmin:.0f} arcmin off"]
+    if np.isfinite(fit.slip_arcsec_per_min):
+        parts.append(f"a slip of {fit.slip_arcsec_per_min:.0f} arcsec a minute")
+    rate = fit.rate_error_ppm
+    if np.isfinite(rate) and abs(rate) > max(1000.0, 2 * fit.rate_sigma_ppm):
+        parts.append(f"a drive {abs(rate) / 1e4:.1f} % too {'fast' if rate > 0 else 'slow'}")
+    return " with ".join(parts)
