@@ -45,9 +45,10 @@ class Shot:
     roll_deg: float = 25.0
     """The sensor's up direction, from the zenith's direction towards growing azimuth."""
     site: Site = SITE
+    air_c: float = 10.0
 
     def altaz(self) -> AltAz:
-        """The observer's frame, with the air the project's own sky has."""
+        """The observer's frame, at 10 C with the air the project's own sky has."""
         time = Time(self.utc)
         time.delta_ut1_utc = 0.0  # ours takes it as zero
         return AltAz(
@@ -58,7 +59,7 @@ class Shot:
                 height=self.site.height_m * u.m,
             ),
             pressure=self.site.pressure_hpa * u.hPa,
-            temperature=10 * u.deg_C,
+            temperature=self.air_c * u.deg_C,
             relative_humidity=0.5,
             obswl=0.55 * u.micron,
         )

@@ -17,7 +17,9 @@ JUDGE = {
     "causes": range(220_000, 230_000),
     "verdicts": range(230_000, 240_000),
     "mounts": range(240_000, 250_000),
+    "clocks": range(250_000, 260_000),
     "lot": range(260_000, 270_000),
+    "honesty": range(270_000, 280_000),
 }
 """Nights that are only ever drawn to count what the program says of them."""
 

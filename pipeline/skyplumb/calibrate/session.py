@@ -15,6 +15,7 @@ from skyplumb.calibrate.clock import (
     ClockVerdict,
     Given,
     clock_verdict,
+    contradiction,
     given_of,
     misfit_at,
 )
@@ -73,7 +74,7 @@ def point_session(
         ]
     if verdict.notice:
         notices.append(verdict.notice)
-    elif clock.other_clock is None:
+    if not verdict.wrong and clock.other_clock is None:
         notices += _unknowns(lights, clock.clock_why_not)
     order = {light.file: n for n, light in enumerate(lights)}
     return sorted(pointed, key=lambda light: order[light.file]), notices
@@ -143,11 +144,14 @@ def _one_of_two(
     """The frames by the one of two clocks that the stars speak for; without UTC if for neither."""
     evidence, given = _evidence(groups)
     first = second = np.nan
+    believed = False
     if given is not None:
         first = misfit_at(given, evidence)
         second = misfit_at(given, evidence, -other.later_h)
+        better = 0.0 if first < second else -other.later_h
+        believed = not contradiction(given, evidence, better)
     words = f"Two clocks are spoken for: {clock.clock_words}, and {other.words}."
-    if min(first, second) < CONTRADICTED and abs(first - second) > FITS:
+    if believed and abs(first - second) > FITS:
         by = clock.clock_words if first < second else other.words
         moved = timedelta(hours=0.0 if first < second else other.later_h)
         return _with_utc(groups, moved), f"{words} The stars fit the one of {by}, which was taken."

@@ -247,7 +247,9 @@ LOWEST_COSINE = 0.05
 
 
 def lifted(directions: Floats, zenith: Floats, amount: float = 1.0) -> Floats:
-    """Directions moved towards the zenith by R = A tan z + B tan^3 z.
+    """Directions moved towards the zenith by R = A tan z + B tan^3 z of the seen zenith distance.
+
+    That is the true one less R: one step of Newton's finds it, as in `erfa.atioq`.
 
     Parameters
     ----------
@@ -258,10 +260,21 @@ def lifted(directions: Floats, zenith: Floats, amount: float = 1.0) -> Floats:
     """
     cosine = np.einsum("...i,...i->...", directions, zenith)
     cosine = np.minimum(np.maximum(cosine, LOWEST_COSINE), 1.0)
-    sine = np.sqrt(np.maximum(1 - cosine**2, 1e-12))
-    tangent = sine / cosine
-    lift = amount * tangent * (REFRACTION_A + REFRACTION_B * tangent**2) / sine
-    moved = directions * (1 - lift * cosine)[..., None] + zenith * lift[..., None]
+    tan2 = np.maximum(1 - cosine**2, 1e-12) / cosine**2
+    a, b = amount * REFRACTION_A, amount * REFRACTION_B
+    # Over the sine of the zenith distance, which the way to the zenith is long.
+    lift = (a + b * tan2) / (1 + (a + 3 * b * tan2) * (1 + tan2)) / cosine
+    return _moved(directions, zenith, cosine, lift)
+
+
+def raised(directions: Floats, zenith: Floats, lift_rad: Floats) -> Floats:
+    """Directions moved towards the zenith by so much each; shapes as above and (n,)."""
+    cosine = np.einsum("...i,...i->...", directions, zenith)
+    return _moved(directions, zenith, cosine, lift_rad / np.sqrt(np.maximum(1 - cosine**2, 1e-12)))
+
+
+def _moved(directions: Floats, zenith: Floats, cosine: Floats, share: Floats) -> Floats:
+    moved = directions * (1 - share * cosine)[..., None] + zenith * share[..., None]
     return np.asarray(moved / np.sqrt(np.einsum("...i,...i->...", moved, moved))[..., None])
 
 

@@ -21,7 +21,7 @@ from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior
 from skyplumb.calibrate.lens_search import FoundLens, StarField
 from skyplumb.calibrate.matching import match_stars
 from skyplumb.calibrate.plate_solving import centre_sigma_of
-from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, unit_vectors
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, raised, unit_vectors
 from skyplumb.robust import robust_sigma
 
 Floats = NDArray[np.float64]
@@ -139,7 +139,7 @@ class Refraction:
     def _pull(self, up: Floats) -> tuple[Floats, Floats]:
         """The same for many zeniths, as `_up` has them."""
         # What a camera could do of the bend is taken out of its square, not out of each row.
-        bend = self._bend(up)
+        bend = self._bend(up, lifted(self._axes, up))
         camera = bend @ self.basis
         strength = np.einsum("kr,kr->k", bend, bend) - np.einsum("kr,kr->k", camera, camera)
         return bend @ self._rows_left, strength
@@ -193,12 +193,41 @@ class Refraction:
             basis=basis,
         )
 
+    def bend(self, zeniths: Sequence[Zenith]) -> Floats:
+        """How far refraction moves each star in the picture, over its error; a zenith a row."""
+        up = self._up(zeniths)
+        return self._bend(up, lifted(self._axes, up))
+
+    def bend_by(self, zenith: Zenith, lift_rad: Floats) -> Floats:
+        """The same of one zenith and an air that lifts each star by so much."""
+        up = self._up([zenith])
+        return np.asarray(self._bend(up, raised(self._axes, up, lift_rad))[0])
+
+    def sines_of_altitude(self, zenith: Zenith) -> Floats:
+        """Shape (n,): of each star under a zenith, without refraction."""
+        return np.asarray(np.einsum("ni,ni->n", self._axes, self._up([zenith])[0]))
+
+    def row_of(self, moved_px: Floats) -> Floats:
+        """Moves of the stars in the picture, shape (n, 2), over their errors, as a row."""
+        row = np.zeros(len(self.rows))
+        row[: 2 * len(self.seen)] = (moved_px * self.weights[:, None]).ravel()
+        return row
+
+    def without_camera(self, rows: Floats) -> Floats:
+        """Rows, one or columns of them, with all that a camera could do taken out."""
+        return self._left(rows)
+
+    @property
+    def places(self) -> Floats:
+        """Shape (n, 2): where the stars stand in the picture."""
+        return self._unlifted
+
     def _left(self, rows: Floats) -> Floats:
         return np.asarray(rows - self.basis @ (self.basis.T @ rows))
 
     def _straight(self, zenith: Zenith, amount: float) -> Floats:
         """The rows less so much of a zenith's bend."""
-        return np.asarray(self.rows - amount * self._bend(self._up([zenith]))[0])
+        return np.asarray(self.rows - amount * self.bend([zenith])[0])
 
     def _up(self, zeniths: Sequence[Zenith]) -> Floats:
         """Each zenith in the camera axes of each star's frame, shape (zeniths, n, 3)."""
@@ -207,9 +236,9 @@ class Refraction:
         up = _zenith(longitude, latitude, self.times_s)
         return np.asarray(np.einsum("fij,kfj->kfi", self.attitudes, up)[:, self.frame])
 
-    def _bend(self, up: Floats) -> Floats:
-        """How far refraction moves each star in the picture, over its error, a zenith a row."""
-        moved = self.camera.project(lifted(self._axes, up))
+    def _bend(self, up: Floats, seen: Floats) -> Floats:
+        """How far stars that are seen so are moved in the picture, over their errors."""
+        moved = self.camera.project(seen)
         moved = np.nan_to_num(moved - self._unlifted) * self.weights[:, None]
         bend = np.zeros((len(up), len(self.rows)))
         bend[:, : 2 * len(self.seen)] = moved.reshape(len(up), -1)
