@@ -47,6 +47,10 @@ class MountSummary:
     axis_total_error_arcmin: Number = NAN
     """On the sky, from the true pole."""
     axis_total_error_arcmin_sigma: Number = NAN
+    axis_total_low_arcmin: Number = NAN
+    """Where no one number is told: the axis error is between this and the next, 95 %, over all that
+    the mount may have done."""
+    axis_total_high_arcmin: Number = NAN
     rate_error_ppm: Number = NAN
     """The drive is too fast by so many millionths."""
     rate_error_ppm_sigma: Number = NAN

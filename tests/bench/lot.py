@@ -84,18 +84,18 @@ class Count:
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
-def drawn(seed: int, edit: str, folder: Path, keep_card: bool) -> None:
-    """Draw one night into a folder and audit it, unless that was done."""
+def drawn(seed: int, edit: str, folder: Path, keep_card: bool, audited: bool) -> None:
+    """Draw one night into a folder, unless that was done, and audit it."""
     at = folder / f"{seed}-{edit}"
-    if (at / "out" / "index.html").exists():
-        return
-    shutil.rmtree(at, ignore_errors=True)
-    plan = case(CASE, seed)
-    entries = edited(plain_card(plan.night, tags_of(plan.night, plan.clock)), edit, seed)
-    Pictures(plan.night).write(at, entries, asdict(plan.clock))
-    audit(at)
-    if not keep_card:
-        shutil.rmtree(at / "card")
+    if not (at / "truth.json").exists():
+        shutil.rmtree(at, ignore_errors=True)
+        plan = case(CASE, seed)
+        entries = edited(plain_card(plan.night, tags_of(plan.night, plan.clock)), edit, seed)
+        Pictures(plan.night).write(at, entries, asdict(plan.clock))
+    if audited:
+        audit(at)
+        if not keep_card:
+            shutil.rmtree(at / "card")
 
 
 def count(at: Path) -> Count:
@@ -268,7 +268,7 @@ def main() -> int:
     parser.add_argument("--processes", type=int, default=2, help="nights at a time [default: 2]")
     parser.add_argument("--folder", type=Path, default=KEPT / "lot", help="where nights lie")
     parser.add_argument("--keep-cards", action="store_true", help="do not remove the pictures")
-    parser.add_argument("--again", action="store_true", help="audit anew the cards that were kept")
+    parser.add_argument("--draw", action="store_true", help="draw the cards alone")
     asked = parser.parse_args()
     nights = asked.nights or (QUICK_NIGHTS if asked.quick else NIGHTS)
     begin = time.perf_counter()
@@ -281,13 +281,13 @@ def main() -> int:
             edit = _edit_of(seed, asked.edits)
             name = f"{seed}-{edit}"
             names.append(name)
-            if asked.again:
-                waiting.append(pool.submit(audit, asked.folder / name))
-            else:
-                waiting.append(pool.submit(drawn, seed, edit, asked.folder, asked.keep_cards))
+            call = seed, edit, asked.folder, asked.keep_cards, not asked.draw
+            waiting.append(pool.submit(drawn, *call))
         for name, done in zip(names, waiting, strict=True):
             done.result()
             print(f"{name} {time.perf_counter() - begin:.0f} s", file=sys.stderr, flush=True)
+    if asked.draw:
+        return 0
     counts = {name: count(asked.folder / name) for name in names}
     print(f"seeds {asked.first} to {asked.first + nights - 1}, case {CASE}, renderer {VERSION}\n")
     for table in tables(counts):
@@ -296,9 +296,8 @@ def main() -> int:
     pd.DataFrame(wrong).to_csv(asked.folder / "wrong.csv", index=False)
     axes = [one for found in counts.values() for one in found.axes]
     pd.DataFrame(axes).to_csv(asked.folder / "axes.csv", index=False)
-    print(
-        f"{time.perf_counter() - begin:.0f} s; what differs is in {asked.folder}/wrong.csv, axes.csv"
-    )
+    spent = time.perf_counter() - begin
+    print(f"{spent:.0f} s; what differs is in {asked.folder}/wrong.csv and axes.csv")
     return 0
 
 

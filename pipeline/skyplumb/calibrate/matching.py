@@ -42,9 +42,9 @@ OFF_PX = 50.0
 BENT_RAD = float(np.radians(0.3))
 """Refraction at 2 degrees of altitude: by no more it bends a field."""
 LOOSE_PX, UNLIKE_MAG = 3.0, 0.65
-"""Matches that lie so loosely, with light that is not the catalogue's, are chance neighbours among a
-thousand faint stars. Colours, cloud and saturation part stars of one magnitude by less (0.59 at most
-of 1,200 drawn frames), the brightnesses of any stars by more (0.74 at least)."""
+"""Matches that lie so loosely, with light that is not the catalogue's, are chance neighbours among
+a thousand faint stars. Colours, cloud and saturation part stars of one magnitude by less (0.59 at
+most in 1,200 drawn frames), the brightnesses of any stars by more (0.74 at least)."""
 BRIGHTEST, MOSTLY = 60, 0.3
 """Of so many of the brightest stars, the share that may be saturated before they are needed."""
 SATURATED_PX = 0.2

@@ -53,8 +53,8 @@ SAME_DIRECTION_DEG = 25.0
 SIDEREAL_WITHIN = 0.07
 """How far the drift under a camera at rest may lie from the sky's, as a share of it."""
 CORE_SHOWS = 0.25
-"""Part of the variance of a gust that the fit of a star's core sees, of frames shaken for 40 to 90 %
-of their exposure (measured on drawn nights: 0.1 to 0.5)."""
+"""Part of the variance of a gust that the fit of a star's core sees, of frames shaken for 40 to
+90 % of their exposure (measured on drawn nights: 0.1 to 0.5)."""
 LEAST_WIDENED_PX2 = 0.25
 """Stars of 2.5 px that are 0.25 px wider than in the frames around."""
 DRIFT_COVERS = 0.6
@@ -155,6 +155,9 @@ def explain(
     cause = next(iter(shares))
     evidence = evidence_of(shares, scene, mount, bool(trailed))
     sure = confidence(evidence) * leads.get(cause, 1.0)
+    if trailed and CAUSES[cause].fitted and _too_few(mount):
+        words = _what_is_known(scene, mount)
+        return Explanation("unexplained", NAN, shares, trail_shares, words, cause, evidence)
     if cause in leads and leads[cause] < ONE_CAUSE:
         # Several faults explain the frames about as well, and no remedy is right for all.
         words = words or what_it_may_be(mount.candidates)
@@ -165,6 +168,26 @@ def explain(
         unknown = {"unexplained": 1.0}
         return Explanation("unexplained", NAN, unknown, trail_shares, words, cause, evidence)
     return Explanation(cause, sure, shares, trail_shares, words, cause, evidence)
+
+
+def _too_few(mount: MountFit) -> bool:
+    """Whether there are fewer frames than say anything of a mount."""
+    return bool(mount.why_not) and not mount.models and mount.frames < FEWEST_FRAMES
+
+
+def _what_is_known(scene: Scene, mount: MountFit) -> str:
+    """The drift of a frame among too few to tell what drew it."""
+    minutes = scene.light.info.exposure_s / 60
+    known = np.isfinite(scene.drift.length_px) and minutes > 0
+    length = scene.drift.length_px if known else scene.motion.trail_px
+    angle = scene.drift.angle_deg if known else scene.motion.trail_angle_deg
+    towards = scene.light.pointing.position_angle_of(angle)
+    along = f" along position angle {towards:.0f} deg" if np.isfinite(towards) else ""
+    speed = f"a drift of {length / minutes:.1f} px a minute{along}" if minutes > 0 else "a drift"
+    return (
+        f"{speed}, but {FEWEST_FRAMES} frames of one aim in a row are needed to tell axis, drive "
+        "and slip apart"
+    )
 
 
 def _light_causes(
@@ -213,13 +236,14 @@ def evidence_of(
         return None
     local = CAUSES[cause].where is Where.FRAME
     moving = trailed and (CAUSES[cause].fitted or local)
+    unfitted = bool(mount.why_not) and not mount.models
     return Evidence(
         lead=shares[cause] - (shares[others[0]] if others else 0.0),
         local=local,
         site_missing=moving
         and not mount.earth_fixed
         and (cause in ("axis", "wind") or "slip" in shares),
-        mount_missing=moving and mount.frames < FEWEST_FRAMES,
+        mount_missing=moving and (mount.frames < FEWEST_FRAMES or unfitted),
         log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
     )
 
@@ -329,10 +353,6 @@ def _drawn_by(
         net = np.sum([path[-1] - path[0] for path in terms.values()], axis=0)
         for cause, path in terms.items():
             parts[cause] = float(time_mean((path @ along) * total))
-        if mount.slip_degenerate:
-            # Either may be it: half of the claim each.
-            halves = [max(parts[cause], 0.0) / 2 for cause in ("axis", "drive")]
-            parts |= {"axis": halves[0], "drive": halves[1], "slip": parts["slip"] + sum(halves)}
     rest = max(variance - sum(parts.values()), 0.0)
     shaken = _shaken_px2(scene, terms)
     if terms is not None and _lets_go(scene, mount):

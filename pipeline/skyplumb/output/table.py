@@ -354,11 +354,19 @@ NOTE_WORDS = ("tracker", "payload_g", "alignment", "wind", "ground", "counterwei
 
 def _mount_summary(fit: MountFit) -> MountSummary:
     """The mount's numbers, NaN where unknown with the reason in `why_not`."""
-    told = MountSummary(setup=str(fit.setup + 1), frames=fit.frames, rate_name=fit.rate_name)
+    low, high = fit.axis_range_arcmin
+    told = MountSummary(
+        setup=str(fit.setup + 1),
+        frames=fit.frames,
+        rate_name=fit.rate_name,
+        axis_total_low_arcmin=low,
+        axis_total_high_arcmin=high,
+    )
     if fit.why_not:
         # A camera that stood still has a rate, and a name for it, though no axis.
         rate = fit.rate_error_ppm if fit.rate_name else np.nan
-        return replace(told, rate_error_ppm=rate, why_not=fit.why_not)
+        alike = tuple(fit.degenerate_with)
+        return replace(told, rate_error_ppm=rate, why_not=fit.why_not, degenerate_with=alike)
     alt, az, total = fit.axis_sigmas_arcmin
     why_not: dict[str, str] = {}
     told = replace(
@@ -372,7 +380,7 @@ def _mount_summary(fit: MountFit) -> MountSummary:
         degenerate_with=tuple(fit.degenerate_with),
         faults=tuple(mount_faults(fit)),
     )
-    if fit.earth_fixed:
+    if fit.directed:
         covariance = np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
         told = replace(
             told,
@@ -383,7 +391,12 @@ def _mount_summary(fit: MountFit) -> MountSummary:
             axis_covariance_arcmin2=covariance_digits(covariance.tolist(), DIGITS),
         )
     else:
-        unknown = "site or UTC unknown: the axis error has a size but no direction"
+        unknown = (
+            "the trails of single frames tell how far the axis is off, but not which way; two "
+            "frames in a row that nobody touches would tell"
+            if fit.earth_fixed
+            else "site or UTC unknown: the axis error has a size but no direction"
+        )
         why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
     if not fit.rate_known:
         why_not["rate_error_ppm"] = (

@@ -10,7 +10,7 @@ from skyplumb.causes import cause_of
 from skyplumb.digits import duration, with_error
 from skyplumb.output.page.words import ASIDE
 from skyplumb.plain import visible
-from skyplumb.summary import SessionSummary
+from skyplumb.summary import MountSummary, SessionSummary
 
 MOST_LOSSES = 3
 MOST_CHANGED = 3
@@ -69,6 +69,13 @@ def light_kept(told: SessionSummary) -> str:
     return f"{duration(60 * told.keep_minutes)} of {duration(60 * told.judged_minutes)}"
 
 
+def _range_of(mount: MountSummary) -> str:
+    """What is known of an axis of which no one number is told, and what would tell more."""
+    low, high = mount.axis_total_low_arcmin, mount.axis_total_high_arcmin
+    why = f": {mount.why_not}" if isinstance(mount.why_not, str) and mount.why_not else ""
+    return f"between {low:.0f} and {high:.0f} arcmin from the pole{why}"
+
+
 def _kept(told: SessionSummary) -> str:
     """How much was kept, or what there is where nothing could be judged."""
     if not told.lights:
@@ -92,6 +99,8 @@ def _axis_lines(told: SessionSummary) -> list[str]:
         total, sigma = mount.axis_total_error_arcmin, mount.axis_total_error_arcmin_sigma
         up, along = mount.axis_alt_error_arcmin, mount.axis_az_error_arcmin
         if isnan(total):
+            if not isnan(mount.axis_total_low_arcmin):
+                lines.append(f"  polar axis{of} {_range_of(mount)}")
             continue
         line = f"  polar axis{of} {with_error(total, sigma)} arcmin from the pole"
         if total < 2 * sigma:

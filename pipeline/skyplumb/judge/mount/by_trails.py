@@ -34,6 +34,10 @@ NOT_TOLD = (
     "the aim moved between the frames, and their trails alone leave the axis anywhere from "
     "{low:.0f} to {high:.0f} arcmin off; four frames in a row that nobody touches would tell"
 )
+WIDE = (
+    "these frames leave the axis anywhere from {low:.0f} to {high:.0f} arcmin off; frames toward "
+    "another part of the sky would tell"
+)
 MAY_BE = "{what}; {decides} would tell"
 EITHER_WAY = (
     "the aim moved between the frames, and the trails of single frames do not tell which way: "
@@ -84,7 +88,7 @@ def fit_by_trails(
     pull = np.array([np.linalg.norm(np.cross(zenith, one.forward)) for one in some])
     weighed = weigh(data)
     models = tuple((one.share, _model(plain, data, one, pull)) for one in weighed)
-    return _told(plain, models)
+    return told_of(plain, models)
 
 
 def _moved(by_file: Mapping[str, Light], samples: Sequence[Sample]) -> frozenset[str]:
@@ -121,7 +125,7 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
     )
 
 
-def _told(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
+def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
     """What may be told of these models: the likeliest with its numbers, or a range and words."""
     share, best = models[0]
     low, high = total_range_arcmin(models)
@@ -131,6 +135,8 @@ def _told(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> MountF
         words = NOT_TOLD.format(low=low, high=high)
         if share < CLEAR_SHARE:
             words = what_it_may_be(models)
+        elif not plain.by_trails:
+            words = WIDE.format(low=low, high=high)
         return replace(
             plain,
             why_not=words,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails
+from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of
 from skyplumb.judge.mount.model_choice import (
     can_tell_flexure,
     faults_seen,
@@ -38,7 +38,7 @@ from skyplumb.judge.mount.samples import (
     times_overlap,
     tracked_only,
 )
-from skyplumb.judge.mount.trails import Trail
+from skyplumb.judge.mount.trails import LEAST_SHARE, Trail
 from skyplumb.records import NAN
 from skyplumb.robust import median_length
 
@@ -54,6 +54,10 @@ UNLIKELY = (
     "{rate:.1%} wrong: the aim was moved between them, or the head slipped unevenly; four frames "
     "in a row that nobody touches would tell"
 )
+NOT_ONE_MOTION = (
+    "no one axis and rate tell where these frames pointed: the tripod or the aim was moved; give "
+    "setups in the night notes"
+)
 TWO_REFERENCES = (
     "a fault of skyplumb's own: some attitudes are held against the Earth and some against the "
     "stars, which no fit may mix; please report it"
@@ -67,10 +71,6 @@ POOR_MISFIT = 3.0
 MOST_MOVED = 0.5
 FEWEST_UNTOUCHED = 3
 """Intervals between frames; four frames in a row have three."""
-SLIP_OR_RATE = (
-    "a head that slips all along looks like this rate and axis error; frames on the other side "
-    "of the meridian would tell them apart"
-)
 
 
 def fit_plain(lights: Sequence[Light]) -> MountFit:
@@ -130,13 +130,34 @@ class Pointings:
 
         No number is told of an axis and a rate that no tracker has.
         """
-        fit = self._fit(*with_knocks(self.data, self._faults))
+        data, best = with_knocks(self.data, self._faults)
+        fit = self._fit(data, best)
+        if best.rival is not None:
+            return self._one_of_two(data, best, fit)
         if not (fit.earth_fixed and fit.rate_known and unlikely(fit.axis_rate)):
             return fit
         words = UNLIKELY.format(
             degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
         )
         return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
+
+    def _one_of_two(self, data: Observations, best: Regression, fit: MountFit) -> MountFit:
+        """The fit and its rival, as likely as their criteria say: what they have in common."""
+        assert best.rival is not None
+        other = self._fit(data, regress(data, best.rival.model))
+        # Of criteria that are minus twice a logarithm of a likelihood each.
+        share = float(
+            1 / (1 + np.exp(np.clip((best.criterion - best.rival.criterion) / 2, -50, 50)))
+        )
+        models = sorted([(share, fit), (1 - share, other)], key=lambda one: -one[0])
+        plain = MountFit(
+            self.setup,
+            fit.frames,
+            latitude_deg=self.latitude_deg,
+            span_s=fit.span_s,
+            untracked=self.untracked,
+        )
+        return told_of(plain, tuple(one for one in models if one[0] > LEAST_SHARE))
 
     @cached_property
     def _faults(self) -> Regression:
@@ -148,6 +169,10 @@ class Pointings:
         fit = replace(fit, untracked=self.untracked)
         if not fit.backwards:
             return fit
+        if fit.misfit > POOR_MISFIT:
+            return MountFit(
+                self.setup, fit.frames, NOT_ONE_MOTION, misfit=fit.misfit, untracked=self.untracked
+            )
         # Where the axis of such a drive points says nothing of where it will, once it is set right.
         return MountFit(
             self.setup,
@@ -283,11 +308,7 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         misfit=misfit,
         latitude_deg=latitude,
         span_s=float(np.ptp(data.time)),
-        slip_degenerate=best.slip_degenerate,
-        degenerate_with=(
-            *_degenerate_pairs(rate_covariance),
-            *([SLIP_OR_RATE] if best.slip_degenerate else []),
-        ),
+        degenerate_with=_degenerate_pairs(rate_covariance),
     )
     fast = abs(fit.rate_error_ppm) > 3 * fit.rate_sigma_ppm and not fit.rate_name
     if fast and data.earth_fixed and not can_tell_flexure(data):

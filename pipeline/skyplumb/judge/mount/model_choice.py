@@ -97,7 +97,7 @@ def faults_seen(data: Observations) -> Regression:
         if gain > MODEL_GAIN:
             base = simpler
         elif gain > -MODEL_GAIN and base.model.slip_onset is None:
-            base = replace(base, slip_degenerate=True)
+            base = replace(base, rival=simpler)
     if driven_right and base.model.rate and unlikely(_axis_rate(base)):
         simpler = min(driven_right, key=lambda f: f.criterion)
         # Down is positive: no head slips upwards.
@@ -113,7 +113,7 @@ def faults_seen(data: Observations) -> Regression:
                 best = trial
     if not best.model.period_s:
         return base
-    best = replace(_refine_period(data, best), slip_degenerate=base.slip_degenerate)
+    best = replace(_refine_period(data, best), rival=base.rival)
     # A sine that leaves a third of its own scatter, or more, is a wander and no period.
     amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
     return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base

@@ -115,8 +115,8 @@ class Regression:
     scatter: float
     """Scale of the whitened residuals; 1 where the errors tell all."""
     residual: Floats
-    slip_degenerate: bool = False
-    """A head that slips all along explains what the rate and axis explain here."""
+    rival: Regression | None = None
+    """A head that slips all along, which explains about as well what the rate and axis do here."""
 
 
 def regress(data: Observations, model: Model, weights: Floats | None = None) -> Regression:

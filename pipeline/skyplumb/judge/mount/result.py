@@ -95,8 +95,6 @@ class MountFit:
     span_s: float = NAN
     untracked: frozenset[str] = frozenset()
     """Files of the frames during which the camera stood still; no figure above is of them."""
-    slip_degenerate: bool = False
-    """A head that slips all along would look like the axis and rate error found."""
     degenerate_with: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
     models: tuple[tuple[float, MountFit], ...] = ()
