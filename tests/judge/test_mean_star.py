@@ -116,3 +116,12 @@ def test_one_peak_is_one_star() -> None:
     # A tenth of the light is a tail, not a second star.
     ones.append(star(share=0.1, apart_px=6.0))
     assert not any(found.seen for found in double_peaks(ones))
+
+
+def test_the_ring_of_a_star_out_of_focus_is_no_double() -> None:
+    y, x = np.mgrid[-24:25, -24:25]
+    ring = np.exp(-((np.hypot(x, y) - 5.0) ** 2) / 2 / 1.5)
+    # A little brighter at two ends, as a lens with some astigmatism draws it.
+    lopsided = ring * (1 + 0.25 * (x / np.maximum(np.hypot(x, y), 1)) ** 2)
+    stamps = [(one / one.max()).astype(np.float32) for one in (ring, lopsided)]
+    assert not any(found.seen for found in double_peaks(stamps))

@@ -13,8 +13,9 @@ from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
-from skyplumb.judge.doubled import doubled_stars
+from skyplumb.judge.doubled import Doubled, doubled_stars
 from skyplumb.judge.drift import drifts
+from skyplumb.judge.facts import _two_rests
 from skyplumb.judge.motion import Motion, rough_motion, trail_over_field
 from skyplumb.records import NAN, STAR_DTYPE, Measure
 
@@ -194,6 +195,63 @@ def test_few_stars_are_not_called_doubled() -> None:
         twins = np.concatenate([places, places[:pairs] + np.array([9.0, 4.0])])
         measure = table(twins, np.concatenate([flux, 0.9 * flux[:pairs]]))
         assert doubled_stars(measure, 2.5, NAN).seen is seen
+
+
+def test_flashes_of_an_aircraft_are_no_doubled_stars() -> None:
+    # A strobe lights up every 32 px along its way, each time as bright, beside few stars; and the
+    # lamps of both wings do so side by side.
+    places, flux = field(10, 5)
+    way = np.arange(14)[:, None] * np.array([31.0, 8.0]) + np.array([400.0, 300.0])
+    for flashes in (way, np.concatenate([way, way + np.array([-4.0, 15.0])])):
+        rng = np.random.default_rng(6)
+        shown = flashes + rng.normal(0, 0.2, flashes.shape)
+        light = np.concatenate([flux, 5e4 * rng.normal(1, 0.05, len(flashes))])
+        assert not doubled_stars(table(np.concatenate([places, shown]), light), 4.0, NAN).seen
+
+
+def test_pairs_in_one_part_of_the_picture_are_no_doubled_stars() -> None:
+    # Leaves in a corner, one beside the other, and stars elsewhere.
+    rng = np.random.default_rng(7)
+    leaves = rng.uniform([0, 0], [700, 500], (60, 2))
+    twins = leaves + np.array([12.0, 5.0])
+    stars, flux = field(60, 8)
+    places = np.concatenate([stars, leaves, twins])
+    light = np.concatenate([flux, np.full(60, 9e4), np.full(60, 6e4)])
+    assert not doubled_stars(table(places, light), 2.5, NAN).seen
+    # All over the picture they are those of a knock.
+    places[60:120] *= 4
+    places[120:] = places[60:120] + np.array([12.0, 5.0])
+    assert doubled_stars(table(places, light), 2.5, NAN).seen
+
+
+def test_pairs_without_a_ratio_of_light_are_no_doubled_stars() -> None:
+    places, flux = field(150, 9)
+    rng = np.random.default_rng(10)
+    twins = places + np.array([14.0, -6.0]) + rng.normal(0, 0.15, places.shape)
+    for scatter, seen in ((0.1, True), (1.0, False)):  # of the logarithm
+        light = flux * 0.5 * np.exp(rng.normal(0, scatter, len(flux)))
+        measure = table(np.concatenate([places, twins]), np.concatenate([flux, light]))
+        assert doubled_stars(measure, 2.5, NAN).seen is seen
+
+
+@pytest.mark.parametrize(
+    ("apart", "angle", "sigma", "stars", "said"),
+    [
+        (4.4, 30.0, 1.0, 15, True),
+        # Two images of 3.4 px each, 4.1 px apart, have one peak (Sparrow 1916: from 2 s apart on).
+        (4.1, 30.0, 3.4, 80, False),
+        # Stretched along another line: of few stars, a neighbour of one of them.
+        (4.4, 80.0, 1.0, 15, False),
+        (4.4, 80.0, 1.0, 80, True),
+        # So far apart stars are detections of their own.
+        (20.0, 30.0, 1.6, 80, False),
+    ],
+)
+def test_two_peaks_of_the_mean_star_are_a_knock_where_every_star_may_have_them(
+    apart: float, angle: float, sigma: float, stars: int, said: bool
+) -> None:
+    motion = Motion(3.0, 0.1, 30.0, 3.0, across_px2=sigma**2)
+    assert _two_rests(Doubled(apart, angle, 0.4), motion, stars) is said
 
 
 def test_streaks_too_long_to_fit_still_have_a_length() -> None:

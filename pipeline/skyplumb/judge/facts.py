@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.lens_psf import (
     LensPsf,
     ShapeStars,
@@ -42,6 +43,10 @@ NEAR_FRAMES = 2
 """So many before and after a frame say how wide stars were about then."""
 TAIL_FRAMES = 3
 """So many frames of a run at least show what the lens draws, as calm ones do."""
+SAME_LINE_DEG = 20.0
+MANY_STARS = 40
+"""Half of so many have no neighbour at one and the same place by chance."""
+RESOLVED_SIGMAS, PARTED_SIGMAS = 2.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +185,9 @@ def _doubles(
     # Two rests widen the stars along their line; across it they are as wide as ever.
     narrow = shapes.fwhm_px(np.array([motion.across_px2 for motion in motions]), kurt)
     widths = np.where(np.isfinite(narrow), narrow, shapes.fwhm_px(traces / 2, kurt))
+    # Of close pairs nearly all are blended; what is left does not tell how wide stars are.
+    few = np.array([len(shaped.place) < FEWEST_PAIRS for shaped in shaped_frames])
+    widths[few] = percentile([float(width) for width in widths[~few]], 50)
     out = [
         doubled_stars(light.measure, float(width), motion.trail_px)
         for light, width, motion in zip(lights, widths, motions, strict=True)
@@ -191,8 +199,23 @@ def _doubles(
     ]
     found = double_peaks([lights[n].measure.mean_star for n in asked])
     for n, doubled in zip(asked, found, strict=True):
-        out[n] = doubled
+        if doubled.seen and _two_rests(doubled, motions[n], len(shaped_frames[n].place)):
+            out[n] = doubled
     return out
+
+
+def _two_rests(doubled: Doubled, motion: Motion, stars: int) -> bool:
+    """Whether the two peaks of a mean star are those of every star.
+
+    Images of standard deviation s have peaks of their own from 2 s apart on (Sparrow 1916), so
+    that closer ones are noise; far apart ones are detections of their own. The stars of the
+    picture are stretched along the peaks' line, unless they are so far apart that shapes follow
+    the brighter one; the mean of few stars may then hold a neighbour.
+    """
+    sigmas = doubled.separation_px / float(np.sqrt(motion.across_px2))
+    along = between_axes_deg(motion.trail_angle_deg, doubled.angle_deg) < SAME_LINE_DEG
+    shared = stars >= MANY_STARS or (motion.directed and along)
+    return RESOLVED_SIGMAS < sigmas < PARTED_SIGMAS and shared
 
 
 def _clearness(lights: Sequence[Light], doubles: Sequence[Doubled]) -> list[Clearness]:

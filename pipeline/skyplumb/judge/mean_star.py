@@ -187,7 +187,8 @@ def double_peaks(mean_stars: Sequence[NDArray[np.float32]]) -> list[Doubled]:
     """Two peaks of each frame's mean star; all NaN if there is one.
 
     For images too close for two detections: the second peak holds at least a fifth of the
-    first one's height, and the light dips between them.
+    first one's height, and the light dips between them. So it does in the ring that a star out
+    of focus is, which is as bright beside its middle.
     """
     from scipy import ndimage
 
@@ -217,11 +218,29 @@ def _double_peak(star: Floats, peaks: NDArray[np.bool_]) -> Doubled:
     line = ndimage.map_coordinates(star, [r0 + along * (r1 - r0), c0 + along * (c1 - c0)], order=1)
     if line.min() > 0.85 * star[r1, c1]:
         return none
+    if _beside(star, peaks, (r0, c0), (r1, c1)) > max(float(line.min()), 0.3 * star[r1, c1]):
+        return none
     (y0, x0), (y1, x1) = _top(star, r0, c0), _top(star, r1, c1)
     apart = float(np.hypot(y1 - y0, x1 - x0))
     angle = axis_deg(float(np.degrees(np.arctan2(y1 - y0, x1 - x0))))
     lower, higher = float(star[r1, c1]), float(star[r0, c0])
     return Doubled(apart, angle, lower / (lower + higher))
+
+
+def _beside(
+    star: Floats, peaks: NDArray[np.bool_], one: tuple[int, int], other: tuple[int, int]
+) -> float:
+    """The most light beside the line of two peaks: half as far from their middle as they are
+    apart, or in another peak off the line."""
+    from scipy import ndimage
+
+    middle, way = np.add(one, other) / 2, np.subtract(other, one)
+    across = way[::-1] * (-1, 1)
+    sides = ndimage.map_coordinates(
+        star, np.transpose([middle + across / 2, middle - across / 2]), order=1
+    )
+    off = np.abs((np.argwhere(peaks) - middle) @ across) / np.sum(way**2)
+    return float(max(sides.max(), star[peaks][off > 0.35].max(initial=0.0)))
 
 
 def _top(star: Floats, row: int, column: int) -> tuple[float, float]:
