@@ -22,6 +22,7 @@ def audit(
     rules: AnyPath | None = None,
     notes: AnyPath | None = None,
     overrides: Sequence[AnyPath] = (),
+    history: Sequence[AnyPath] = (),
     jobs: int = 0,
     worker_memory_gb: float = MEMORY_BYTES / 1e9,
     fresh: bool = False,
@@ -50,6 +51,9 @@ def audit(
         the card, if not given.
     overrides : sequence of path
         Files with verdicts by hand; they stay in force with the results.
+    history : sequence of path
+        Outputs of earlier audits, or folders that hold such: how sharp a lens was on other nights
+        is the standard for its focus on this one.
     jobs : int
         Processes; 0 for one a core.
     worker_memory_gb : float
@@ -90,6 +94,7 @@ def audit(
         xmp=xmp,
         quiet=quiet,
         overrides=tuple(Path(one) for one in overrides),
+        history=tuple(Path(one) for one in history),
         memory_bytes=int(worker_memory_gb * 1e9),
         root=_path(root),
         xmp_beside=_path(xmp_beside),

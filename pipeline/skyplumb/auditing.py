@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -24,18 +25,20 @@ from skyplumb.intake.overrides import (
 from skyplumb.intake.overrides_kept import keep_overrides
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.calibrated import depends_on
+from skyplumb.judge.focus import FocusKey, KnownWidth, keep_sharpest
 from skyplumb.measure.all_shots import CardMeasures, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.pool import WorkerPool
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.spared import spared
 from skyplumb.measure.store import Store
-from skyplumb.measure.workers import Here, Lost, run_all
+from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.night.sessions import resolve
 from skyplumb.night.shot import Session as Night
 from skyplumb.options import Options
 from skyplumb.output.calibration_frames import FOLDERS
 from skyplumb.output.earlier import left_behind
+from skyplumb.output.history import EarlierWidth, read_history, sharpest
 from skyplumb.output.index import write_index
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.xmp import refuse_no_copy
@@ -45,6 +48,7 @@ from skyplumb.session_task import (
     SessionTask,
     WrittenNight,
     calibration_is_kept,
+    focus_task,
     judge_session_task,
 )
 
@@ -99,6 +103,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     rules = load_rules(options.rules)
     notes = load_notes(options.notes, options.card)
     given = load_overrides(options.overrides)
+    earlier = read_history(options.history)
     listed = walk(options.card)
     for line in notes_not_read(options.notes, options.card):
         warn(line)
@@ -119,6 +124,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
             _task(night, nights, measured, aside, session_of, notes, rules, overrides, options)
             for night in nights
         ]
+        tasks = _with_known_widths(tasks, earlier, store, workers, options)
         written = _judge_all(tasks, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
         index = write_index(options.out, {one.folder.name: one.row for one in written})
@@ -231,6 +237,47 @@ def _task(
     )
 
 
+def _with_known_widths(
+    tasks: Sequence[SessionTask],
+    earlier: Sequence[EarlierWidth],
+    store: Store,
+    workers: WorkerPool,
+    options: Options,
+) -> list[SessionTask]:
+    """The sessions with what the others and earlier nights say of how sharp their lenses are.
+
+    Only sessions that share a lens are calibrated before any is judged.
+    """
+    known = sharpest(earlier, {task.name for task in tasks})
+    uses = Counter(key for task in tasks for key in task.lenses)
+    shared = [task for task in tasks if any(uses[key] > 1 for key in task.lenses)]
+    told: dict[str, dict[FocusKey, KnownWidth]] = {}
+    if shared:
+        begun = f"calibrating {counted(len(shared), 'session')}"
+        hands = _hands(shared, store, workers)
+        with Progress(
+            len(shared), quiet=options.quiet, verb="calibrated", what="sessions", begun=begun
+        ) as progress:
+            for number, found in run_all(focus_task, shared, hands):
+                told[shared[number].name] = {} if isinstance(found, Lost) else found
+                progress.step()
+    out = []
+    for task in tasks:
+        mine = {key: one for key, one in known.items() if key in task.lenses}
+        for name in sorted(told.keys() - {task.name}):
+            for key in sorted(told[name].keys() & task.lenses):
+                keep_sharpest(mine, key, told[name][key])
+        out.append(replace(task, known=mine))
+    return out
+
+
+def _hands(tasks: Sequence[SessionTask], store: Store, workers: WorkerPool) -> Workers:
+    """Who calibrate or judge some sessions: this process where that is done sooner."""
+    ready = all(calibration_is_kept(task, store) for task in tasks)
+    few = sum(len(task.session.shots) for task in tasks) <= FEW_FRAMES
+    return Here() if ready and few else workers.here()
+
+
 def _judge_all(
     tasks: Sequence[SessionTask],
     options: Options,
@@ -242,9 +289,7 @@ def _judge_all(
     """Judge every session, several at a time; one that cannot be written stops no other."""
     written: list[WrittenNight] = []
     refused: list[UserError] = []
-    ready = all(calibration_is_kept(task, store) for task in tasks)
-    few = sum(len(task.session.shots) for task in tasks) <= FEW_FRAMES
-    hands = Here() if ready and few else workers.here()
+    hands = _hands(tasks, store, workers)
     begun = f"judging {counted(len(tasks), 'session')}"
     with Progress(
         len(tasks), quiet=options.quiet, verb="judged", what="sessions", begun=begun

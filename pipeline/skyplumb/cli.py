@@ -89,6 +89,15 @@ def audit(
             show_default="none",
         ),
     ] = None,
+    history: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="DIR",
+            help="Output of an earlier audit, or a folder that holds such: how sharp a lens was "
+            "on other nights is the standard for its focus; may be given again.",
+            show_default="none",
+        ),
+    ] = None,
     jobs: Annotated[
         int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
     ] = 0,
@@ -158,6 +167,7 @@ def audit(
             xmp=xmp,
             quiet=quiet,
             overrides=tuple(overrides or ()),
+            history=tuple(history or ()),
             memory_bytes=int(worker_memory * 1e9),
             root=root,
             xmp_beside=xmp_beside,

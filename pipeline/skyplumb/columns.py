@@ -261,14 +261,19 @@ class FrameRow:
         "transparency, sky noise, exposure and width, see `judge/stack.py`",
     )
     fwhm_of_best: float = _number(
-        "FWHM over the run's best",
+        "FWHM over the lens's best",
         "",
         ".3f",
-        "Width across the trail over that of the run's sharpest frames.",
+        "Width across the trail over that of the run's sharpest frames, or of sharper ones that "
+        "the lens gave at this aperture in another run or night that is known.",
         RUN,
     )
     trail_of_fwhm: float = _number(
-        "Trail over the run's best FWHM", "", ".3f", "Trail over that width.", RUN
+        "Trail over the run's best FWHM",
+        "",
+        ".3f",
+        "Trail over the width of the run's sharpest frames.",
+        RUN,
     )
     rules_broken: str = _words(
         "Rules not met", "Names of the rules it does not meet, the worst first.", JUDGE

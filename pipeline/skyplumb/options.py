@@ -33,6 +33,8 @@ class Options:
     """A copy of the card that gets sidecars."""
     cluster: str = ""
     """Address of a Dask scheduler whose workers measure, or `local`; empty for own processes."""
+    history: tuple[Path, ...] = ()
+    """Outputs of earlier audits, which tell how sharp a lens can be."""
     send_files: bool = False
     """Whether its workers get the files sent, since they do not see the card."""
 

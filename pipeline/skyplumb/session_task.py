@@ -30,8 +30,10 @@ from skyplumb.judge.calibrated import (
     from_bytes,
     to_bytes,
 )
+from skyplumb.judge.focus import FocusKey, Known, KnownWidth, focus_of_session, key_of
+from skyplumb.judge.notices import run_notices
 from skyplumb.judge.overrule import overrule
-from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices
+from skyplumb.judge.verdict import JudgedRun
 from skyplumb.keys import versions
 from skyplumb.measure.rows import ARRAYS, digest
 from skyplumb.measure.spared import spared
@@ -90,10 +92,22 @@ class SessionTask:
     """Darks, flats and bias of the card's other sessions."""
     whole: str = ""
     """Digest of what the calibration of all its measures follows from."""
+    known: Known = field(default_factory=dict)
+    """How sharp its lenses were in other sessions."""
 
     @property
     def name(self) -> str:
         return self.session.name
+
+    @property
+    def lenses(self) -> frozenset[FocusKey]:
+        """Those whose widths can be compared with other sessions'."""
+        found = {
+            key_of(shot.info, (shot.measure.width_px, shot.measure.height_px))
+            for shot in self.session.shots
+            if shot.measure.kind == "light" and not shot.copy_of
+        }
+        return frozenset(key for key in found if key is not None)
 
     def calibration_key(self, session: Session) -> str:
         """Digest of what the calibration of the session, or of a part of it, follows from."""
@@ -142,13 +156,31 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
     )
 
 
+def focus_task(task: SessionTask) -> dict[FocusKey, KnownWidth]:
+    """How sharp each lens of one session was, for the verdicts of others; a worker's task.
+
+    What goes wrong here goes wrong again when the session is judged, and is told then.
+    """
+    evening = task.session.evening
+    where = f"on {evening.isoformat()}" if evening else f"in session {task.name}"
+    store = Store(task.options.out / STORE_FOLDER)
+    try:
+        with threadpool_limits(limits=1), seldom_collected():
+            calibrated = _calibrated(task, store, task.session)
+            return focus_of_session(calibrated.runs, calibrated.facts, task.rules, where)
+    except Exception:
+        return {}
+    finally:
+        store.close()
+
+
 def judge_session(
     session: Session, rules: Rules, say: Callable[[str], None]
 ) -> tuple[list[JudgedRun], dict[str, str], list[str]]:
     """The runs of one session with their verdicts, what the notes leave out, and notices."""
     calibrated = calibrate(session, say)
     judged = calibrated.judged(rules)
-    return judged, calibrated.excluded, [*calibrated.notices, *cloudy_run_notices(judged)]
+    return judged, calibrated.excluded, [*run_notices(judged), *calibrated.notices]
 
 
 def _result_of(task: SessionTask, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
@@ -160,10 +192,10 @@ def _result_of(task: SessionTask, store: Store, measures: tuple[Measure, ...]) -
 
 def _result(task: SessionTask, store: Store, session: Session) -> SessionResult:
     calibrated = _calibrated(task, store, session)
-    judged = overrule(calibrated.judged(task.rules), task.overrides)
+    judged = overrule(calibrated.judged(task.rules, task.known), task.overrides)
     result = session_result(
         session, judged, calibrated.excluded, task.others, task.rules,
-        [*calibrated.notices, *cloudy_run_notices(judged)],
+        [*run_notices(judged), *calibrated.notices],
     )  # fmt: skip
     return replace(result, pictures=_pictures(task, store, session, calibrated))
 
@@ -261,6 +293,7 @@ def _trace(task: SessionTask, lost: Mapping[str, Lost]) -> Trace:
         overrides_digest=digest(
             [task.overrides.by_file[file].model_dump() for file in sorted(task.overrides.by_file)]
         ).hex(),
+        focus_digest=digest(sorted(task.known.items())).hex() if task.known else "",
         calibration_digest=task.calibration_key(task.session),
         libraries={"python": platform.python_version(), **versions((*LIBRARIES, *DECODERS))},
         options={"worker_memory_gb": task.options.memory_bytes / 1e9},

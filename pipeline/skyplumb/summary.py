@@ -160,6 +160,12 @@ class RunSummary:
     hit_rate_high: Number = NAN
     best_fwhm_px: Number = NAN
     """Of the run's sharpest frames."""
+    width_px: int = 0
+    """Of its pictures; 0 unknown."""
+    height_px: int = 0
+    focus_fwhm_px: Number = NAN
+    """Of its sharpest solved frames without a trail, where the run is in focus as a whole: what
+    its lens is known to give at this aperture, for other runs and nights."""
     loss: dict[str, int] = field(default_factory=dict)
     """Frames not kept, by cause."""
     loss_minutes: dict[str, float] = field(default_factory=dict)
@@ -203,6 +209,8 @@ class Trace:
     """Of the night notes as they were understood."""
     overrides_digest: str = ""
     """Of the verdicts by hand that were applied."""
+    focus_digest: str = ""
+    """Of what other sessions and `--history` tell of its lenses; empty where they tell nothing."""
     calibration_digest: str = ""
     """Of the shots, the notes on them, and the code that calibrates."""
     libraries: dict[str, str] = field(default_factory=dict)

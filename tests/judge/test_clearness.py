@@ -26,9 +26,10 @@ from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of, patches_of
 from skyplumb.judge.drift import Drift
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.notices import run_notices
 from skyplumb.judge.scene import Scene, Scenes
 from skyplumb.judge.transparency import drowned
-from skyplumb.judge.verdict import JudgedRun, cloudy_run_notices, judge
+from skyplumb.judge.verdict import JudgedRun, judge
 from skyplumb.measure.stars import measure_stars
 from skyplumb.records import STAR_DTYPE, Measure, Plate, ShotInfo
 
@@ -87,7 +88,7 @@ def picture(drawn: DrawnExposure, light: np.ndarray | None = None) -> Measure:
 @pytest.mark.parametrize(("focal_mm", "frames", "mag"), [(50.0, 3, 1.0), (50.0, 1, 1.0)])
 def test_a_run_in_broken_cloud_all_along_is_told(focal_mm: float, frames: int, mag: float) -> None:
     sky = replace(BROKEN, patches_mag=mag)
-    (notice,) = cloudy_run_notices(judged(exposures(focal_mm, frames=frames, sky=sky)))
+    (notice,) = run_notices(judged(exposures(focal_mm, frames=frames, sky=sky)))
     assert notice.startswith("No frame of run 01-")
     assert ("judged against each other only" in notice) == (frames > 1)
 
@@ -106,7 +107,7 @@ def test_a_run_in_broken_cloud_all_along_is_told(focal_mm: float, frames: int, m
 )
 def test_a_clear_sky_is_never_called_cloudy(focal_mm: float, exposure_s: float, sky: Sky) -> None:
     runs = judged(exposures(focal_mm, exposure_s, 2, sky))
-    assert cloudy_run_notices(runs) == []
+    assert run_notices(runs) == []
     (run,) = runs
     assert all(one.facts.clearness.shows_no_cloud(LIMIT_MAG) for one in run.frames)
 
@@ -140,7 +141,7 @@ def test_an_aurora_over_stars_is_no_cloud() -> None:
     assert measures[4].stars_found < 0.6 * measures[0].stars_found
     lights = pointed(measures)
     (run,) = judge(lights, load_rules(None), {lights[0].notes.setup: MountFit()})
-    assert cloudy_run_notices([run]) == []
+    assert run_notices([run]) == []
     for frame in run.frames[3:]:
         assert frame.facts.light.pointing.solved
         assert frame.verdict != "keep"

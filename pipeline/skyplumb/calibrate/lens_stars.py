@@ -65,6 +65,11 @@ def stars_of_lens(lights: Sequence[Light]) -> list[ShapeStars]:
     ]
 
 
+def sure_stars(light: Light) -> int:
+    """How many of a frame's shapes are surely of stars."""
+    return int(np.count_nonzero(_known(light))) or int(np.count_nonzero(_like_a_sky(light)))
+
+
 def _known(light: Light) -> NDArray[np.bool_]:
     """Which of a frame's shapes are of stars that the catalogue holds."""
     matched = np.zeros(len(light.measure.stars), bool)

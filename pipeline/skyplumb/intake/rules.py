@@ -89,7 +89,9 @@ class Limits(Settings):
     doubled_px: CeilingRule
     """Separation of doubled stars, px."""
     fwhm_of_best: CeilingRule
-    """FWHM over the run's best FWHM."""
+    """FWHM over the best that is known of the lens."""
+    fwhm_px: CeilingRule
+    """FWHM of a run's sharpest frames where nothing is known of the lens, px."""
     stars_of_run: FloorRule
     """Star count over that of the run's fullest frames."""
     extinction_mag: CeilingRule
@@ -111,6 +113,7 @@ class LensLimits(Settings):
     ellipticity: Ceiling | None = None
     doubled_px: Ceiling | None = None
     fwhm_of_best: Ceiling | None = None
+    fwhm_px: Ceiling | None = None
     stars_of_run: Floor | None = None
     extinction_mag: Ceiling | None = None
     sky_of_darkest: Ceiling | None = None

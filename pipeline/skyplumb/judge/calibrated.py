@@ -25,6 +25,7 @@ from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.aims import trails_of, with_moves
 from skyplumb.judge.facts import FrameFacts, frame_facts
+from skyplumb.judge.focus import Known
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
@@ -58,9 +59,9 @@ class Calibrated:
     """Shots the notes leave out, with the reason."""
     notices: tuple[str, ...]
 
-    def judged(self, rules: Rules) -> list[JudgedRun]:
-        """Every run with its frames' verdicts."""
-        return judge_runs(self.runs, self.facts, self.optics, self.mounts, rules)
+    def judged(self, rules: Rules, known: Known | None = None) -> list[JudgedRun]:
+        """Every run with its frames' verdicts; `known` is how sharp its lenses were elsewhere."""
+        return judge_runs(self.runs, self.facts, self.optics, self.mounts, rules, known)
 
 
 def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:

@@ -17,6 +17,7 @@ from skyplumb.calibrate.lens_psf import (
     lens_doubt_px2,
     lens_report,
 )
+from skyplumb.calibrate.lens_stars import sure_stars
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.findings import LensReport
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
@@ -33,7 +34,7 @@ from skyplumb.judge.motion import (
 )
 from skyplumb.judge.runs import Run
 from skyplumb.judge.scene import Surroundings, surroundings_of
-from skyplumb.judge.shaped import ShapesOf, shapes_of
+from skyplumb.judge.shaped import ShapesOf, shapes_of, untrailed
 from skyplumb.judge.transparency import extinctions_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
@@ -71,6 +72,10 @@ class FrameFacts:
     clearness: Clearness = UNTOLD
     around: Surroundings | None = None
     """None where nobody worked it out yet."""
+    profile: float = NAN
+    """Fourth moment of its stars, the trail taken out: 2 for a Gaussian, less for a flat top."""
+    sure_stars: int = 0
+    """Shapes that are surely of stars."""
 
 
 def frame_facts(
@@ -267,6 +272,8 @@ def _frame_facts(
         field=field_shapes(shaped, lens),
         clearness=clearness,
         around=surroundings_of(light),
+        profile=float(untrailed([stretch])[0][0]) if stretch is not None else NAN,
+        sure_stars=sure_stars(light),
     )
 
 

@@ -10,12 +10,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from skyplumb.calibrate.lens_psf import LensPsf, ShapeStars, learn_lens
 from skyplumb.calibrate.lens_stars import stars_of, stars_of_lens
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.judge.motion import Stretch, stretches_of
 from skyplumb.measure import shapes
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +62,15 @@ def _profile(stretches: Sequence[Stretch | None]) -> float:
     known = [s for s in stretches if s is not None and np.isfinite(s.kurt)]
     if not known:
         return shapes.GAUSSIAN_KURT
-    size = np.array([np.hypot(*s.centre[1:]) for s in known])
-    across = np.maximum((np.array([s.centre[0] for s in known]) - size) / 2, 0.1)
-    untrailed = shapes.profile_kurt(np.array([s.kurt for s in known]), size / across)
-    calm = np.argsort(size / across, kind="stable")[: max(3, len(known) // 3)]
-    return float(np.median(untrailed[calm]))
+    before, stretched = untrailed(known)
+    calm = np.argsort(stretched, kind="stable")[: max(3, len(known) // 3)]
+    return float(np.median(before[calm]))
+
+
+def untrailed(stretches: Sequence[Stretch]) -> tuple[Floats, Floats]:
+    """Fourth moment of each frame's star before it was trailed, and how far it is stretched, as
+    `shapes.profile_kurt` has it; both shape (n,)."""
+    size = np.array([np.hypot(*s.centre[1:]) for s in stretches])
+    across = np.maximum((np.array([s.centre[0] for s in stretches]) - size) / 2, 0.1)
+    kurt = np.array([s.kurt for s in stretches])
+    return shapes.profile_kurt(kurt, size / across), size / across

@@ -7,7 +7,7 @@ measuring.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,9 +16,15 @@ from skyplumb.causes import CAUSES
 from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
 from skyplumb.judge.cause import explain
-from skyplumb.judge.clearness import patches_of_all
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
+from skyplumb.judge.focus import (
+    FLAT_TOP_KURT,
+    WIDTH_STARS,
+    Known,
+    RunFocus,
+    focus_of_runs,
+)
 from skyplumb.judge.motion import Motion, trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
@@ -27,8 +33,6 @@ from skyplumb.judge.stack import weights
 from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN, VERDICTS
 
-WIDTH_STARS = 15
-"""Fewer do not say how wide the run's sharp stars are."""
 LENS_FRAMES = 3
 """So many sharp frames must show the same before it is the lens's."""
 
@@ -80,6 +84,13 @@ class RunLevels:
     fwhm_px: float
     stars: float
     sky: float
+    focus: RunFocus = field(default_factory=RunFocus)
+
+    @property
+    def best_fwhm_px(self) -> float:
+        """The sharpest that is known of the lens, in the run or elsewhere; NaN if nothing is."""
+        best = self.focus.best
+        return float(np.fmin(self.fwhm_px, best.fwhm_px)) if best is not None else self.fwhm_px
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,11 +122,15 @@ def judge_runs(
     optics: Mapping[str, LensReport],
     mounts: Mapping[int, MountFit],
     rules: Rules,
+    known: Known | None = None,
 ) -> list[JudgedRun]:
-    """The part of judging that a rule can change; facts and optics by the name of the run."""
+    """The part of judging that a rule can change; facts and optics by the name of the run.
+
+    `known` is how sharp the lenses were in other sessions.
+    """
     return [
-        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], rules)
-        for run in runs
+        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], *own)
+        for run, own in zip(runs, focus_of_runs(runs, facts, rules, known or {}), strict=True)
     ]
 
 
@@ -124,12 +139,11 @@ def _judge_run(
     facts: Sequence[FrameFacts],
     mount: MountFit,
     optics: LensReport,
-    rules: Rules,
+    focus: RunFocus,
+    limits: Limits,
 ) -> JudgedRun:
     """Verdicts of one run."""
-    info = run.lights[0].info
-    limits = rules.limits_for(info.lens, info.focal_mm)
-    levels = _levels(facts, limits)
+    levels = replace(_levels(facts, limits), focus=focus)
     findings = [
         _findings(fact, levels, limits)
         or _lens_findings(optics, limits, fact.light.info.orientation)
@@ -212,21 +226,6 @@ def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
     )
 
 
-def cloudy_run_notices(judged: Sequence[JudgedRun]) -> list[str]:
-    """A line for each run of which no frame is clear, so that none is a measure for the others."""
-    out = []
-    for one in judged:
-        frames = [frame.facts.clearness for frame in one.frames]
-        patches = patches_of_all(frames, one.limits.extinction_mag.keep_up_to)
-        if np.isfinite(patches):
-            others = "; they are judged against each other only" if len(frames) > 1 else ""
-            out.append(
-                f"No frame of run {one.run.name} is clear: patchy cloud dims the stars, "
-                f"{patches:.1f} mag (standard deviation) between parts of the picture{others}."
-            )
-    return out
-
-
 def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) -> bool:
     """Whether a frame would be kept if none of these causes had been at work."""
     causes = causes & frame.causes.keys()
@@ -247,7 +246,8 @@ def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) ->
     fact = replace(
         fact,
         motion=motion,
-        across_fwhm_px=run.levels.fwhm_px if causes & {"focus", "wind"} else fact.across_fwhm_px,
+        across_fwhm_px=_width_without(fact, run, causes),
+        profile=NAN if "focus" in causes else fact.profile,
         extinction_mag=0.0 if "cloud" in causes else fact.extinction_mag,
         stars=int(max(fact.stars, run.levels.stars)) if hidden else fact.stars,
         shape_stars=max(fact.shape_stars, 1000) if hidden else fact.shape_stars,
@@ -257,6 +257,13 @@ def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) ->
         fact = replace(fact, light=replace(fact.light, measure=measure))
     info = fact.light.info
     return not _findings(fact, run.levels, rules.limits_for(info.lens, info.focal_mm))
+
+
+def _width_without(fact: FrameFacts, run: JudgedRun, causes: Set[str]) -> float:
+    """How wide a frame's stars would have been without these causes, px."""
+    if "focus" in causes:  # a run in focus is no wider than the rule allows
+        return float(np.fmin(run.levels.best_fwhm_px, run.limits.fwhm_px.keep_up_to))
+    return run.levels.fwhm_px if "wind" in causes else fact.across_fwhm_px
 
 
 def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding]:
@@ -278,16 +285,28 @@ def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Findi
         if doubled is None and not trails:
             found.append(_few_stars(fact, limits))
         return [f for f in found if f is not None]
-    if levels.fwhm_px > 0:
-        found.append(
-            _above(
-                "fwhm_of_best",
-                fact.across_fwhm_px / levels.fwhm_px,
-                limits.fwhm_of_best,
-                f"FWHM {fact.across_fwhm_px:.1f} px, {{value:.2f}} times the run's best",
-            )
-        )
+    found += _width_findings(fact, levels, limits)
     return [f for f in found if f is not None]
+
+
+def _width_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding | None]:
+    """Stars wider than the lens is known to draw them; where nothing is known, too wide or flat."""
+    focus, width = levels.focus, fact.across_fwhm_px
+    best = focus.best
+    words = f"FWHM {width:.1f} px"
+    if best is not None and best.fwhm_px < levels.fwhm_px:
+        times = f"{words}, {{value:.1f}} times this lens's best, {best.fwhm_px:.1f} px {best.where}"
+    else:
+        times = f"{words}, {{value:.2f}} times the run's best"
+    ratio = width / levels.best_fwhm_px if levels.best_fwhm_px > 0 else NAN
+    found = [_above("fwhm_of_best", ratio, limits.fwhm_of_best, times)]
+    if best is not None or not focus.soft(limits):
+        return found
+    found.append(_above("fwhm_px", width, limits.fwhm_px, "FWHM {value:.1f} px"))
+    if focus.flat and fact.profile < FLAT_TOP_KURT:
+        flat = "stars have flat tops, as those out of focus do"
+        found.append(Finding("profile", 1, FLAT_TOP_KURT / fact.profile, flat))
+    return found
 
 
 def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Finding | None]:

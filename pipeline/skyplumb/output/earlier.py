@@ -63,6 +63,7 @@ def _changed_by(before: SessionSummary, now: SessionSummary) -> tuple[str, ...]:
             "rules": trace.rules_digest,
             "night notes": trace.notes_digest,
             "verdicts by hand": trace.overrides_digest,
+            "widths of the lens in other nights": trace.focus_digest,
             "frames": _verdicts(told).keys(),
         }
 

@@ -17,6 +17,7 @@ from skyplumb.intake.rules import Rules, changes
 from skyplumb.intervals import binomial_interval
 from skyplumb.judge.advice import advise, mount_faults
 from skyplumb.judge.evidence import closure, trail_axes
+from skyplumb.judge.focus import standard_of
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
@@ -151,7 +152,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         matched_stars=len(pointing.star) if pointing.solved else np.nan,
         pointing_rms_px=pointing.rms_px,
         weight=frame.weight,
-        fwhm_of_best=_over(facts.across_fwhm_px, run.levels.fwhm_px),
+        fwhm_of_best=_over(facts.across_fwhm_px, run.levels.best_fwhm_px),
         trail_of_fwhm=_over(motion.trail_px, run.levels.fwhm_px),
         rules_broken=" ".join(frame.broken),
         streaks=light.measure.trails,
@@ -277,6 +278,9 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         hit_rate_low=float(low),
         hit_rate_high=float(high),
         best_fwhm_px=run.best_fwhm_px,
+        width_px=run.run.lights[0].measure.width_px,
+        height_px=run.run.lights[0].measure.height_px,
+        focus_fwhm_px=standard_of(run.levels.focus, run.limits),
         loss=dict(sorted(Counter(frame.cause for frame in lost).items())),
         loss_minutes={
             cause: _minutes([frame for frame in lost if frame.cause == cause])
@@ -289,7 +293,7 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         optics=run.optics,
         limits={
             f"{rule}.{end}": getattr(getattr(run.limits, rule), end)
-            for rule in ("trail_px", "trail_of_fwhm", "fwhm_of_best", "ellipticity")
+            for rule in ("trail_px", "trail_of_fwhm", "fwhm_of_best", "fwhm_px", "ellipticity")
             for end in ("keep_up_to", "reject_over")
         }
         | {"min_stars.at_least": float(run.limits.min_stars.at_least)},
