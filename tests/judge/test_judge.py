@@ -24,7 +24,7 @@ from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.night.shot import Session, Shot
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import session_result
-from skyplumb.records import ShotInfo
+from skyplumb.records import NAN, ShotInfo
 
 
 def judge(lights: Sequence[Light], rules: Rules) -> list[JudgedRun]:
@@ -241,6 +241,39 @@ def test_a_trail_under_three_sigma_has_no_direction_and_rejects_nothing() -> Non
     rows = table_of(result_of([run_of(rough)]).rows)
     assert np.isnan(rows.iloc[-1]["trail_angle_deg"])  # type: ignore[attr-defined]
     assert np.isnan(rows.iloc[0]["trail_angle_deg"])  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize(
+    ("trail", "sigma", "said"),
+    [
+        (0.9, 0.2, "sharp: trail 0.9 px, limit 1.5; FWHM 2.6 px"),
+        # Longer than its limit, and within three of its errors: the shape has decided.
+        (
+            2.4,
+            0.9,
+            "round: ellipticity 0.12, limit 0.2 (a trail of 2.4 ± 0.9 px does not stand clear of "
+            "its error); FWHM 2.6 px",
+        ),
+        (
+            0.3,
+            1.8,
+            "round: ellipticity 0.12, limit 0.2 (a trail of 0.3 ± 1.8 px does not stand clear of "
+            "its error); FWHM 2.6 px",
+        ),
+        (NAN, NAN, "ellipticity 0.12, limit 0.2; FWHM 2.6 px"),
+    ],
+)
+def test_a_kept_frame_names_the_rule_that_it_was_judged_by(
+    trail: float, sigma: float, said: str
+) -> None:
+    run = run_of()
+    fact = run.frames[0].facts
+    motion = replace(
+        fact.motion, trail_px=trail, trail_sigma_px=sigma, trail_worst_px=trail, turn_rad=0.0
+    )
+    fact = replace(fact, motion=motion, ellipticity=0.12, fwhm_px=2.6)
+    assert judging._findings(fact, run.levels, run.limits) == []
+    assert judging._reason_kept(fact, run.levels, run.limits) == said
 
 
 def test_few_stars_are_no_cloud_unless_some_are_missing() -> None:

@@ -166,7 +166,7 @@ def _judge_run(
         verdict = VERDICTS[max((f.severity for f in found), default=0)]
         found = sorted(found, key=lambda f: (-f.severity, -f.excess))
         if not found:
-            words = _reason_kept(fact, limits)
+            words = _reason_kept(fact, levels, limits)
             scene = scenes[number]
             kept = Judged(fact, verdict, "none", NAN, words, {}, {}, scene, weight=worth[number])
             judged.append(kept)
@@ -354,9 +354,7 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     motion = fact.motion
     length = motion.trail_px
     across = length / levels.fwhm_px if levels.fwhm_px > 0 else NAN
-    long = length > limits.trail_px.keep_up_to or across > limits.trail_of_fwhm.keep_up_to
-    if not _trail_is_known(motion, limits) or (long and not motion.directed):
-        # A trail that does not stand clear of its error is no claim.
+    if not _judged_by_trail(motion, levels, limits):
         words = "ellipticity {value:.2f}"
         elliptic = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
         return [elliptic] if elliptic else []
@@ -382,9 +380,17 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     return found
 
 
-def _trail_is_known(motion: Motion, limits: Limits) -> bool:
-    """Whether a trail as long as the limit would have been seen."""
-    return motion.trail_sigma_px <= limits.trail_px.keep_up_to
+def _judged_by_trail(motion: Motion, levels: RunLevels, limits: Limits) -> bool:
+    """Whether the trail decides, else the plain shape of the stars.
+
+    A trail as long as the limit would have been seen; and one that is longer stands clear of its
+    error, or it is no claim.
+    """
+    known = motion.trail_sigma_px <= limits.trail_px.keep_up_to
+    short = motion.trail_px <= limits.trail_px.keep_up_to and not (
+        levels.fwhm_px > 0 and motion.trail_px > limits.trail_of_fwhm.keep_up_to * levels.fwhm_px
+    )
+    return known and (short or motion.directed)
 
 
 def _lens_findings(optics: LensReport, limits: Limits, orientation: int = 0) -> list[Finding]:
@@ -464,11 +470,17 @@ def _towards(fact: FrameFacts) -> str:
     return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
 
 
-def _reason_kept(fact: FrameFacts, limits: Limits) -> str:
-    trail = fact.motion.trail_px
-    if _trail_is_known(fact.motion, limits):
+def _reason_kept(fact: FrameFacts, levels: RunLevels, limits: Limits) -> str:
+    """What a kept frame was judged by, with the limit of that rule."""
+    motion, width = fact.motion, f"FWHM {fact.fwhm_px:.1f} px"
+    if _judged_by_trail(motion, levels, limits):
         return (
-            f"sharp: trail {trail:.1f} px, limit {limits.trail_px.keep_up_to:g};"
-            f" FWHM {fact.fwhm_px:.1f} px"
+            f"sharp: trail {motion.trail_px:.1f} px, limit {limits.trail_px.keep_up_to:g}; {width}"
         )
-    return f"ellipticity {fact.ellipticity:.2f}; FWHM {fact.fwhm_px:.1f} px"
+    if not np.isfinite(fact.ellipticity):
+        return width
+    shape = f"ellipticity {fact.ellipticity:.2f}, limit {limits.ellipticity.keep_up_to:g}"
+    if not np.isfinite(motion.trail_px):
+        return f"{shape}; {width}"
+    error = f"{motion.trail_px:.1f} ± {motion.trail_sigma_px:.1f} px"
+    return f"round: {shape} (a trail of {error} does not stand clear of its error); {width}"
