@@ -43,7 +43,6 @@ Floats = NDArray[np.float64]
 TRAIL_RULES = frozenset(
     {"trail_px", "trail_of_fwhm", "doubled_px", "trail_worst_px", "ellipticity"}
 )
-WIDTH_RULES = ("fwhm_of_best", "fwhm_px", "profile")
 STREAKS_PX = 3.0
 """Stars too long to be measured are few for that reason."""
 CLEARLY = 0.85
@@ -200,10 +199,9 @@ def _light_causes(
 ) -> dict[str, float]:
     """What the rules of width, sky, transparency, star count and lens weigh for which cause."""
     weights: dict[str, float] = {}
-    wide = max(rules.get(rule, 0.0) for rule in WIDTH_RULES)
-    if wide:
+    if "fwhm_of_best" in rules:
         # Motion widens a star across its trail too: next to a trail, width alone says little.
-        weights["focus"] = wide * (0.4 if trailed else 1.0)
+        weights["focus"] = rules["fwhm_of_best"] * (0.4 if trailed else 1.0)
     if "sky_of_darkest" in rules:
         weights["bright-sky"] = rules["sky_of_darkest"]
     if "lens" in rules:

@@ -171,7 +171,7 @@ def _judge_run(
             kept = Judged(fact, verdict, "none", NAN, words, {}, {}, scene, weight=worth[number])
             judged.append(kept)
             continue
-        why = explain([(f.rule, f.excess) for f in found], scenes, number, mount)
+        why = explain(_asked(found), scenes, number, mount)
         words = "; ".join(f.words for f in found)
         if why.words:
             words += f" ({why.words})"
@@ -200,6 +200,15 @@ def _judge_run(
         limits=limits,
         optics=optics,
     )
+
+
+def _asked(found: Sequence[Finding]) -> list[tuple[str, float]]:
+    """Rules and excesses as causes are looked for by them: all rules of width ask for one."""
+    asked: dict[str, float] = {}
+    for one in found:
+        rule = "fwhm_of_best" if one.rule in ("fwhm_px", "profile") else one.rule
+        asked[rule] = max(one.excess, asked.get(rule, 0.0))
+    return list(asked.items())
 
 
 def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
