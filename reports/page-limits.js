@@ -23,20 +23,36 @@
     return limit;
   }
 
-  // A person's word stands, and the rules' where no limit was moved; else every rule must hold,
-  // as skyplumb.judge.verdict has them.
-  function kept(frame) {
-    if (said(frame) || !moved.size) return verdict(frame) === "keep";
+  // The rules that hold a frame back, as skyplumb.judge.verdict has them: today's where no limit was
+  // moved, else those that the page knows under the asked limits, and all others as they were.
+  function heldBy(frame) {
+    if (!moved.size) return frame.rules_broken.split(" ").filter(Boolean);
     const limit = limitsFor(frame);
     const over = (value, most) => value !== null && value > most;
-    if (!frame.other_rules || (frame.measured_stars !== null && frame.measured_stars < limit.fewest_stars)) return false;
-    const long = over(frame.trail_px, limit.trail_keep) || over(frame.trail_of_fwhm, limit.trail_of_fwhm_keep);
+    const rules = new Set(frame.other_rules.split(" ").filter(Boolean));
+    if (frame.measured_stars !== null && frame.measured_stars < limit.fewest_stars) rules.add("min_stars");
+    const long = [["trail_px", limit.trail_keep], ["trail_of_fwhm", limit.trail_of_fwhm_keep]]
+      .filter(([rule, most]) => over(frame[rule], most)).map(([rule]) => rule);
     const known = frame.trail_sigma_px !== null && frame.trail_sigma_px <= limit.trail_keep;
     // A trail that is not known so well, or does not stand clear of its error, is no claim.
-    const shape = !known || (long && frame.trail_angle_deg === null)
-      ? over(frame.ellipticity, limit.ellipticity_keep)
-      : long || over(frame.trail_worst_px, limit.trail_reject);
-    return !shape && !over(frame.fwhm_of_best, limit.width_keep);
+    if (!known || (long.length && frame.trail_angle_deg === null)) {
+      if (over(frame.ellipticity, limit.ellipticity_keep)) rules.add("ellipticity");
+    } else if (long.length) long.forEach((rule) => rules.add(rule));
+    else if (over(frame.trail_worst_px, limit.trail_reject)) rules.add("trail_worst_px");
+    if (over(frame.fwhm_of_best, limit.width_keep)) rules.add("fwhm_of_best");
+    return [...rules];
+  }
+
+  // A person's word stands, and the rules' where no limit was moved; else every rule must hold.
+  const kept = (frame) => (said(frame) || !moved.size ? verdict(frame) === "keep" : !heldBy(frame).length);
+
+  // How many frames each rule holds back, the most first; one may be held by several.
+  function holders() {
+    const counts = new Map();
+    for (const frame of frames.filter((one) => !said(one) && !kept(one)))
+      for (const rule of heldBy(frame)) counts.set(rule, (counts.get(rule) ?? 0) + 1);
+    const words = [...counts].sort((a, b) => b[1] - a[1]).map(([rule, count]) => `${data.rule_words[rule] ?? rule} ${count}`);
+    return words.length ? `Held back by: ${words.join(", ")}.` : "";
   }
 
   // The weighted mean star of some frames: second moments add up, directions included.
@@ -99,6 +115,7 @@
     }));
     form.querySelector("output.sum").textContent =
       `${plural(frames_then, "frame")}, ${duration(light_then)} of light; today ${frames_now}, ${duration(light_now)}.`;
+    form.querySelector("output.held").textContent = holders();
   }
 
   // The rules in force with the limits that were moved, for every lens.

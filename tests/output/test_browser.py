@@ -343,6 +343,12 @@ def test_other_limits_say_what_they_would_keep_and_come_out_as_rules(
     assert "→" in page.locator("table.what-if").inner_text()
     assert sum_of.inner_text().startswith(f"{wanted} frames")
     assert f"today {len(kept)}" in sum_of.inner_text()
+    # What the moved limit does not free is told with the rule that holds it, and as often.
+    held = page.locator(".limits .held").inner_text()
+    wide = sum(float(row["fwhm_of_best"] or 0) > 1.25 for row in rows if not passes(row))
+    assert f"star width against the lens's best {wide}" in held
+    clouds = sum("extinction_mag" in row["rules_broken"].split() for row in rows)
+    assert wide and clouds and f"transparency {clouds}" in held
     file = tmp_path / "rules.yaml"
     file.write_text(saved(page, "rules"), "utf-8")
     limits = load_rules(file).limits_for("", 50.0)

@@ -30,12 +30,12 @@ FIGURES = tuple(
 """Numbers of a row."""
 
 TRIED_RULES = {"trail_px", "trail_of_fwhm", "trail_worst_px", "fwhm_of_best", "ellipticity"}
-"""Rules that the page applies again under the limits that a reader tries out; `other_rules` says
-that all others hold."""
+"""Rules that the page applies again under the limits that a reader tries out; `other_rules` are
+the others that a frame does not meet."""
 
 _SCRIPT_TEXTS = (
     *("id", "file", "verdict", "cause", "reason", "clock", "utc", "time"),
-    *("decided_by", "rules_verdict", "note", "whiskers", "other_rules"),
+    *("decided_by", "rules_verdict", "note", "whiskers", "rules_broken", "other_rules"),
     *("thumbnail", "crop_places"),
 )
 _NOT_FOR_SCRIPT = ("focal_mm", "aperture", "iso", "setup")
@@ -59,7 +59,10 @@ def frame_row(shot: FrameRow, look: Picture, beside: bool) -> tuple[Plain, bytes
         "decided_by": words(shot.decided_by) or "rules",
         "rules_verdict": words(shot.rules_verdict) or shot.verdict,
         "note": words(shot.note),
-        "other_rules": not set(words(shot.rules_broken).split()) - TRIED_RULES,
+        "rules_broken": words(shot.rules_broken),
+        "other_rules": " ".join(
+            rule for rule in words(shot.rules_broken).split() if rule not in TRIED_RULES
+        ),
         "clock": stamp(shot.taken_camera),
         "utc": stamp(shot.taken_utc),
         "solved": shot.solved is True,

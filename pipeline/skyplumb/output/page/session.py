@@ -50,6 +50,7 @@ from skyplumb.output.page.words import (
     MARKS,
     MORE_FIGURES,
     NIGHT,
+    RULE_WORDS,
 )
 from skyplumb.output.paths import listed_path
 from skyplumb.output.result import SessionResult
@@ -124,6 +125,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
                 for one in cards
             ],
             "rules": result.rules,
+            "rule_words": RULE_WORDS,
             "limits": limits_tried(result.summary),
             "sky": sun_and_moon(result.summary, rows, axis),
             "axes": [setup["axis"] for setup in setups],

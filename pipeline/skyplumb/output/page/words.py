@@ -132,3 +132,20 @@ GLOSSARY = {
     "ppm": "Parts in a million: 100 ppm fast is 0.15 arcsec in 100 s.",
 }
 """What the page's terms mean, those of the table as its columns are described."""
+
+RULE_WORDS = {
+    "trail_px": "longest trail",
+    "trail_of_fwhm": "trail against star width",
+    "trail_worst_px": "trail in the corners",
+    "ellipticity": "plain shape of the stars",
+    "doubled_px": "stars that stand twice",
+    "fwhm_of_best": "star width against the lens's best",
+    "fwhm_px": "star width",
+    "profile": "flat-topped stars",
+    "stars_of_run": "star count",
+    "min_stars": "stars that can be measured",
+    "extinction_mag": "transparency",
+    "sky_of_darkest": "bright sky",
+    "lens": "the lens itself",
+}
+"""What a rule, or a finding without one, is about."""
