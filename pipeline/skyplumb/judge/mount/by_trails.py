@@ -26,6 +26,7 @@ CLEAR_SHARE = 0.9
 """From which on the likeliest model is told alone."""
 MOST_OF_VALUE = 0.5
 """A number whose 95 % range is wider than so much of it is told as a range."""
+LEAST_RATE_PPM = 1000.0
 SMALL_ARCMIN = 12.0
 """A range as wide as this is told as a number, whatever its value."""
 
@@ -108,6 +109,7 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
         axis_rate=fit.solution[:3],
         covariance=fit.covariance[:3, :3],
         sign_known=fit.sign_known,
+        may_be_none=fit.may_be_none,
         misfit=fit.scale,
     )
     onset = one.faults.slip_onset
@@ -129,14 +131,13 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
     """What may be told of these models: the likeliest with its numbers, or a range and words."""
     share, best = models[0]
     low, high = total_range_arcmin(models)
-    if share < CLEAR_SHARE or high - low > max(
-        MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN
-    ):
+    widest = max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN)
+    if share < CLEAR_SHARE or high - low > widest:
         words = NOT_TOLD.format(low=low, high=high)
-        if share < CLEAR_SHARE:
-            words = what_it_may_be(models)
-        elif not plain.by_trails:
+        if not plain.by_trails:
             words = WIDE.format(low=low, high=high)
+        if share < CLEAR_SHARE and len({_kind(fit) for _, fit in models[:2]}) > 1:
+            words = what_it_may_be(models)
         return replace(
             plain,
             why_not=words,
@@ -172,7 +173,10 @@ def total_range_arcmin(models: Sequence[tuple[float, MountFit]]) -> tuple[float,
     drawn, weight = [], []
     for share, fit in models:
         spread = rng.multivariate_normal(fit.axis_rate[:2], fit.covariance[:2, :2], 400)
-        drawn.append(np.degrees(np.hypot(*spread.T)) * 60)
+        sizes = np.degrees(np.hypot(*spread.T)) * 60
+        if fit.may_be_none:
+            sizes *= np.linspace(0, 1, 400)
+        drawn.append(sizes)
         weight.append(np.full(400, share))
     values, shares = np.concatenate(drawn), np.concatenate(weight)
     order = np.argsort(values)
@@ -190,11 +194,19 @@ def what_it_may_be(models: Sequence[tuple[float, MountFit]]) -> str:
     return MAY_BE.format(what=", or ".join(said), decides=decides)
 
 
+def _kind(fit: MountFit) -> tuple[bool, bool]:
+    """Whether a model holds a slip, and a rate worth a word."""
+    rate = fit.rate_error_ppm
+    wrong = bool(abs(rate) > max(LEAST_RATE_PPM, 2 * fit.rate_sigma_ppm))
+    return bool(np.isfinite(fit.slip_arcsec_per_min)), wrong
+
+
 def _in_words(fit: MountFit) -> str:
     parts = [f"an axis {fit.axis_total_error_arcmin:.0f} arcmin off"]
-    if np.isfinite(fit.slip_arcsec_per_min):
+    slips, wrong_rate = _kind(fit)
+    if slips:
         parts.append(f"a slip of {fit.slip_arcsec_per_min:.0f} arcsec a minute")
-    rate = fit.rate_error_ppm
-    if np.isfinite(rate) and abs(rate) > max(1000.0, 2 * fit.rate_sigma_ppm):
+    if wrong_rate:
+        rate = fit.rate_error_ppm
         parts.append(f"a drive {abs(rate) / 1e4:.1f} % too {'fast' if rate > 0 else 'slow'}")
     return " with ".join(parts)

@@ -104,6 +104,8 @@ class MountFit:
     """Found from what single frames drew, since the aim moved between them."""
     sign_known: bool = True
     """False where the opposite of all drifts would have drawn the same trails."""
+    may_be_none: bool = False
+    """Of trails: whether an axis without error would have drawn them about as well."""
     axis_range_arcmin: tuple[float, float] = (NAN, NAN)
     """Total axis error over all models, 95 %, where no one number is told."""
 

@@ -44,12 +44,23 @@ WRONG_RATE = 0.02
 """Of a drive that is out of order."""
 RING, SIZES = 12, (0.5, 1.0, 2.0)
 """Directions of the axes that a fit is started from, and their sizes over that of the trails."""
-ROUNDS = 10
+ROUNDS = 8
+WIDE_SCALES = (20.0, 4.0)
+"""Over the trails' errors, from which a fit begins."""
 FAR_ARCSEC = 7200.0
 """A move between two frames that is a new field and no dither."""
-LEAST_MOVE_ARCSEC = 2.0
+LEAST_MOVE_ARCSEC, LEAST_TURN_ARCSEC = 2.0, 10.0
+"""No hand moves a camera by less than about so much, or turns it about its line of sight (our
+choice)."""
+NO_WORD = 1e6
+CENTRED_ANEW = 4.0
+"""Chi squared that it costs to say that the moves undid the drift: a chance of one in seven."""
 GOOD_ALIGNMENT_ARCMIN = 1.0
+FAR_OFF_DEG = 2.0
+"""Of an axis that somebody pointed at the pole by eye."""
 SETTLED_CHI2 = 9.0
+DRAWN_CHI2 = 6.0
+"""95 % of two numbers, from memory."""
 """Three sigma."""
 
 
@@ -138,8 +149,15 @@ class TrailFit:
     """Of the best solution near the opposite of all drifts."""
     scale: float
     """Of the trails' residuals, over their errors."""
+    none_chi2: float
+    """The same of an axis without error."""
     log_evidence: float
     """Logarithm of the likelihood over all sizes of the faults, but for a constant."""
+
+    @property
+    def may_be_none(self) -> bool:
+        """Whether an axis without error does not fit clearly worse."""
+        return self.none_chi2 - self.chi2 < DRAWN_CHI2
 
     @property
     def sign_known(self) -> bool:
@@ -252,6 +270,9 @@ def fit_trails(data: Evidence, faults: Faults, near: TrailFit | None = None) -> 
         starts = np.concatenate([also, starts])
         noise = _with_moves(data, np.append(near.solution[:3], 0.0))
     scale = 1.0
+    # Far from the truth most trails are many errors off, and robust weights know no way down.
+    for wide in WIDE_SCALES:
+        starts, _ = _climbed(data, faults, starts, noise, wide)
     for _ in range(2 if near is None else 1):
         found, chi2 = _climbed(data, faults, starts, noise, scale)
         best = found[int(np.argmin(chi2))]
@@ -264,31 +285,51 @@ def fit_trails(data: Evidence, faults: Faults, near: TrailFit | None = None) -> 
     n = int(np.argmin(chi2))
     best = found[n]
     away, other = _climbed(data, faults, _opposite(best, terms)[None], noise, scale)
-    same = np.dot(away[0][:2], best[:2]) > 0
+    same = bool(np.dot(away[0][:2], best[:2]) > 0)
+    ours, theirs = _moves_chi2(data, [best[:terms], away[0][:terms]])
+    mine, opposite = float(chi2[n]) + ours, float(other[0]) + theirs
+    if not same and opposite < mine:
+        best, mine, opposite = away[0], opposite, mine
     normal = _normal(data, faults, best[None], noise, scale)[0][0]
     covariance = inverses(normal[None])[0]
     # Any size of an axis error is as likely as another by its logarithm, down to a good alignment.
     size = max(float(np.hypot(*best[:2])), np.radians(GOOD_ALIGNMENT_ARCMIN / 60))
     log_evidence = (
-        -float(chi2[n]) / 2
+        -mine / 2
         - 2 * len(data.moments) * np.log(scale)
         + np.linalg.slogdet(covariance)[1] / 2
         + np.sum(np.log(_held(faults)[2:])) / 2
         - 2 * np.log(size)
     )
     return TrailFit(
-        best[:terms],
-        covariance[:terms, :terms],
-        float(chi2[n]),
-        float(np.inf if same else other[0]),
-        scale,
-        float(log_evidence),
+        solution=best[:terms],
+        covariance=covariance[:terms, :terms],
+        chi2=mine,
+        opposite_chi2=float(np.inf) if same else opposite,
+        none_chi2=_chi2_without(data, faults, best, noise, scale),
+        scale=scale,
+        log_evidence=float(log_evidence),
     )
 
 
+def _chi2_without(
+    data: Evidence, faults: Faults, solution: Floats, noise: Floats, scale: float
+) -> float:
+    """Robust chi squared of all but the axis error, fitted again."""
+    fewer = replace(data, path=data.path.copy(), turned=data.turned.copy())
+    fewer.path[:, :, :2] = 0
+    fewer.turned[:, :, :2] = 0
+    start = solution.copy()
+    start[:2] = 0
+    found, chi2 = _climbed(fewer, faults, start[None], noise, scale)
+    (ours,) = _moves_chi2(fewer, [found[0][: faults.terms]])
+    return float(chi2[0]) + ours
+
+
 def _held(faults: Faults) -> Floats:
-    """One over the square of what is known beforehand of each number; 0 of the axis."""
+    """One over the square of what is known beforehand of each number."""
     held = np.zeros(faults.terms + 2)
+    held[:2] = 1 / np.radians(FAR_OFF_DEG) ** 2
     held[2] = 1 / faults.rate_sigma**2
     if faults.slip:
         held[3] = 1 / SLIP_SIGMA_ARCSEC_S**2
@@ -316,18 +357,37 @@ def _opposite(solution: Floats, terms: int) -> Floats:
 
 
 def _with_moves(data: Evidence, solution: Floats) -> Floats:
-    """Errors of the turns, shape (m, 3), with those of the moves between frames, by their scatter.
+    """Errors of the turns, shape (m, 3), with those of the moves between frames.
 
-    Across the line of sight and about it they are of two sizes.
+    About the line of sight a move is as large as its scatter; across it, it says nothing here (see
+    `_moves_chi2`).
     """
     noise = data.noise.copy()
     if not data.moved.any():
         return noise
     left = (data.turn - data.turned @ solution)[data.moved]
-    across = max(robust_sigma(left[:, :2]), LEAST_MOVE_ARCSEC)
-    about = max(robust_sigma(left[:, 2]), LEAST_MOVE_ARCSEC)
-    noise[data.moved] = np.hypot(noise[data.moved], [across, across, about])
+    about = max(robust_sigma(left[:, 2]), LEAST_TURN_ARCSEC)
+    noise[data.moved] = np.hypot(noise[data.moved], [NO_WORD, NO_WORD, about])
     return noise
+
+
+def _moves_chi2(data: Evidence, fits: Sequence[Floats]) -> list[float]:
+    """How badly each of some solutions fits the moves between frames, as far as they say anything.
+
+    A dither scatters about where the mount has drifted to, so that its moves show the drift on
+    the average; whoever centres the target anew undoes it, and then they show none. So each is
+    held against the likelier of the two.
+    """
+    if not data.moved.any():
+        return [0.0] * len(fits)
+    turn, turned = data.turn[data.moved, :2], data.turned[data.moved, :2]
+    left = [turn - turned[:, :, : len(one)] @ one for one in fits]
+    scatter = max(min(robust_sigma(one) for one in (turn, *left)), LEAST_MOVE_ARCSEC)
+    cut2 = cauchy_cut(2) ** 2
+    undone, *chi2 = (
+        float(cut2 * np.log1p((one**2).sum(1) / (cut2 * scatter**2)).sum()) for one in (turn, *left)
+    )
+    return [min(one, undone + CENTRED_ANEW) for one in chi2]
 
 
 def _trail_residuals(data: Evidence, x: Floats, terms: int) -> Floats:
