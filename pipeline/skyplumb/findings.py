@@ -50,14 +50,19 @@ class Advice:
         parts = []
         if self.saves_frames:
             frames = counted(self.saves_frames, "frame")
-            parts.append(f"Saves {frames}, {duration(60 * self.saves_minutes)}.")
+            parts.append(f"Saves {frames}{_light(self.saves_minutes)}.")
         if self.together_with:
             other = CAUSES.get(self.together_with)
             parts.append(
                 f"With the remedy for {other.label if other else self.together_with} both together "
-                f"save {self.together_frames}, {duration(60 * self.together_minutes)}."
+                f"save {self.together_frames}{_light(self.together_minutes)}."
             )
         return " ".join(parts)
+
+
+def _light(minutes: float) -> str:
+    """Such as ", 28 min"; empty for frames of unknown exposure."""
+    return f", {duration(60 * minutes)}" if minutes > 0 else ""
 
 
 @dataclass(frozen=True, slots=True)

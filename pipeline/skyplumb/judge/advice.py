@@ -15,8 +15,22 @@ from skyplumb.findings import Advice
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
 from skyplumb.judge.mount import MountFit, Periodic
+from skyplumb.judge.notices import soft_as_a_whole
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
 from skyplumb.records import ShotInfo
+
+FEW_STARS = (
+    "Cloud, a bright sky or the exposure: these frames do not tell which. Another of the same "
+    "exposure under a clear, dark sky would."
+)
+MANY_STARS = 100
+"""Stars found in a frame that are not few, whatever spoils their shapes."""
+SPOILED_STARS = (
+    "There are stars, but they stand in each other's light, or are trailed or blurred beyond "
+    "measure; a look at them at 100 % tells which."
+)
+_STEADY = ("untracked", *(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY))
+"""Causes whose trail grows as the exposure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,10 +76,10 @@ def advise(runs: Sequence[JudgedRun], rules: Rules) -> list[Advice]:
             cause=cause,
             frames=len(mine),
             minutes=_minutes(mine),
-            mend=_remedy(CAUSES[cause], mine),
+            mend=_remedy(CAUSES[cause], mine, bool(alone or other)),
             saves_frames=len(alone),
             saves_minutes=_minutes([everything[n] for n in alone]),
-            caution=LASER_CAUTION if cause == "axis" else "",
+            caution=LASER_CAUTION if cause == "axis" and (alone or other) else "",
             together_with=other,
             together_frames=len(both),
             together_minutes=_minutes([everything[n] for n in both]),
@@ -110,17 +124,33 @@ def _minutes(lost: Sequence[_Lost]) -> float:
     return round(sum(one.minutes for one in lost), 2)
 
 
-def _remedy(cause: Cause, lost: Sequence[_Lost]) -> str:
-    """What this night shows of the fault, after the table's remedy where that was told apart."""
+def _remedy(cause: Cause, lost: Sequence[_Lost], helps: bool) -> str:
+    """What this night shows of the fault, after the table's remedy where that was told apart.
+
+    No remedy where none of the frames would have been kept with it.
+    """
+    if cause.name == "few-stars" and not helps:
+        there = [one.frame.facts.stars >= MANY_STARS for one in lost]
+        return SPOILED_STARS if all(there) else FEW_STARS
+    if cause.remedy and not helps:
+        words = cause.words[0].upper() + cause.words[1:]
+        return f"{words}; that is not all that is wrong with these frames."
     base = cause.remedy or cause.no_remedy
+    if cause.name == "focus" and all(soft_as_a_whole(one.run) for one in lost):
+        base = (
+            "focus on a bright star before the run begins: it was out of focus from the first frame"
+        )
+    if cause.name == "untracked" and not all(one.frame.facts.light.notes.tracker for one in lost):
+        base = f"on a tracker, {base}; on a fixed tripod only shorter exposures help"
     found = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
     if found is None:
         # Nothing that could be set right stands clear of its error.
         words = f"These frames do not tell what there is to put right ({cause.words})"
         return _sentences(f"{words}.", _shorter(lost))
     # A shorter exposure helps without the remedy where a fault draws on through the exposure.
-    helps = cause.comes is Comes.STEADILY or cause.name == "wind"
-    return _sentences(f"{base[0].upper()}{base[1:]}.", found, _shorter(lost) if helps else "")
+    # Gusts come and go: no exposure is short enough for all, nor too long for one.
+    steady = cause.comes is Comes.STEADILY or cause.name == "untracked"
+    return _sentences(f"{base[0].upper()}{base[1:]}.", found, _shorter(lost) if steady else "")
 
 
 def _sentences(*said: str) -> str:
@@ -201,18 +231,40 @@ def _wind(lost: Sequence[_Lost]) -> str:
 
 
 def _shorter(lost: Sequence[_Lost]) -> str:
-    """The exposure at which these trails would meet the limit."""
+    """The exposure at which these trails would meet the limits."""
     parts = []
     for run in {one.run.run.name: one.run for one in lost}.values():
-        mine = [one.frame.facts for one in lost if one.run is run]
-        trails = [fact.motion.trail_px for fact in mine if np.isfinite(fact.motion.trail_px)]
+        mine = [one.frame for one in lost if one.run is run]
         exposure = run.run.settings.exposure_s
-        if not trails or not np.isfinite(exposure):
-            continue
-        wanted = exposure * run.limits.trail_px.keep_up_to / float(np.median(trails))
+        wanted = float(np.median([exposure * _share_that_fits(one, run) for one in mine]))
         if 1 <= wanted < exposure:
             parts.append(f"{_round_down(wanted):g} s{_with_lens(run.run.lights[0].info)}")
     return f"As it was, shorten to {', '.join(parts)}." if parts else ""
+
+
+def _share_that_fits(frame: Judged, run: JudgedRun) -> float:
+    """Share of its exposure in which a frame's trail would meet the limits; NaN where none would.
+
+    What draws on steadily grows with the exposure, the rest of the trail may stay as it is.
+    """
+    trail = frame.facts.motion.trail_px
+    width = run.limits.trail_of_fwhm.keep_up_to * run.levels.fwhm_px
+    limit = float(np.fmin(run.limits.trail_px.keep_up_to, width))
+    steady = sum(frame.trail_causes.get(cause, 0.0) for cause in _STEADY)
+    spare = limit**2 - (1 - steady) * trail**2
+    if not (spare > 0 and steady > 0) or _swings(run):
+        return np.nan
+    return float(np.sqrt(spare / steady) / trail)
+
+
+def _swings(run: JudgedRun) -> bool:
+    """Whether a periodic error is no steady drift over an exposure of the run."""
+    periodic = run.mount.periodic
+    return (
+        periodic is not None
+        and _periodic_error_matters(periodic)
+        and run.run.settings.exposure_s > periodic.period_s / 4
+    )
 
 
 def _with_lens(info: ShotInfo) -> str:

@@ -12,27 +12,27 @@ from skyplumb.judge.verdict import JudgedRun
 
 def run_notices(judged: Sequence[JudgedRun]) -> list[str]:
     """A line for each run that is out of focus as a whole, or has no clear frame."""
-    return [*_out_of_focus(judged), *_cloudy(judged)]
+    soft = [
+        f"Run {one.run.name} is out of focus as a whole: {words}."
+        for one in judged
+        if (words := soft_as_a_whole(one))
+    ]
+    return [*soft, *_cloudy(judged)]
 
 
-def _out_of_focus(judged: Sequence[JudgedRun]) -> list[str]:
-    """A line for each run that is out of focus as a whole."""
-    out = []
-    for one in judged:
-        focus, limits, best = one.levels.focus, one.limits, one.levels.focus.best
-        begun = f"Run {one.run.name} is out of focus as a whole: FWHM {focus.fwhm_px:.1f} px"
-        if best is not None:
-            times = focus.fwhm_px / best.fwhm_px
-            if times > limits.fwhm_of_best.keep_up_to:
-                known = f"{best.fwhm_px:.1f} px {best.where}"
-                out.append(
-                    f"{begun} in its sharpest frames, {times:.1f} times this lens's best, {known}."
-                )
-        elif focus.fwhm_px > limits.fwhm_px.keep_up_to:
-            out.append(f"{begun} in its sharpest frames, limit {limits.fwhm_px.keep_up_to:g}.")
-        elif focus.flat:
-            out.append(f"{begun}, stars with the flat tops of those out of focus.")
-    return out
+def soft_as_a_whole(run: JudgedRun) -> str:
+    """How a run is out of focus from its first frame to its last, in words; empty if it is not."""
+    focus, limits, best = run.levels.focus, run.limits, run.levels.focus.best
+    width = f"FWHM {focus.fwhm_px:.1f} px"
+    if best is not None:
+        times = focus.fwhm_px / best.fwhm_px
+        if not times > limits.fwhm_of_best.keep_up_to:
+            return ""
+        known = f"{best.fwhm_px:.1f} px {best.where}"
+        return f"{width} in its sharpest frames, {times:.1f} times this lens's best, {known}"
+    if focus.fwhm_px > limits.fwhm_px.keep_up_to:
+        return f"{width} in its sharpest frames, limit {limits.fwhm_px.keep_up_to:g}"
+    return f"{width}, stars with the flat tops of those out of focus" if focus.flat else ""
 
 
 def _cloudy(judged: Sequence[JudgedRun]) -> list[str]:

@@ -15,7 +15,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
-from skyplumb.judge.cause import explain
+from skyplumb.judge.cause import SIDEREAL_WITHIN, explain
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.focus import (
@@ -238,12 +238,16 @@ def _levels(facts: Sequence[FrameFacts], limits: Limits) -> RunLevels:
 def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) -> bool:
     """Whether a frame would be kept if none of these causes had been at work."""
     causes = causes & frame.causes.keys()
+    if frame.scene.clear is not True:  # whether more light would have shown more stars is unknown
+        causes = causes - {"few-stars"}
     if not causes:
         return False
     fact = frame.facts
     motion = fact.motion
     left = max(1 - sum(frame.trail_causes.get(cause, 0.0) for cause in causes), 0.0)
     length = motion.trail_px * float(np.sqrt(left))
+    if "untracked" in causes:
+        length = float(np.fmax(length, _beside_the_sky_px(frame)))
     hidden = any(CAUSES[cause].hides_stars for cause in causes)
     motion = replace(
         motion,
@@ -266,6 +270,17 @@ def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) ->
         fact = replace(fact, light=replace(fact.light, measure=measure))
     info = fact.light.info
     return not _findings(fact, run.levels, rules.limits_for(info.lens, info.focal_mm))
+
+
+def _beside_the_sky_px(frame: Judged) -> float:
+    """Trail that a frame would surely have had on a drive, px: its second moment less that of the
+    sky's own motion. NaN where it is not known how the sky moved."""
+    scene, motion = frame.scene, frame.facts.motion
+    angles = 2 * np.radians([motion.trail_angle_deg, scene.east_deg])
+    squares = np.array([motion.trail_px, scene.sidereal_px]) ** 2
+    own, sky = squares[:, None] * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    doubt = 2 * (motion.trail_px * motion.trail_sigma_px + SIDEREAL_WITHIN * squares[1])
+    return float(np.sqrt(max(np.hypot(*(own - sky)) - doubt, 0.0)))
 
 
 def _width_without(fact: FrameFacts, run: JudgedRun, causes: Set[str]) -> float:

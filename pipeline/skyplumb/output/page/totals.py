@@ -56,7 +56,9 @@ def advice(told: Iterable[Advice]) -> list[Plain]:
             "cause": one.cause,
             "label": cause_of(one.cause).label,
             "remedy": one.mend,
-            "has_remedy": bool(cause_of(one.cause).remedy),
+            "has_remedy": bool(
+                cause_of(one.cause).remedy and (one.saves_frames or one.together_frames)
+            ),
             "caution": one.caution,
             "saves_frames": one.saves_frames,
             "saves_seconds": 60 * one.saves_minutes,
