@@ -41,10 +41,11 @@ OFF_PX = 50.0
 """A start is off by no more, and its matches at the edge are still wanted."""
 BENT_RAD = float(np.radians(0.3))
 """Refraction at 2 degrees of altitude: by no more it bends a field."""
-LOOSE_PX, UNLIKE_MAG = 3.0, 0.65
-"""Matches that lie so loosely, with light that is not the catalogue's, are chance neighbours among
-a thousand faint stars. Colours, cloud and saturation part stars of one magnitude by less (0.59 at
-most in 1,200 drawn frames), the brightnesses of any stars by more (0.74 at least)."""
+CHANCE = ((3.0, 0.65), (12.0, 0.4))
+"""How loosely matches lie, px, and how unlike the catalogue's their light is, mag: past both they are
+chance neighbours among a thousand faint stars. Colours, cloud and saturation part stars of one
+magnitude by 0.35 in 99 of 100 of 1,200 drawn frames and by 0.59 at most, chance neighbours by 0.74
+at least."""
 BRIGHTEST, MOSTLY = 60, 0.3
 """Of so many of the brightest stars, the share that may be saturated before they are needed."""
 SATURATED_PX = 0.2
@@ -75,7 +76,9 @@ class Matches:
         return (
             len(self.star) >= FEWEST_MATCHES
             and self.log_odds > CERTAIN_LOG_ODDS
-            and not (self.sigma_px > LOOSE_PX and self.unlike_mag > UNLIKE_MAG)
+            and not any(
+                self.sigma_px > loose and self.unlike_mag > unlike for loose, unlike in CHANCE
+            )
         )
 
     def same_stars(self, other: Matches) -> bool:

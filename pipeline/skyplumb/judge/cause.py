@@ -59,6 +59,10 @@ LEAST_WIDENED_PX2 = 0.25
 """Stars of 2.5 px that are 0.25 px wider than in the frames around."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
+CLEAR_EXCESS = 1.1
+"""How far beyond a limit a frame is at fault for sure."""
+ONE_SIDED, LEAST_KNOWN_PX = 0.45, 1.0
+"""A drift that only one neighbour tells is doubted by half of itself."""
 MISFIT = 3.0
 """From which on the mount's fit is said not to tell where frames pointed, in their own errors:
 three sigma."""
@@ -155,6 +159,8 @@ def explain(
     cause = next(iter(shares))
     evidence = evidence_of(shares, scene, mount, bool(trailed))
     sure = confidence(evidence) * leads.get(cause, 1.0)
+    if _may_mislead(findings, cause, scene, mount, bool(trailed)):
+        sure = min(sure, CLEARLY)
     if trailed and CAUSES[cause].fitted and _too_few(mount):
         words = _what_is_known(scene, mount)
         return Explanation("unexplained", NAN, shares, trail_shares, words, cause, evidence)
@@ -168,6 +174,29 @@ def explain(
         unknown = {"unexplained": 1.0}
         return Explanation("unexplained", NAN, unknown, trail_shares, words, cause, evidence)
     return Explanation(cause, sure, shares, trail_shares, words, cause, evidence)
+
+
+def _may_mislead(
+    findings: Sequence[tuple[str, float]],
+    cause: str,
+    scene: Scene,
+    mount: MountFit,
+    trailed: bool,
+) -> bool:
+    """Whether the evidence is of a kind that was seen to mislead more than once in a hundred times.
+
+    A frame at a limit may have no fault at all; where the fit does not tell where the frames
+    pointed, its share in a trail is no better; and without a drift of its own on either side, a
+    frame that was moved alone may have been shaken or pushed.
+    """
+    if max((excess for _, excess in findings), default=0.0) < CLEAR_EXCESS:
+        return True
+    if not trailed or not (CAUSES[cause].fitted or CAUSES[cause].where is Where.FRAME):
+        return False
+    drift = scene.drift
+    untold = not drift.spread_px < ONE_SIDED * max(drift.length_px, LEAST_KNOWN_PX)
+    alone = CAUSES[cause].where is Where.FRAME and not np.isfinite(scene.motion.doubled_px)
+    return bool(mount.misfit > MISFIT or (alone and untold))
 
 
 def _too_few(mount: MountFit) -> bool:

@@ -1,0 +1,230 @@
+"""What the trails of single frames say of the mount, where the aim moved between them.
+
+Drawn by `tracker`, which knows none of the axes and signs under test.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from skyplumb.calibrate.lens_psf import LensPsf
+from skyplumb.calibrate.light import Light, optics_key
+from skyplumb.calibrate.sky import Site
+from skyplumb.judge.aims import with_moves
+from skyplumb.judge.cause import explain, trail_causes
+from skyplumb.judge.motion import Motion, Stretch
+from skyplumb.judge.mount import MountFit, Trail, fit_mount
+from skyplumb.judge.scene import Scene, scene_of
+from skyplumb.judge.shaped import Shaped
+from skyplumb.output.table import _mount_summary
+from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shaken, shoot, trail_moments
+
+NOISE_PX2 = 0.02
+ROUND = Stretch(60, np.array([2.0, 0.0, 0.0]), np.full(3, 1e-4), 2.0, np.zeros(2), np.zeros(2))
+
+
+def fields(site: Site) -> list[Plan]:
+    """Single frames of several directions, each with an aim of its own."""
+    hand = 1 if site.latitude_deg > 0 else -1
+    places = [(-50, 10), (-50, 14), (0, 40), (5, 45), (45, 20), (45, 60), (-20, 65), (30, 5)]
+    return [
+        Plan(hour, hand * dec, frames=1, exposure_s=240.0, start_s=260.0 * n)
+        for n, (hour, dec) in enumerate(places)
+    ]
+
+
+def seen(
+    tracker: Tracker, plans: Sequence[Plan], seed: int = 1, dither_arcsec: float = 0.0
+) -> tuple[list[Light], dict[str, Trail]]:
+    """Frames before each of which the aim was moved, and their trails with an error."""
+    rng = np.random.default_rng(seed)
+    lights, trails = [], {}
+    shot = iter(shoot(tracker, plans, Errors(0.3, 5.0), seed))
+    for plan in plans:
+        for number in range(plan.frames):
+            light = next(shot)
+            start = plan.start_s + number * plan.every_s
+            xx, yy, xy = trail_moments(tracker, plan, start, plan.start_s)
+            both = np.array([xx - yy, 2 * xy]) + rng.normal(0, NOISE_PX2, 2)
+            trails[light.file] = Trail(both, NOISE_PX2)
+            light = shaken(light, *rng.normal(0, 1, 2) * dither_arcsec)
+            lights.append(replace(light, moved=bool(lights)))
+    return lights, trails
+
+
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+@pytest.mark.parametrize("high, east", [(25.0, -40.0), (-60.0, 30.0), (10.0, 90.0)])
+def test_single_frames_of_three_directions_tell_how_far_the_axis_is_off(
+    site: Site, high: float, east: float
+) -> None:
+    lights, trails = seen(Tracker(site, high, east), fields(site))
+    fit = fit_mount(lights, 0, trails)
+    true = np.hypot(high, east * np.cos(np.radians(site.latitude_deg)))
+    # Five parts in a hundred or an arcminute are asked for.
+    assert fit.axis_total_error_arcmin == pytest.approx(true, abs=max(1.0, 0.05 * true))
+    assert fit.by_trails
+    if fit.sign_known:
+        assert fit.axis_alt_error_arcmin == pytest.approx(high, abs=3 * fit.axis_sigmas_arcmin[0])
+    else:
+        # The opposite of all drifts draws the same trails: both answers are said.
+        assert np.isnan(fit.axis_alt_error_arcmin)
+        words = fit.degenerate_with[0]
+        assert "too high" in words
+        assert "too low" in words
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_dithers_about_one_target_leave_axis_and_slip_to_be_told(seed: int) -> None:
+    plan = Plan(-30, 25, frames=20, exposure_s=240.0, every_s=260.0)
+    tracker = Tracker(NORTHERN, 30.0, -40.0)
+    fit = fit_mount(*_as_asked(seen(tracker, [plan], seed, dither_arcsec=120.0)))
+    low, high = fit.axis_range_arcmin
+    told = fit.axis_total_error_arcmin
+    true = np.hypot(30.0, 40.0 * np.cos(np.radians(NORTHERN.latitude_deg)))
+    if np.isfinite(told):
+        assert told == pytest.approx(true, abs=3 * fit.axis_sigmas_arcmin[2])
+    else:
+        assert low < true < high
+
+
+def _as_asked(
+    found: tuple[list[Light], dict[str, Trail]],
+) -> tuple[list[Light], int, dict[str, Trail]]:
+    lights, trails = found
+    return lights, 0, trails
+
+
+def test_no_trails_are_no_axis_and_the_range_says_so() -> None:
+    lights, trails = seen(
+        Tracker(NORTHERN), [Plan(-30, 25, frames=12, exposure_s=240.0, every_s=260.0)], 3, 120.0
+    )
+    fit = fit_mount(lights, 0, trails)
+    assert np.isnan(fit.axis_total_error_arcmin)
+    assert fit.axis_range_arcmin[0] < 5
+    assert "four frames in a row" in fit.why_not
+    told = _mount_summary(fit)
+    assert told.axis_total_high_arcmin == pytest.approx(fit.axis_range_arcmin[1])
+    assert np.isnan(told.axis_total_error_arcmin)
+
+
+def test_three_trails_are_too_few() -> None:
+    lights, trails = seen(Tracker(NORTHERN, 30.0), fields(NORTHERN)[:3])
+    assert "needs 4" in fit_mount(lights, 0, trails).why_not
+
+
+def of_one_lens(lights: Sequence[Light], stretches: Sequence[Stretch]) -> dict[tuple, Shaped]:
+    files = [light.file for light in lights]
+    lens = LensPsf(0, np.zeros((0, 3)), 0, 0)
+    return {optics_key(lights[0]): Shaped({}, lens, dict(zip(files, stretches, strict=True)), 2.0)}
+
+
+def stretched(xx: float, yy: float, xy: float) -> Stretch:
+    return replace(ROUND, centre=np.array([2.0 + xx + yy, xx - yy, 2 * xy]))
+
+
+def test_a_step_that_no_star_shows_was_a_hands() -> None:
+    tracker = Tracker(NORTHERN, 60.0, 0.0)
+    plan = Plan(-30, 25, frames=8, exposure_s=240.0, every_s=260.0)
+    lights = shoot(tracker, [plan], Errors(0.3, 5.0), 1)
+    drawn = [stretched(*trail_moments(tracker, plan, 260.0 * n, 0.0)) for n in range(8)]
+    # The drift itself is shown by every frame, and is none.
+    assert not any(one.moved for one in with_moves(lights, of_one_lens(lights, drawn)))
+    # 150 arcsec are 7 px, and nobody's trail.
+    away = [*lights[:5], *(shaken(one, 0.0, 150.0) for one in lights[5:])]
+    moved = with_moves(away, of_one_lens(away, drawn))
+    assert [one.moved for one in moved] == [False] * 5 + [True] + [False] * 2
+
+
+def test_a_gust_that_its_frame_shows_is_no_move_of_the_aim() -> None:
+    plan = Plan(-30, 25, frames=8, exposure_s=60.0)
+    lights = shoot(Tracker(NORTHERN), [plan], Errors(0.3, 5.0), 1)
+    thrown = [shaken(one, 0.0, 60.0 * (n == 4)) for n, one in enumerate(lights)]
+    gust = replace(ROUND, centre=np.array([6.0, 4.0, 0.0]))
+    drawn = [gust if n == 4 else ROUND for n in range(8)]
+    assert not any(one.moved for one in with_moves(thrown, of_one_lens(thrown, drawn)))
+
+
+def two_models(share: float) -> MountFit:
+    """An axis far off, or a slip: each draws what the frame shows."""
+    plain = MountFit(
+        frames=12, axis_rate=np.array([0.02, 0.0, 0.0]), covariance=np.eye(3) * 1e-8,
+        latitude_deg=47.3, misfit=1.0,
+    )  # fmt: skip
+    slips = replace(
+        plain, axis_rate=np.zeros(3), slip_arcsec_per_min=34.0, slip_sigma=1.0,
+        slip_sin_zenith=0.7, slip_onset_s=-1e4, slip_from_start=True,
+    )  # fmt: skip
+    models = ((share, plain), (1 - share, slips))
+    return MountFit(frames=12, why_not="either", models=models, latitude_deg=47.3)
+
+
+def trailed_by(model: MountFit) -> Scene:
+    """A frame trailed as a model has it."""
+    from skyplumb.judge.mount import motion_terms
+
+    (light, *_) = shoot(Tracker(NORTHERN), [Plan(-40, 25, frames=4, exposure_s=240.0)])
+    terms = motion_terms(model, light)
+    assert terms is not None
+    path = sum(one[-1] - one[0] for one in terms.values())
+    motion = Motion(
+        trail_px=float(np.hypot(*path)),
+        trail_sigma_px=0.05,
+        trail_angle_deg=float(np.degrees(np.arctan2(path[1], path[0]))),
+        across_px2=1.5,
+        kurt=2.0,
+    )
+    return scene_of(light, motion, shot_drift(path), 0.0)
+
+
+def shot_drift(path: np.ndarray) -> object:
+    from skyplumb.judge.drift import Drift
+
+    return Drift(float(path[0]), float(path[1]), 0.0, 0.0)
+
+
+def test_two_models_that_explain_a_frame_as_well_name_no_cause_but_say_both() -> None:
+    mount = two_models(0.55)
+    scene = trailed_by(mount.models[0][1])
+    assert trail_causes(scene, mount, [scene]).leads["axis"] >= 0.55
+    told = explain([("trail_px", 3.0)], [scene], 0, mount)
+    assert told.cause == "unexplained"
+    assert {"axis", "slip"} <= told.shares.keys()
+    assert "an axis" in told.words
+    assert "or" in told.words
+    assert "a slip of 34 arcsec a minute" in told.words
+    # Where one of them is far likelier, it is named.
+    assert explain([("trail_px", 3.0)], [scene], 0, two_models(0.97)).cause == "axis"
+
+
+def test_what_shook_one_frame_across_its_drift_is_wind_beside_the_axis() -> None:
+    mount = two_models(0.97).models[0][1]
+    scene = trailed_by(mount)
+    assert trail_causes(scene, mount, [scene]).shares.get("wind", 0.0) < 0.05
+    # Of 3 px^2 a gust's core shows a quarter: as wide as a trail of 6 px.
+    wide = replace(scene, motion=replace(scene.motion, widened_px2=0.75))
+    shares = trail_causes(wide, mount, [wide]).shares
+    drawn = scene.motion.trail_px**2 / 12
+    assert shares["wind"] == pytest.approx(3.0 / (3.0 + drawn), abs=0.1)
+
+
+def test_the_frame_in_which_a_head_lets_go_is_the_slips() -> None:
+    mount = two_models(0.5).models[1][1]
+    scene = trailed_by(mount)
+    middle = scene.light.mid_s
+    late = replace(mount, slip_onset_s=middle + 30.0, slip_from_start=False)
+    # The fit has it begin half a minute too late; what it leaves is the slip's all the same.
+    shares = trail_causes(scene, late, [scene]).shares
+    assert max(shares, key=lambda cause: shares[cause]) == "slip"
+
+
+def test_a_cause_at_a_limit_or_beside_a_poor_fit_is_never_sure() -> None:
+    mount = two_models(0.97).models[0][1]
+    scene = trailed_by(mount)
+    assert explain([("trail_px", 3.0)], [scene], 0, mount).confidence > 0.9
+    assert explain([("trail_px", 1.05)], [scene], 0, mount).confidence <= 0.85
+    poor = replace(mount, misfit=9.0)
+    assert explain([("trail_px", 3.0)], [scene], 0, poor).confidence <= 0.85
