@@ -42,8 +42,8 @@ OFF_PX = 50.0
 BENT_RAD = float(np.radians(0.3))
 """Refraction at 2 degrees of altitude: by no more it bends a field."""
 CHANCE = ((3.0, 0.65), (12.0, 0.4))
-"""How loosely matches lie, px, and how unlike the catalogue's their light is, mag: past both they are
-chance neighbours among a thousand faint stars. Colours, cloud and saturation part stars of one
+"""How loosely matches lie, px, and how unlike the catalogue's their light is, mag: past both they
+are chance neighbours among a thousand faint stars. Colours, cloud and saturation part stars of one
 magnitude by 0.35 in 99 of 100 of 1,200 drawn frames and by 0.59 at most, chance neighbours by 0.74
 at least."""
 BRIGHTEST, MOSTLY = 60, 0.3
