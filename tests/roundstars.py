@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
+import numpy as np
+from scipy.spatial.transform import Rotation
+
+from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
@@ -58,3 +64,17 @@ def light(
         noise=15.0,
     )
     return Light(measure, ShotNotes(info), None, 70.0 * number)
+
+
+def pointed(one: Light) -> Light:
+    """The same frame with its sky solved."""
+    pointing = Pointing(
+        solved=True,
+        ra_deg=40.0,
+        dec_deg=20.0,
+        camera=Camera(20000.0, *SIZE),
+        sky=ObservedSky(None, None),
+        attitude=Rotation.from_euler("xyz", [0.4, -0.7, 1.0]).as_matrix(),
+        covariance=np.eye(3) * 1e-12,
+    )
+    return replace(one, pointing=pointing)

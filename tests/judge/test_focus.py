@@ -5,15 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from scipy.spatial.transform import Rotation
 
-from roundstars import INFO, SIZE, light
-from skyplumb.calibrate.camera import Camera
+from roundstars import INFO, SIZE, light, pointed
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.pointing import Pointing
-from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.focus import FocusKey, KnownWidth, focus_of_session, key_of
@@ -46,17 +41,8 @@ def frames(
         one = light(number, trail, info=info, width=width, angle=37.0 * number)
         stars = one.measure.stars.copy()
         stars["kurt"] = kurt
-        pointing = Pointing(
-            solved=True,
-            ra_deg=40.0,
-            dec_deg=20.0,
-            camera=Camera(20000.0, *SIZE),
-            sky=ObservedSky(None, None),
-            attitude=Rotation.from_euler("xyz", [0.4, -0.7, 1.0]).as_matrix(),
-            covariance=np.eye(3) * 1e-12,
-        )
-        measure = replace(one.measure, stars=stars)
-        out.append(replace(one, measure=measure, pointing=pointing if solved else Pointing()))
+        one = replace(one, measure=replace(one.measure, stars=stars))
+        out.append(pointed(one) if solved else one)
     return out
 
 

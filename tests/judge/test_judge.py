@@ -8,14 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.spatial.transform import Rotation
 
 from inventednight import table_of
-from roundstars import INFO, SIZE, light
-from skyplumb.calibrate.camera import Camera
+from roundstars import INFO, SIZE, light, pointed
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.pointing import Pointing
-from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge import verdict as judging
@@ -172,20 +168,6 @@ def test_every_rule_that_binds_is_quoted_with_its_own_limit() -> None:
     assert "px at 2" in odd.reason and "limit 1.5" in odd.reason
     assert "times the width of the run's sharp stars, limit 1.6" in odd.reason
     assert odd.reason.count("trailed") == 1
-
-
-def pointed(one: Light) -> Light:
-    """The same frame with its sky solved."""
-    pointing = Pointing(
-        solved=True,
-        ra_deg=40.0,
-        dec_deg=20.0,
-        camera=Camera(20000.0, *SIZE),
-        sky=ObservedSky(None, None),
-        attitude=Rotation.from_euler("xyz", [0.4, -0.7, 1.0]).as_matrix(),
-        covariance=np.eye(3) * 1e-12,
-    )
-    return replace(one, pointing=pointing)
 
 
 def test_frames_whose_sky_was_not_solved_never_set_the_runs_best_width() -> None:
