@@ -326,6 +326,18 @@ def test_a_drive_is_only_named_where_it_would_have_kept_the_frames() -> None:
     assert tracked.mend.startswith("Check the drive's power") and "tripod" not in tracked.mend
 
 
+def test_trails_too_long_to_be_measured_are_spared_by_a_drive() -> None:
+    # A few shapes were found in streaks of a minute; a driven camera would have had stars.
+    frames = []
+    for one in standing(60.0, 2.0, 61.0):
+        motion = replace(one.facts.motion, trail_px=NAN, trail_sigma_px=NAN, trail_angle_deg=NAN)
+        facts = replace(one.facts, motion=motion, shape_stars=4, ellipticity=0.8)
+        frames.append(replace(one, facts=facts, broken=("min_stars",)))
+    (found,) = advise([run_of(frames)], RULES)
+    assert found.saves_frames == len(frames)
+    assert found.mend.startswith("On a tracker, check the drive's power")
+
+
 @pytest.mark.parametrize(("clear", "saved"), [(True, 8), (None, 0), (False, 0)])
 def test_a_longer_exposure_is_only_advised_under_a_clear_sky(
     clear: bool | None, saved: int

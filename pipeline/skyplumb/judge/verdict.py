@@ -261,6 +261,8 @@ def would_keep(run: JudgedRun, frame: Judged, causes: Set[str], rules: Rules) ->
         motion=motion,
         across_fwhm_px=_width_without(fact, run, causes),
         profile=NAN if "focus" in causes else fact.profile,
+        # Of trails too long to be measured the few shapes that were are no stars'.
+        ellipticity=NAN if hidden and left < 1e-6 else fact.ellipticity,
         extinction_mag=0.0 if "cloud" in causes else fact.extinction_mag,
         stars=int(max(fact.stars, run.levels.stars)) if hidden else fact.stars,
         shape_stars=max(fact.shape_stars, 1000) if hidden else fact.shape_stars,
