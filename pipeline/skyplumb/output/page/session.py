@@ -95,7 +95,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         "cameras": list(dict.fromkeys(filter(None, (_shown(row.camera) for row in result.rows)))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),
-        "notices": [*unlocated(cards), *result.notices],
+        "notices": [*result.notices, *unlocated(cards)],
         "changed": result.summary.changed_verdicts,
         "changed_by": result.summary.changed_by,
         "limits": limits_tried(result.summary),
