@@ -566,8 +566,19 @@ def test_a_wrong_rate_and_axis_are_not_taken_for_a_slip() -> None:
     for seed in range(4):
         tracker = replace(LEANING, too_fast=0.004)
         fit = fit_mount(shoot(tracker, [Plan(40, 25, frames=16)], USUAL, seed))
+        # A slip of 5 arcsec a minute with an axis 27 arcmin off would look the same: both are said.
+        assert {bool(np.isfinite(one.slip_arcsec_per_min)) for _, one in fit.models} == {
+            True,
+            False,
+        }
+        (rate,) = (one for _, one in fit.models if np.isnan(one.slip_arcsec_per_min))
+        assert rate.rate_error_ppm == pytest.approx(4000, abs=3 * rate.rate_sigma_ppm)
+        assert fit.axis_total_error_arcmin == pytest.approx(18, abs=3 * fit.axis_sigmas_arcmin[2])
+        # Upwards no head slips.
+        tracker = replace(LEANING, too_fast=-0.004)
+        fit = fit_mount(shoot(tracker, [Plan(40, 25, frames=16)], USUAL, seed))
         assert np.isnan(fit.slip_arcsec_per_min)
-        assert fit.rate_error_ppm == pytest.approx(4000, abs=3 * fit.rate_sigma_ppm)
+        assert fit.rate_error_ppm == pytest.approx(-4000, abs=3 * fit.rate_sigma_ppm)
 
 
 @pytest.mark.parametrize(("amplitude", "period"), [(21.0, 480.0), (60.0, 480.0), (21.0, 900.0)])

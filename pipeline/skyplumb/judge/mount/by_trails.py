@@ -132,6 +132,10 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
     share, best = models[0]
     low, high = total_range_arcmin(models)
     widest = max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN)
+    if share < CLEAR_SHARE and high - low <= widest and len({_kind(f) for _, f in models}) > 1:
+        return replace(
+            _spread_over(models), models=models, degenerate_with=(what_it_may_be(models),)
+        )
     if share < CLEAR_SHARE or high - low > widest:
         words = NOT_TOLD.format(low=low, high=high)
         if not plain.by_trails:
@@ -150,6 +154,18 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
             best, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)
         )
     return replace(best, models=models if len(models) > 1 else ())
+
+
+def _spread_over(models: tuple[tuple[float, MountFit], ...]) -> MountFit:
+    """The likeliest model, its errors widened by what the others say instead."""
+    (_, best), *others = models
+    covariance = best.covariance.copy()
+    slip2 = best.slip_sigma**2
+    for share, other in others:
+        away = np.nan_to_num(other.axis_rate - best.axis_rate)
+        covariance = covariance + share * np.outer(away, away)
+        slip2 += share * (np.nan_to_num(other.slip_arcsec_per_min) - best.slip_arcsec_per_min) ** 2
+    return replace(best, covariance=covariance, slip_sigma=float(np.sqrt(slip2)))
 
 
 def _either(fit: MountFit) -> str:

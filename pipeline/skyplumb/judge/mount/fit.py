@@ -132,7 +132,7 @@ class Pointings:
         """
         data, best = with_knocks(self.data, self._faults)
         fit = self._fit(data, best)
-        if best.rival is not None:
+        if best.rival is not None and best.rival_share > LEAST_SHARE:
             return self._one_of_two(data, best, fit)
         if not (fit.earth_fixed and fit.rate_known and unlikely(fit.axis_rate)):
             return fit
@@ -145,11 +145,7 @@ class Pointings:
         """The fit and its rival, as likely as their criteria say: what they have in common."""
         assert best.rival is not None
         other = self._fit(data, regress(data, best.rival.model))
-        # Of criteria that are minus twice a logarithm of a likelihood each.
-        share = float(
-            1 / (1 + np.exp(np.clip((best.criterion - best.rival.criterion) / 2, -50, 50)))
-        )
-        models = sorted([(share, fit), (1 - share, other)], key=lambda one: -one[0])
+        models = ((1 - best.rival_share, fit), (best.rival_share, other))
         plain = MountFit(
             self.setup,
             fit.frames,
@@ -157,7 +153,7 @@ class Pointings:
             span_s=fit.span_s,
             untracked=self.untracked,
         )
-        return told_of(plain, tuple(one for one in models if one[0] > LEAST_SHARE))
+        return told_of(plain, models)
 
     @cached_property
     def _faults(self) -> Regression:

@@ -20,6 +20,7 @@ from skyplumb.judge.mount.regression import (
     Regression,
     criteria,
     pointing_scatter_arcsec,
+    prior_penalty,
     regress,
 )
 from skyplumb.judge.mount.result import rate_name_of
@@ -40,7 +41,11 @@ UNLIKELY_AXIS_ARCMIN = 60.0
 UNLIKELY_RATE = 5e-3
 """Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
 wrong, but once in a hundred nights each (our choice): both at once is something else."""
-UNEVEN_SLIP = 0.01
+MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
+"""How often a head slips all along, and a drive runs so wrong without a name (our choice)."""
+SOME_RATE = 2e-3
+"""From which on a rate without a name is as rare."""
+UNEVEN_SLIP = 0.02
 """No head slips as evenly as its fit has it: scatter about an even slip, over its whole path."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
@@ -92,17 +97,7 @@ def faults_seen(data: Observations) -> Regression:
         base.covariance[2, 2]
     )
     if wrong_rate and driven_right:
-        simpler = min(driven_right, key=lambda f: f.criterion)
-        gain = base.criterion - simpler.criterion
-        if gain > MODEL_GAIN:
-            base = simpler
-        elif gain > -MODEL_GAIN and base.model.slip_onset is None:
-            base = replace(base, rival=simpler)
-    if driven_right and base.model.rate and unlikely(_axis_rate(base)):
-        simpler = min(driven_right, key=lambda f: f.criterion)
-        # Down is positive: no head slips upwards.
-        if pointing_scatter_arcsec(data, simpler) < UNEVEN_SLIP * _slip_path_arcsec(data, simpler):
-            base = simpler
+        base = _rate_or_slip(data, base, min(driven_right, key=lambda f: f.criterion))
     if base.model.slip_onset is not None and not data.slips_from_start(base.model):
         base = _refine_onset(data, base)
     best = base
@@ -113,10 +108,35 @@ def faults_seen(data: Observations) -> Regression:
                 best = trial
     if not best.model.period_s:
         return base
-    best = replace(_refine_period(data, best), rival=base.rival)
+    best = replace(_refine_period(data, best), rival=base.rival, rival_share=base.rival_share)
     # A sine that leaves a third of its own scatter, or more, is a wander and no period.
     amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
     return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
+
+
+def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Regression:
+    """The likelier of a wrong rate and a head that slips under a right one, the other its rival.
+
+    Any rate and axis on one short target are those of some slip and another axis, to what the
+    slip's pull turns in the time. No head slips evenly: where it explains all but a small part of
+    its own path, what its fit leaves more than the other's says nothing, and what counts is how
+    rare both are, above all the size of the axis error that each needs.
+    """
+    gain = rate.criterion - slip.criterion
+    path = _slip_path_arcsec(data, slip)  # down is positive: no head slips upwards
+    even = pointing_scatter_arcsec(data, slip) < UNEVEN_SLIP * path
+    error = _axis_rate(rate)[2]
+    if even and abs(error) > SOME_RATE and not rate_name_of(float(error), 0.0):
+        gain = prior_penalty(rate.solution) - prior_penalty(slip.solution)
+        gain += 2 * np.log(MET_SLIP / MET_WRONG_RATE)
+    elif gain > MODEL_GAIN:
+        return slip
+    elif gain < -MODEL_GAIN or rate.model.slip_onset is not None:
+        return rate
+    # Criteria are minus twice the logarithm of a likelihood each.
+    share = float(1 / (1 + np.exp(-np.clip(gain / 2, -50, 50))))
+    first, second = (slip, rate) if share > 0.5 else (rate, slip)
+    return replace(first, rival=second, rival_share=min(share, 1 - share))
 
 
 def unlikely(axis_rate: Floats) -> bool:

@@ -116,7 +116,9 @@ class Regression:
     """Scale of the whitened residuals; 1 where the errors tell all."""
     residual: Floats
     rival: Regression | None = None
-    """A head that slips all along, which explains about as well what the rate and axis do here."""
+    """Another model that explains the pointings about as well."""
+    rival_share: float = 0.0
+    """How likely that is, of the two."""
 
 
 def regress(data: Observations, model: Model, weights: Floats | None = None) -> Regression:
@@ -144,7 +146,7 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     else:
         last = cauchy_weighting(solve(Weighting(weights, np.ones(count))), **scale)
     scatter = float(last.sigma[0])
-    criterion = _criterion(data, model, free, residual, scatter) + _prior_penalty(solution)
+    criterion = _criterion(data, model, free, residual, scatter) + prior_penalty(solution)
     covariance = covariance * max(scatter, 1.0) ** 2
     return Regression(model, solution, covariance, criterion, weights, scatter, residual)
 
@@ -225,7 +227,7 @@ def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Fl
         scale = Scale(free=free, efficiency=EFFICIENCY, least=LEAST_SCATTER)
         for model, axis, residual in zip(some, axes, residuals, strict=True):
             scatter = float(cauchy_weighting(residual, **scale).sigma[0])
-            found.append(_criterion(data, model, free, residual, scatter) + _prior_penalty(axis))
+            found.append(_criterion(data, model, free, residual, scatter) + prior_penalty(axis))
     return np.array(found)
 
 
@@ -241,7 +243,7 @@ def respond(data: Observations, fit: Regression, turn: Floats) -> Floats:
     return _solve(replace(data, turn=turn), _columns(data, fit.model), information)[0]
 
 
-def _prior_penalty(solution: Floats) -> float:
+def prior_penalty(solution: Floats) -> float:
     """Minus twice the logarithm of how likely an axis error is before anything is seen.
 
     Any size is as likely as any other by its logarithm, down to what an alignment can reach,
