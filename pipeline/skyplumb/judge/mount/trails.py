@@ -100,7 +100,7 @@ choice)."""
 MOST_ONSETS = 8
 FINER = 4
 """Halvings of the time between two onsets."""
-LEAST_SHARE = 0.05
+LEAST_SHARE = 0.1
 
 
 @dataclass(frozen=True, slots=True)
