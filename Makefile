@@ -36,6 +36,8 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench.judging
 	$(BIN)/python -m tests.bench.clearness
 	$(BIN)/python -m tests.bench.dropouts
+	$(BIN)/python -m tests.bench.lot
+	$(BIN)/python -m tests.bench.clocks
 	$(BIN)/python -m tests.bench.shape_laws
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page

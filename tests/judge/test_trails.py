@@ -228,3 +228,16 @@ def test_a_cause_at_a_limit_or_beside_a_poor_fit_is_never_sure() -> None:
     assert explain([("trail_px", 1.05)], [scene], 0, mount).confidence <= 0.85
     poor = replace(mount, misfit=9.0)
     assert explain([("trail_px", 3.0)], [scene], 0, poor).confidence <= 0.85
+
+
+def test_a_long_trail_as_the_sky_moves_is_a_drive_that_stopped_and_no_gust() -> None:
+    mount = two_models(0.97).models[0][1]
+    scene = trailed_by(mount)
+    long = 0.3 * scene.sidereal_px
+    assert long > 8
+    stopped = replace(scene.motion, trail_px=long, trail_angle_deg=scene.east_deg)
+    shares = trail_causes(replace(scene, motion=stopped), mount, [scene]).shares
+    assert max(shares, key=lambda cause: shares[cause]) == "untracked"
+    shaken_away = replace(stopped, trail_angle_deg=scene.east_deg + 40.0)
+    shares = trail_causes(replace(scene, motion=shaken_away), mount, [scene]).shares
+    assert max(shares, key=lambda cause: shares[cause]) == "wind"

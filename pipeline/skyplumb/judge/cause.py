@@ -57,6 +57,9 @@ CORE_SHOWS = 0.25
 90 % of their exposure (measured on drawn nights: 0.1 to 0.5)."""
 LEAST_WIDENED_PX2 = 0.25
 """Stars of 2.5 px that are 0.25 px wider than in the frames around."""
+STOPPED_DEG, STOPPED_PX, STOPPED_PART = 4.0, 8.0, 0.15
+"""How near to right ascension, how long, and how much of what the sky moves, a trail has to be to
+be that of a drive that stopped."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
 CLEAR_EXCESS = 1.1
@@ -506,6 +509,8 @@ def _local_causes(
     Beyond a fitted mount it is not the axis that draws along right ascension or down. Where too
     few frames tell of the mount, an axis may draw any direction, those two as well.
     """
+    if fitted and _stopped_within(scene):
+        return ("untracked",)
     size = float(np.hypot(*local))
     needed = DRIFT_COVERS * np.sqrt(12 * max(rest, 0.0))
     if size < max(needed, 0.5) or abs(local @ along) < 0.8 * size:
@@ -518,6 +523,18 @@ def _local_causes(
     down = tracker != "drive" and _lies_along(local, scene.zenith_deg)
     cause = "slip" if down else tracker
     return (cause,) if fitted or cause == "axis" else (cause, "axis")
+
+
+def _stopped_within(scene: Scene) -> bool:
+    """Whether the drive stood still for a part of the exposure: a long trail as the sky moves.
+
+    Gusts that shake so far shake another way, but for one in twenty.
+    """
+    motion = scene.motion
+    part = motion.trail_px / scene.sidereal_px if scene.sidereal_px > 0 else NAN
+    along = between_axes_deg(motion.trail_angle_deg, scene.east_deg) < STOPPED_DEG
+    long = motion.trail_px > STOPPED_PX and motion.directed
+    return bool(along and long and STOPPED_PART < part < 1 + SIDEREAL_WITHIN)
 
 
 def _lies_along(move: Floats, axis_deg: float) -> bool:
