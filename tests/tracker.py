@@ -56,6 +56,8 @@ class Tracker:
     slip_arcsec_per_min: float = 0.0
     """How fast the picture's middle is carried down once the head slips, with the camera level."""
     slip_from_s: float = -1e9
+    slips_evenly: bool = False
+    """Whether it slips so fast whatever the camera's height, and not by the sine of its lean."""
     flexure_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
     knocks: tuple[tuple[float, float, float], ...] = ()
@@ -112,6 +114,8 @@ class Tracker:
         up = self.driven(when.ravel())[:, 2, :]  # the zenith, turned back to time 0
         level = np.cross(up, aim[2])
         # Its pull goes with the sine of the zenith distance, which is the length of `level`.
+        if self.slips_evenly:
+            level = level / np.linalg.norm(level, axis=1, keepdims=True)
         level = level.reshape(*when.shape, 3)
         slip = since[:, None] * np.einsum("k,nki->ni", weights / 2, level)
         return np.asarray(

@@ -124,8 +124,9 @@ class FrameRow:
         "Trail",
         "px",
         ".3f",
-        "Length of a straight trail, in pixels of the sensor, that would stretch the stars at the "
-        "middle of the field as they are, the lens's own PSF taken out.",
+        "Length of a straight trail of even speed, in pixels of the sensor, that would stretch the "
+        "stars at the middle of the field as they are, the lens's own PSF taken out: "
+        "sqrt(12 (l1 - l2)) with the variances l1 and l2 of a star's path along and across.",
         TRAILS,
     )
     trail_worst_px: float = _number(
@@ -308,6 +309,14 @@ class FrameRow:
         "Taken from neighbours",
         "Names of the columns here whose value the file lacks and the frames around it gave.",
         "the night's other frames",
+    )
+    drift_sigma_px: float = _number(
+        "Error of the image drift",
+        "px",
+        ".3f",
+        "Standard deviation of the image drift's length: by the pointings' own errors, by how the "
+        "sky's rate changes beside the frame, and by a clock of whole seconds.",
+        NEIGHBOURS,
     )
 
 

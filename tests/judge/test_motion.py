@@ -68,6 +68,25 @@ def test_a_steady_drift_is_that_of_the_pointings() -> None:
         assert drift.angle_deg == pytest.approx(np.degrees(np.arctan2(-0.5, 1.2)), abs=0.05)
 
 
+def test_the_error_of_a_drift_is_as_large_as_it_says() -> None:
+    # Pointings 0.02 px off on either axis, as their covariance says; a drift that swings.
+    rng = np.random.default_rng(4)
+    off, sigmas = [], []
+    for _ in range(40):
+        size, phase = rng.uniform(0, 3), rng.uniform(0, 2 * np.pi)
+        sway = lambda s, z=size, p=phase: z * np.sin(2 * np.pi * s / 900 + p)  # noqa: E731
+        true = [1.2 + sway(m + EXPOSURE / 2) - sway(m - EXPOSURE / 2) for m in middles(8)]
+        at = [(1.2 * m / EXPOSURE + sway(m), -0.5 * m / EXPOSURE) for m in middles(8)]
+        seen = [(x + rng.normal(0, 0.02), y + rng.normal(0, 0.02)) for x, y in at]
+        found = drifts(pointings(seen), middles(8), [EXPOSURE] * 8)
+        off += [d.length_px - np.hypot(t, 0.5) for d, t in zip(found, true, strict=True)][1:-1]
+        sigmas += [d.sigma_px for d in found][1:-1]
+    within = np.abs(off) <= 2 * np.array(sigmas)
+    # 95.4 % of a normal error; a step is taken for a change that goes on, so more.
+    assert np.mean(within) > 0.93
+    assert np.median(sigmas) < 1.5 * np.sqrt(np.mean(np.square(off)))
+
+
 def test_a_turn_of_the_field_is_seen_in_its_sense() -> None:
     found = drifts(pointings(steady(4, 0.0, 0.0), turn_deg=0.1), middles(4), [EXPOSURE] * 4)
     for drift in found:

@@ -509,6 +509,20 @@ def test_a_slip_is_read_with_its_onset(site: Site) -> None:
         assert fit.axis_az_error_arcmin == pytest.approx(-20.0, abs=3 * fit.axis_sigmas_arcmin[1])
 
 
+def test_a_slip_has_the_error_of_not_knowing_how_it_goes_with_the_height() -> None:
+    # Evenly, by 14 arcsec a minute, while the camera leans more and more: by the sine of its lean,
+    # which the program fits, up to 1 less is read. The frames' scatter alone says 0.2 to 0.3.
+    tracker = Tracker(
+        NORTHERN, 12.0, -20.0, slip_arcsec_per_min=14.0, slip_from_s=300.0, slips_evenly=True
+    )
+    for hour_deg, dec_deg in ((20, 20), (40, 30)):
+        for seed in range(3):
+            plan = Plan(hour_deg, dec_deg, frames=20, exposure_s=100.0, every_s=150.0)
+            fit = fit_mount(shoot(tracker, [plan], USUAL, seed))
+            assert abs(fit.slip_arcsec_per_min - 14.0) < 2 * fit.slip_sigma
+            assert fit.slip_sigma < 0.1 * 14.0
+
+
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: Site) -> None:
     hand = 1 if site.latitude_deg > 0 else -1

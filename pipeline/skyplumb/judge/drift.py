@@ -7,7 +7,7 @@ Where a sky was not solved, the frames' own stars are laid on each other instead
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -64,6 +64,15 @@ class Drift:
     """How far the drift may be off, by how unlike the neighbours' rates are."""
     time_share: float = 0.0
     """How far it may be off, over its length, since clocks are written to the whole second."""
+    noise_px: float = 0.0
+    """Its error by those of the pointings alone."""
+
+    @property
+    def sigma_px(self) -> float:
+        """One-sigma error of the length: pointings, rates that change, and the clock."""
+        return float(
+            np.hypot(np.hypot(self.spread_px, self.noise_px), self.time_share * self.length_px)
+        )
 
     @property
     def length_px(self) -> float:
@@ -140,7 +149,7 @@ def drifts(
         if found is None:
             out.append(Drift())
             continue
-        rate, spread = found
+        rate, spread, noise = found
         time = exposure_s[n]
         gaps = [mid_s[m + 1] - mid_s[m] for m in (n - 1, n) if 0 <= m < count - 1]
         out.append(
@@ -150,6 +159,7 @@ def drifts(
                 float(np.degrees(rate[2]) * time),
                 spread * time,
                 clock_step_s / max(*gaps, clock_step_s, 1e-3),
+                noise * time,
             )
         )
     return out
@@ -229,14 +239,19 @@ def displacement_during(
 
 def _rate_during(
     intervals: Sequence[SkyRate | None], n: int, usual: Floats
-) -> tuple[Floats, float] | None:
-    """Rate of the sky on the sensor during frame `n`, and how far it may be off, px/s."""
+) -> tuple[Floats, float, float] | None:
+    """Rate of the sky on the sensor during frame `n`, px/s.
+
+    With how far it may be off by how the rates change, and its error by the pointings'.
+    """
     near = {m: intervals[m] for m in range(n - 2, n + 2) if 0 <= m < len(intervals)}
     rates = {m: one.of_image for m, one in near.items() if one is not None}
     noise = max((one.noise_px_s for one in near.values() if one is not None), default=0.0)
     before, after = rates.get(n - 1), rates.get(n)
     if before is None and after is None:
         return None
+    # Of one interval, along one way of two; the mean of two shares the pointing between them.
+    error = noise / np.sqrt(2) if before is None or after is None else noise / np.sqrt(8)
     # How unlike each interval is to the one beyond it.
     change = [
         _difference(before, rates.get(n - 2)),
@@ -246,20 +261,32 @@ def _rate_during(
         single = after if before is None else before
         assert single is not None
         beyond = change[1] if before is None else change[0]
-        return single, 0.5 * beyond if np.isfinite(beyond) else 0.5 * float(np.hypot(*single[:2]))
+        spread = beyond if np.isfinite(beyond) else float(np.hypot(*single[:2]))
+        return single, 0.5 * spread, error
     rate = (before + after) / 2
     gap = _difference(before, after)
     level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
     if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
         # A periodic error changes the drive's rate from interval to interval, by like amounts.
-        return rate, 0.25 * gap
+        return rate, _spread(gap, change, rates, n), error
     if np.isinf(change).all():
         nearer = np.argmin([_difference(before, usual), _difference(after, usual)])
-        return (before, after)[int(nearer)], 0.5 * gap
+        return (before, after)[int(nearer)], 0.5 * gap, error
     # An interval with a knock or the onset of a slip in it is unlike the one beyond it; the
     # other goes on as its own neighbour does.
     steadier = int(np.argmin(change))
-    return (before, after)[steadier], 0.5 * change[steadier]
+    return (before, after)[steadier], 0.5 * change[steadier], error
+
+
+def _spread(gap: float, change: Sequence[float], rates: Mapping[int, Floats], n: int) -> float:
+    """How far the mean of the two rates beside frame `n` may be off."""
+    if gap > UNLIKE * min(change) or not np.isfinite(change).all():
+        return 0.25 * gap  # a step somewhere between them
+    # A rate that goes on changing is the mean of the two but for its bend, of which an eighth
+    # lies between them (a parabola); the four rates show twice the bend. Twice that, since a
+    # swing is no parabola.
+    bend = rates[n - 2] - rates[n - 1] - rates[n] + rates[n + 1]
+    return min(0.25 * gap, float(np.hypot(*bend[:2])) / 8)
 
 
 def _difference(a: Floats | None, b: Floats | None) -> float:

@@ -23,7 +23,7 @@ from skyplumb.findings import LensReport
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
 from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
-from skyplumb.judge.mean_star import double_peaks, excess_over_calm, tail_length_px
+from skyplumb.judge.mean_star import double_peaks, excess_over_calm, hidden_px, tail_length_px
 from skyplumb.judge.motion import (
     Motion,
     Stretch,
@@ -99,11 +99,13 @@ def frame_facts(
         shaped_frames = [known.stars[light.file] for light in lights]
         stretches = [known.stretches[light.file] for light in lights]
         all_drifts = [drift for run in group for drift in _drifts(run)]
-        astigmatism = on_axis_astigmatism(stretches, all_drifts, kurt)
+        on_axis = on_axis_astigmatism(stretches, all_drifts, kurt)
         extinctions = np.concatenate([extinctions_mag(run.lights) for run in group])
         picture = (lights[0].measure.width_px, lights[0].measure.height_px)
+        scale = np.radians(percentile([light.scale_arcsec_px for light in lights], 50) / 3600)
+        corner = float(np.nan_to_num(np.hypot(*picture) / 2 * scale))
         motions = [
-            motion_of(stretch, astigmatism, drift, kurt, picture)
+            motion_of(stretch, on_axis, drift, kurt, picture, corner)
             for stretch, drift in zip(stretches, all_drifts, strict=True)
         ]
         motions = _with_widening(lights, motions)
@@ -131,7 +133,7 @@ def frame_facts(
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
         measure = lights[0].measure
         report = lens_report(
-            lens, astigmatism, across, measure.height_px / max(measure.width_px, 1)
+            lens, on_axis.stretch, across, measure.height_px / max(measure.width_px, 1)
         )
         start = 0
         for run in group:
@@ -294,6 +296,11 @@ def _with_tails(facts: Sequence[FrameFacts], doubts: Sequence[float]) -> list[Fr
         tail = None
         if not np.isfinite(fact.motion.doubled_px):
             tail = tail_length_px(excess, fact.motion.trail_px)
+            if tail is None:
+                error = np.hypot(
+                    fact.motion.trail_sigma_px, hidden_px(excess, fact.motion.trail_px)
+                )
+                fact = replace(fact, motion=replace(fact.motion, trail_sigma_px=float(error)))
         if tail is not None:
             length, sigma, turned = tail
             motion = replace(

@@ -9,7 +9,7 @@ between neighbouring frames then decides what at the centre is motion and what i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,27 @@ SURE_PX2 = 0.003
 ASTIGMATISM_SIGMA_PX2 = 0.15
 """How far from round a lens may draw stars at its very centre before that is believed to be
 motion, px^2 (decentring; common practice, no source)."""
+USUAL_ASTIGMATISM_PX2 = 0.008
+"""How far from round lenses do, px^2 along either way: an error of each trail where no pointing
+tells it from motion. Empirical: 13 lenses that pointings did not tell of (`tests.bench.honesty`,
+seeds 150,000 to 150,135) lay 0.005 off, root mean square, and one in seven twice as far."""
+LAW_SHARE = 0.007
+"""Error of a stretch by the law that gives its length, over it: root mean square of trailed
+Gaussian and Moffat stars (those of `tests.bench.shape_laws`)."""
+UNEVEN_SHARE = 0.04
+"""The same for a path that is not even, for which the law is made: where pointings do not tell that
+it was. Empirical: 0.05 of 23 frames whose drive swung (seed 150,127)."""
+FIELD_SHARE = 0.25
+"""A flat picture draws a trail longer far from its middle, by up to the square of the distance
+over the focal length; the terms over the field leave so much of its value at the corner in the
+middle. Empirical: 0.22 and 0.25 of two 14 mm lenses (seeds 150,103 and 150,125)."""
+PROFILE_SIGMA = 0.02
+"""Error of the untrailed star's fourth moment (`shapes.profile_kurt`)."""
+PROFILE_RISE = 1.14
+"""How the stretch of a short trail grows with it (`shapes.trail_length_px`)."""
+DOUBLE_SHARE = 0.03
+"""Error of the trail that two rests make, over its length: root mean square of six doubled frames,
+0.028 (seeds as above)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +85,16 @@ class Stretch:
     radial_sigmas: float = 0.0
     """How clearly stars are drawn out along the radius from the middle, or across it where
     negative, in errors: a lens does so, a trail lies one way all over the field."""
+
+
+@dataclass(frozen=True, slots=True)
+class OnAxis:
+    """What the lens itself does to stars at the very centre of the field."""
+
+    stretch: Floats = field(default_factory=lambda: np.zeros(2))
+    """mxx - myy and 2 mxy, px^2."""
+    sigma_px2: float = USUAL_ASTIGMATISM_PX2
+    """One-sigma error of each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,8 +197,8 @@ def _stretches(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch]:
 
 def on_axis_astigmatism(
     stretches: Sequence[Stretch | None], drifts: Sequence[Drift], kurt: float
-) -> Floats:
-    """What the lens itself does to stars at the centre: mxx - myy and 2 mxy, px^2.
+) -> OnAxis:
+    """What the lens itself does to stars at the centre.
 
     Where the pointings say how far the sky moved, the stretch that this leaves unexplained
     and that the sharpest frames share is the lens's. Without pointings nothing can tell it
@@ -183,7 +214,7 @@ def on_axis_astigmatism(
         noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
         sigma.append(np.hypot(noise, doubt) + 0.03 * float(np.hypot(*expected)))
     if len(left) < 3:
-        return np.zeros(2)
+        return OnAxis()
     rest, error = np.array(left), np.array(sigma) + 1e-3
     # Wind adds to the stretch: the third with the least left over for its error shows the
     # astigmatism; an average of them all would take wind for it.
@@ -195,7 +226,11 @@ def on_axis_astigmatism(
     # Doubts about drifts are alike from frame to frame and do not average out.
     doubt = float(np.sqrt(np.average(error[calm] ** 2, weights=weight)))
     variance = scatter**2 + doubt**2
-    return np.asarray(centre * ASTIGMATISM_SIGMA_PX2**2 / (ASTIGMATISM_SIGMA_PX2**2 + variance))
+    usual = max(USUAL_ASTIGMATISM_PX2**2, float(np.mean(centre**2)))
+    return OnAxis(
+        centre * ASTIGMATISM_SIGMA_PX2**2 / (ASTIGMATISM_SIGMA_PX2**2 + variance),
+        float(np.sqrt(variance * usual / (variance + usual))),
+    )
 
 
 def _expected_quadrupole(drift: Drift, across: float, kurt: float) -> tuple[Floats, float]:
@@ -203,31 +238,53 @@ def _expected_quadrupole(drift: Drift, across: float, kurt: float) -> tuple[Floa
     excess = float(shapes.moment_excess(drift.length_px, across, kurt))
     turn = 2 * np.radians(drift.angle_deg)
     # A drift that may be off by d makes the excess uncertain by L d / 6 + d^2 / 12.
-    doubt = drift.length_px * drift.spread_px / 6 + drift.spread_px**2 / 12
+    doubt = drift.length_px * drift.sigma_px / 6 + drift.sigma_px**2 / 12
     return excess * np.array([np.cos(turn), np.sin(turn)]), doubt
+
+
+def law_sigma_px2(excess: float, across: float, kurt: float) -> float:
+    """Error of a stretch by the law behind `shapes.trail_length_px` and by the star's profile.
+
+    What is not known of the profile matters less the longer the trail is.
+    """
+    if excess <= 0:
+        return 0.0
+    kappa = 12 * excess / float(shapes.trail_length_px(excess, across, kurt)) ** 2
+    profile = PROFILE_RISE * PROFILE_SIGMA / (1 + excess / (1.5 * across)) / kappa
+    return excess * float(np.hypot(LAW_SHARE, profile))
 
 
 def motion_of(
     stretch: Stretch | None,
-    astigmatism: Floats,
+    on_axis: OnAxis,
     drift: Drift,
     kurt: float,
     picture: tuple[int, int],
+    corner: float = 0.0,
 ) -> Motion:
-    """Trail of one frame from its stretch, with the astigmatism at the centre taken out."""
+    """Trail of one frame from its stretch, with the astigmatism at the centre taken out.
+
+    `corner` is the half diagonal over the focal length, 0 where it is not known.
+    """
     if stretch is None:
         return Motion()
-    quadrupole = stretch.centre[1:] - astigmatism
-    sigma = float(np.sqrt(np.mean(stretch.covariance[1:])))
+    quadrupole = stretch.centre[1:] - on_axis.stretch
+    noise = float(np.sqrt(np.mean(stretch.covariance[1:])))
+    size = float(np.hypot(*quadrupole))
+    across = max((stretch.centre[0] - size) / 2, 0.05)
+    field_px2 = FIELD_SHARE * corner**2 * size
+    law = law_sigma_px2(size, across, kurt)
+    sigma = float(np.linalg.norm([noise, on_axis.sigma_px2, law, field_px2]))
+    uneven = float(np.hypot(sigma, UNEVEN_SHARE * size))
     if np.isfinite(drift.length_px):
-        across = max((stretch.centre[0] - float(np.hypot(*quadrupole))) / 2, 0.05)
         expected, doubt = _expected_quadrupole(drift, across, kurt)
         doubt = max(doubt, SURE_PX2)
         # What the drift and the noise explain is no trail of its own: both tell of one motion.
         if np.hypot(*(quadrupole - expected)) < SAME_SIGMAS * np.hypot(sigma, doubt):
-            weight = doubt**2 / (doubt**2 + sigma**2)
+            weight = doubt**2 / (doubt**2 + uneven**2)
             quadrupole = weight * quadrupole + (1 - weight) * expected
-            sigma *= float(np.sqrt(weight))
+            uneven *= float(np.sqrt(weight))
+    sigma = uneven
     size = float(np.hypot(*quadrupole))
     # Noise has no direction but always has a length: take it out of the square.
     excess = float(np.sqrt(max(size**2 - 2 * sigma**2, 0.0)))
@@ -262,7 +319,7 @@ def with_double(motion: Motion, doubled: Doubled) -> Motion:
     return replace(
         motion,
         trail_px=doubled.trail_px,
-        trail_sigma_px=0.05 * doubled.trail_px,
+        trail_sigma_px=DOUBLE_SHARE * doubled.trail_px,
         trail_angle_deg=doubled.angle_deg,
         trail_worst_px=doubled.trail_px,
         turn_rad=0.0,

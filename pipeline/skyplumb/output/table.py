@@ -157,6 +157,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         rules_broken=" ".join(frame.broken),
         streaks=light.measure.trails,
         drift_angle_deg=facts.drift.angle_deg,
+        drift_sigma_px=facts.drift.sigma_px,
         east_deg=frame.scene.east_deg,
         zenith_deg=frame.scene.zenith_deg,
         zenith_pa_deg=pointing.way_pa_deg(frame.scene.zenith_deg),

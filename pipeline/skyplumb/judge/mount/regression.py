@@ -100,6 +100,8 @@ class Model:
     """Onset on the data's time line."""
     flexure: bool = False
     period_s: float = 0.0
+    slips_evenly: bool = False
+    """Whether the head slips at one rate whatever its lean."""
     rate: bool = True
     """False for a drive that is taken to be right, where a head that slipped all along would
     be mistaken for a wrong one."""
@@ -314,7 +316,7 @@ def _columns(data: Observations, model: Model) -> Floats:
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
     if model.slip_onset is not None:
-        columns.append(_slips(data, [model.slip_onset])[0, 0])
+        columns.append(_slips(data, [model.slip_onset], model.slips_evenly)[0, 0])
     if model.flexure:
         columns.append(_integral(flexure_rate(data.zenith, data.forward), time))
     if model.period_s:
@@ -322,10 +324,12 @@ def _columns(data: Observations, model: Model) -> Floats:
     return np.stack(columns, -1)
 
 
-def _slips(data: Observations, onsets: Sequence[float]) -> Floats:
+def _slips(data: Observations, onsets: Sequence[float], evenly: bool = False) -> Floats:
     """Column of a slip from each onset on, shape (onsets, 1, n, 3)."""
     # Gravity pulls a tilted camera with the sine of its distance from the zenith.
     pull = np.cross(data.zenith, data.forward)
+    if evenly:
+        pull = pull / np.maximum(np.linalg.norm(pull, axis=1, keepdims=True), 1e-6)
     return _integral(pull, np.maximum(data.time - np.array(onsets)[:, None, None], 0))
 
 
