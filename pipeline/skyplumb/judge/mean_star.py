@@ -32,6 +32,7 @@ TAIL_SIGMA_PX = 0.13
 tails. Empirical: root mean square of 24 frames in wind (`tests.bench.honesty`, seeds 150,000 to
 150,032)."""
 HIDDEN_SIGMAS = 2.0
+"""A tail that stands so clear of its error is doubt about the trail's length, if no claim."""
 CALM_FRAMES = 9
 LEAST_SIGMA_PX2 = 0.012
 """Scatter of the plain moments between like frames that pixels and star places leave."""
