@@ -25,8 +25,8 @@ Law = Callable[[Floats], Floats]
 """True altitudes, rad -> how far stars are lifted, rad."""
 
 NEAR_DEG = 1.0
-"""A zenith that is off by less is four to six minutes of the clock at most latitudes, or a degree of
-the site: no wrong zone, and no sign."""
+"""A zenith that is off by less is some minutes of the clock, or a degree of the site: no wrong
+zone, and no wrong sign."""
 PRESSURES_HPA = (650.0, 1050.0)
 """From a high ridge in a low to the sea in a high; common practice, no source."""
 TEMPERATURES_C = (-25.0, 30.0)
