@@ -36,6 +36,9 @@ LENS_PX2 = 0.03
 """How far a lens's own stretch at the middle of the field may be off (common practice, no
 source)."""
 SIGMAS = 4.0
+ALIKE, LONGER = 0.25, 1.3
+ASIDE_PX, ASIDE_SHARE = 1.0, 0.3
+"""How far a drift has to lie from the trails of two frames that show the same one."""
 
 
 def with_moves(lights: Sequence[Light], shaped: ShapesOf) -> list[Light]:
@@ -92,7 +95,28 @@ def _step(before: Light, after: Light, first: Shaped, second: Shaped) -> Step:
         return Step.UNTOLD
     if (shown + doubt < SHOWN * expected).all():
         return Step.BETWEEN
+    first_px2, second_px2 = (stretch.centre[1:] for _, stretch in told if stretch is not None)
+    if _steady_elsewhere(first_px2, second_px2, drift * before.info.exposure_s):
+        return Step.BETWEEN
     return Step.SHOWN if (shown > SHOWN * expected).all() else Step.UNTOLD
+
+
+def _steady_elsewhere(first_px2: Floats, second_px2: Floats, drift_px: Floats) -> bool:
+    """Whether both frames show one and the same trail, and the drift is no part of it.
+
+    A drift may be shorter than the trails, where the drive turned back between two exposures, but
+    neither longer nor aside.
+    """
+    mean = (first_px2 + second_px2) / 2
+    size = float(np.hypot(*mean))
+    if size < LEAST_PX2 or np.hypot(*(first_px2 - second_px2)) > ALIKE * size:
+        return False
+    turn = float(np.arctan2(mean[1], mean[0])) / 2
+    way = np.array([np.cos(turn), np.sin(turn)])
+    aside = float(drift_px[0] * way[1] - drift_px[1] * way[0])
+    beyond = max(abs(float(drift_px @ way)) - LONGER * float(np.sqrt(12 * size)), 0.0)
+    least = max(ASIDE_SHARE * float(np.hypot(*drift_px)), ASIDE_PX)
+    return float(np.hypot(aside, beyond)) > least
 
 
 def _sigma(stretch: Stretch) -> float:

@@ -60,6 +60,9 @@ LEAST_WIDENED_PX2 = 0.25
 STOPPED_DEG, STOPPED_PX, STOPPED_PART = 4.0, 8.0, 0.15
 """How near to right ascension, how long, and how much of what the sky moves, a trail has to be to
 be that of a drive that stopped."""
+STEADY = ("axis", "drive", "slip")
+ALL_OF_IT, ALONG_IT_DEG, KNOWN_SHARE = 0.15, 10.0, 0.25
+"""How near a drift comes to a trail that it drew alone, and how well it has to be known."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
 CLEAR_EXCESS = 1.1
@@ -391,11 +394,18 @@ def _drawn_by(
         parts["slip"] = parts.get("slip", 0.0) + rest
         rest = 0.0
     words = ""
-    if np.isfinite(drift.length_px):
+    # Where the aim moves all the time, frames laid on each other by their stars show the moves.
+    if np.isfinite(drift.length_px) and (scene.light.pointing.solved or not mount.by_trails):
         local = np.array([drift.dx_px, drift.dy_px]) - net
-        causes = _local_causes(scene, local, along, rest, fitted)
+        causes: tuple[str, ...] = _local_causes(scene, local, along, rest, fitted)
         if causes == ("wind",) and _displaced_during(scenes, scene, along, rest):
             causes = ("knock",)
+        by_mount = {one: parts[one] for one in STEADY if parts.get(one, 0.0) > 0}
+        if causes == ("wind",) and shaken < rest and by_mount and _moved_with_the_sky(scene):
+            # The fit is not as good as that: the mount drew all of it, in parts as it has them.
+            for cause, part in by_mount.items():
+                parts[cause] += rest * part / sum(by_mount.values())
+            causes, rest = (), 0.0
         if causes == ("wind",):
             rest = max(rest, shaken)
         elif shaken > rest:
@@ -523,6 +533,17 @@ def _local_causes(
     down = tracker != "drive" and _lies_along(local, scene.zenith_deg)
     cause = "slip" if down else tracker
     return (cause,) if fitted or cause == "axis" else (cause, "axis")
+
+
+def _moved_with_the_sky(scene: Scene) -> bool:
+    """Whether the drift from frame to frame is the whole trail, so that nothing shook besides."""
+    drift, motion = scene.drift, scene.motion
+    length = drift.length_px
+    return bool(
+        abs(length / motion.trail_px - 1) < ALL_OF_IT
+        and between_axes_deg(drift.angle_deg, motion.trail_angle_deg) < ALONG_IT_DEG
+        and drift.spread_px < KNOWN_SHARE * length
+    )
 
 
 def _stopped_within(scene: Scene) -> bool:

@@ -151,11 +151,12 @@ def _with_widening(lights: Sequence[Light], motions: Sequence[Motion]) -> list[M
     across = np.array([motions[n].across_px2 for n in order])
     out = list(motions)
     for place, n in enumerate(order):
-        near = [*across[max(place - NEAR_FRAMES, 0) : place]]
-        near += [*across[place + 1 : place + 1 + NEAR_FRAMES]]
-        known = [value for value in near if np.isfinite(value)]
-        if len(known) >= NEAR_FRAMES:
-            out[n] = replace(motions[n], widened_px2=float(across[place] - np.median(known)))
+        sides = across[max(place - NEAR_FRAMES, 0) : place], across[place + 1 :][:NEAR_FRAMES]
+        known = [side[np.isfinite(side)] for side in sides]
+        if all(len(side) for side in known):
+            # Focus that runs away is wider than the one side and narrower than the other.
+            usual = max(float(np.median(side)) for side in known)
+            out[n] = replace(motions[n], widened_px2=float(across[place]) - usual)
     return out
 
 

@@ -173,7 +173,7 @@ def _judge_run(
             continue
         why = explain(_asked(found), scenes, number, mount)
         words = "; ".join(f.words for f in found)
-        if why.words and why.cause == "unexplained":
+        if why.words and why.cause not in why.shares:
             words = f"{why.words}: {words}"  # what it may be stands first where no cause does
         elif why.words:
             words += f" ({why.words})"

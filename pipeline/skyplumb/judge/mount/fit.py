@@ -28,6 +28,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     regress,
     respond,
+    slip_pull,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import (
@@ -315,18 +316,20 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
     mean_time = float(np.mean([s.time_s for s in data.samples]))
     if best.model.slip_onset is not None:
         slipping = data.forward[data.time >= best.model.slip_onset]
-        leans = np.linalg.norm(np.cross(data.zenith, slipping), axis=1)
-        lean = float(leans.mean())
+        evenly = best.model.slips_evenly
+        lean = _mean_pull(data, slipping, evenly)
         slip = float(solution[at] * 60) * lean
-        # Whether a head slips by the torque on it, as fitted, or at one rate is not known: root
-        # mean square of nothing and of what one rate makes of the same frames.
-        evenly = regress(data, replace(best.model, slips_evenly=True), best.weights)
-        law = (float(evenly.solution[at] * 60) - slip) / np.sqrt(2)
+        # Whether a head slips by the torque on it or at one rate is not known: root mean square of
+        # nothing and of what the other law makes of the same frames.
+        other = regress(data, replace(best.model, slips_evenly=not evenly), best.weights)
+        told = float(other.solution[at] * 60) * _mean_pull(data, slipping, not evenly)
+        law = (told - slip) / np.sqrt(2)
         fit = replace(
             fit,
             slip_arcsec_per_min=slip,
             slip_sigma=float(np.hypot(np.sqrt(covariance[at, at]) * 60 * lean, law)),
             slip_sin_zenith=lean,
+            slips_evenly=evenly,
             slip_onset_s=best.model.slip_onset + mean_time,
             slip_from_start=data.slips_from_start(best.model),
         )
@@ -359,6 +362,10 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         )
         fit = replace(fit, periodic=periodic, periodic_sigma=(sigma, float(period_sigma)))
     return fit
+
+
+def _mean_pull(data: Observations, forward: Floats, evenly: bool) -> float:
+    return float(np.linalg.norm(slip_pull(data.zenith, forward, evenly), axis=1).mean())
 
 
 def _misfit(data: Observations, best: Regression) -> float:

@@ -22,6 +22,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     prior_penalty,
     regress,
+    slip_pull,
 )
 from skyplumb.judge.mount.result import rate_name_of
 
@@ -97,6 +98,12 @@ def faults_seen(data: Observations) -> Regression:
         base.covariance[2, 2]
     )
     if wrong_rate and driven_right:
+        best_slip = min(driven_right, key=lambda f: f.criterion).model
+        tried = {best_slip.slip_onset, float(data.time[0]) - LONG_BEFORE_S}
+        driven_right += [
+            regress(data, replace(best_slip, slip_onset=onset, slips_evenly=True))
+            for onset in sorted(one for one in tried if one is not None)
+        ]
         base = _rate_or_slip(data, base, min(driven_right, key=lambda f: f.criterion))
     if base.model.slip_onset is not None and not data.slips_from_start(base.model):
         base = _refine_onset(data, base)
@@ -161,7 +168,8 @@ def _slip_path_arcsec(data: Observations, fit: Regression) -> float:
     """How far a head slipped down while it was watched; below zero for one that would rise."""
     onset = fit.model.slip_onset
     assert onset is not None
-    slipping = np.linalg.norm(np.cross(data.zenith, data.forward), axis=1)
+    evenly = fit.model.slips_evenly
+    slipping = np.linalg.norm(slip_pull(data.zenith, data.forward, evenly), axis=1)
     watched = float(data.time[-1] - max(onset, float(data.time[0])))
     return float(fit.solution[3]) * float(slipping.mean()) * watched
 

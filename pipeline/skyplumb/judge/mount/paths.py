@@ -11,7 +11,7 @@ from skyplumb.angles import rotation
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.regression import flexure_rate
+from skyplumb.judge.mount.regression import flexure_rate, slip_pull
 from skyplumb.judge.mount.result import MountFit
 
 Floats = NDArray[np.float64]
@@ -55,7 +55,7 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
         if np.isfinite(fit.slip_arcsec_per_min):
             rate = fit.slip_arcsec_per_min / 60 / max(fit.slip_sin_zenith, 1e-3)
-            pull = np.cross(zenith, pointing.attitude[2])
+            pull = slip_pull(zenith, pointing.attitude[2], fit.slips_evenly)
             slip = slip + np.outer(np.maximum(now - fit.slip_onset_s, 0) * rate, pull)
         if np.isfinite(fit.flexure_arcsec):
             flexure = fit.flexure_arcsec * flexure_rate(zenith, pointing.attitude[2])

@@ -326,10 +326,7 @@ def _columns(data: Observations, model: Model) -> Floats:
 
 def _slips(data: Observations, onsets: Sequence[float], evenly: bool = False) -> Floats:
     """Column of a slip from each onset on, shape (onsets, 1, n, 3)."""
-    # Gravity pulls a tilted camera with the sine of its distance from the zenith.
-    pull = np.cross(data.zenith, data.forward)
-    if evenly:
-        pull = pull / np.maximum(np.linalg.norm(pull, axis=1, keepdims=True), 1e-6)
+    pull = slip_pull(data.zenith, data.forward, evenly)
     return _integral(pull, np.maximum(data.time - np.array(onsets)[:, None, None], 0))
 
 
@@ -349,6 +346,18 @@ def _integral(rate: Floats, clock: Floats) -> Floats:
     """
     steps = np.diff(clock)[..., None] * (rate[1:] + rate[:-1]) / 2
     return np.concatenate([np.zeros_like(steps[..., :1, :]), np.cumsum(steps, axis=-2)], axis=-2)
+
+
+def slip_pull(zenith: Floats, forward: Floats, evenly: bool) -> Floats:
+    """Rotation of a head that gives way, per unit of its speed, shape (..., 3).
+
+    Gravity pulls a tilted camera with the sine of its distance from the zenith; a head that slips
+    `evenly` has that direction alone.
+    """
+    pull = np.cross(zenith, forward)
+    if evenly:
+        pull = pull / np.maximum(np.linalg.norm(pull, axis=-1, keepdims=True), 1e-6)
+    return np.asarray(pull)
 
 
 def flexure_rate(zenith: Floats, forward: Floats) -> Floats:

@@ -81,6 +81,8 @@ class MountFit:
     """Mean sine of their zenith distance, with which a slip goes."""
     slip_sigma: float = NAN
     slip_onset_s: float = NAN
+    slips_evenly: bool = False
+    """Its speed does not go with that sine."""
     slip_from_start: bool = False
     """It slipped before the first frame already; the onset stands for that."""
     flexure_arcsec: float = NAN

@@ -275,18 +275,19 @@ def fit_trails(data: Evidence, faults: Faults, near: TrailFit | None = None) -> 
         starts, _ = _climbed(data, faults, starts, noise, wide)
     for _ in range(2 if near is None else 1):
         found, chi2 = _climbed(data, faults, starts, noise, scale)
-        best = found[int(np.argmin(chi2))]
+        best = found[int(np.argmin(_possible(faults, found, chi2)))]
         noise = _with_moves(data, np.concatenate([best[:terms], np.zeros(4 - terms)]))
         freedom = 1 - (terms + 2) / max(2 * len(data.moments), terms + 3)
         left = _trail_residuals(data, best[None], terms)[0]
         scale = max(robust_sigma(left, max(freedom, 0.2)), 1.0)
         starts = np.stack([best, _opposite(best, terms), *starts[:: max(len(starts) // 4, 1)]])
     found, chi2 = _climbed(data, faults, starts, noise, scale)
-    n = int(np.argmin(chi2))
+    n = int(np.argmin(_possible(faults, found, chi2)))
     best = found[n]
     away, other = _climbed(data, faults, _opposite(best, terms)[None], noise, scale)
     same = bool(np.dot(away[0][:2], best[:2]) > 0)
     ours, theirs = _moves_chi2(data, [best[:terms], away[0][:terms]])
+    other = _possible(faults, away, other)
     mine, opposite = float(chi2[n]) + ours, float(other[0]) + theirs
     if not same and opposite < mine:
         best, mine, opposite = away[0], opposite, mine
@@ -335,6 +336,11 @@ def _held(faults: Faults) -> Floats:
         held[3] = 1 / SLIP_SIGMA_ARCSEC_S**2
     held[faults.terms :] = 1 / ROUND_SIGMA_PX2**2
     return held
+
+
+def _possible(faults: Faults, solutions: Floats, chi2: Floats) -> Floats:
+    """The chi squared, infinite where a head would slip upwards: gravity settles the sign."""
+    return np.where(solutions[:, 3] > 0, chi2, np.inf) if faults.slip else chi2
 
 
 def _ring(data: Evidence, terms: int, sizes: Sequence[float]) -> Floats:
