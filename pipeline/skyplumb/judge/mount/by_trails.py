@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 NO_TRAILS: Mapping[str, Trail] = MappingProxyType({})
 FEWEST_TRAILS = 4
-CLEAR_SHARE = 0.9
+CLEAR_SHARE = 0.85
 """From which on the likeliest model is told alone."""
 MOST_OF_VALUE = 0.5
 """A number whose 95 % range is wider than so much of it is told as a range."""
@@ -130,30 +130,27 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
 def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
     """What may be told of these models: the likeliest with its numbers, or a range and words."""
     share, best = models[0]
+    clear = share >= CLEAR_SHARE
+    alike = len({_kind(fit) for _, fit in models[:2]}) < 2
     low, high = total_range_arcmin(models)
-    widest = max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN)
-    if share < CLEAR_SHARE and high - low <= widest and len({_kind(f) for _, f in models}) > 1:
-        return replace(
-            _spread_over(models), models=models, degenerate_with=(what_it_may_be(models),)
-        )
-    if share < CLEAR_SHARE or high - low > widest:
-        words = NOT_TOLD.format(low=low, high=high)
-        if not plain.by_trails:
-            words = WIDE.format(low=low, high=high)
-        if share < CLEAR_SHARE and len({_kind(fit) for _, fit in models[:2]}) > 1:
-            words = what_it_may_be(models)
-        return replace(
-            plain,
-            why_not=words,
-            models=models,
-            axis_range_arcmin=(low, high),
-            degenerate_with=(words,) if share < CLEAR_SHARE else (),
-        )
-    if not best.sign_known:
-        return replace(
-            best, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)
-        )
-    return replace(best, models=models if len(models) > 1 else ())
+    own = total_range_arcmin(models[:1]) if clear else (low, high)
+    if own[1] - own[0] <= max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN):
+        told = replace(_spread_over(models), models=models if len(models) > 1 else ())
+        if not best.sign_known:
+            return replace(
+                told, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)
+            )
+        return told if clear or alike else replace(told, degenerate_with=(what_it_may_be(models),))
+    words = (NOT_TOLD if plain.by_trails else WIDE).format(low=low, high=high)
+    if not (clear or alike):
+        words = what_it_may_be(models)
+    return replace(
+        plain,
+        why_not=words,
+        models=models,
+        axis_range_arcmin=(low, high),
+        degenerate_with=() if clear else (words,),
+    )
 
 
 def _spread_over(models: tuple[tuple[float, MountFit], ...]) -> MountFit:

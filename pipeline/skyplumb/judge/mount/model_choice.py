@@ -130,7 +130,9 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
     rare both are, above all the size of the axis error that each needs.
     """
     gain = rate.criterion - slip.criterion
-    path = _slip_path_arcsec(data, slip)  # down is positive: no head slips upwards
+    path = _slip_path_arcsec(data, slip)
+    if not path > 0:  # down is positive: no head slips upwards
+        return rate
     even = pointing_scatter_arcsec(data, slip) < UNEVEN_SLIP * path
     error = _axis_rate(rate)[2]
     if even and abs(error) > SOME_RATE and not rate_name_of(float(error), 0.0):
