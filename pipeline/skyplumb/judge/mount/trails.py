@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
+from skyplumb.judge.mount.model_choice import unlikely
 from skyplumb.judge.mount.paths import refraction_path
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
 from skyplumb.robust import cauchy_cut, robust_sigma
@@ -92,8 +93,8 @@ class Faults:
         return 4 if self.slip else 3
 
 
-SLIP_SIGMA_ARCSEC_S = 1.0
-"""Of a head that slips: an arcminute a minute is much."""
+SLIP_SIGMA_ARCSEC_S = 5.0
+"""Of a head that slips, level: five arcminutes a minute are much."""
 MET = {"axis": 0.82, "rate": 0.08, "slip": 0.1}
 """How often each is met beside an axis error: most drives run right and most heads hold (our
 choice)."""
@@ -498,7 +499,8 @@ def weigh(data: Evidence) -> list[Weighed]:
     found: list[_Tried] = [(np.log(MET["axis"]) + plain.log_evidence, Faults(), plain)]
     wrong = Faults(WRONG_RATE)
     fit = fit_trails(data, wrong, plain)
-    found.append((np.log(MET["rate"]) + fit.log_evidence, wrong, fit))
+    if not unlikely(fit.solution[:3]):
+        found.append((np.log(MET["rate"]) + fit.log_evidence, wrong, fit))
     onsets = _onsets(data)
     for onset in onsets:
         slipping = Faults(slip_onset=onset)
