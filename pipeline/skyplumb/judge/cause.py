@@ -199,6 +199,8 @@ def _may_mislead(
         return True
     if not trailed or not (CAUSES[cause].fitted or CAUSES[cause].where is Where.FRAME):
         return False
+    if cause == "slip" and _lets_go(scene, mount):
+        return True
     drift = scene.drift
     untold = not drift.spread_px < ONE_SIDED * max(drift.length_px, LEAST_KNOWN_PX)
     alone = CAUSES[cause].where is Where.FRAME and not np.isfinite(scene.motion.doubled_px)
@@ -454,6 +456,9 @@ def _lets_go(scene: Scene, mount: MountFit) -> bool:
     if mount.slip_from_start or not np.isfinite(mount.slip_onset_s):
         return False
     half = scene.light.info.exposure_s / 2
+    # A fit may lay an onset into a frame that was pushed; only down is the slip's way.
+    if not between_axes_deg(scene.motion.trail_angle_deg, scene.zenith_deg) < SAME_DIRECTION_DEG:
+        return False
     return abs(scene.light.mid_s - mount.slip_onset_s) < 2 * half
 
 
