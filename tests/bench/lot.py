@@ -45,6 +45,7 @@ from .said import (
     NO_CAUSE,
     SURE,
     Audit,
+    Counts,
     Score,
     audit,
     hold_axis,
@@ -61,7 +62,7 @@ BINS = (0.0, 0.4, 0.6, 0.7, 0.8, SURE, 0.9, 0.95, 1.0)
 
 
 @dataclass(slots=True)
-class Count:
+class Count(Counts):
     """Counts of some nights."""
 
     nights: int = 0
@@ -78,10 +79,6 @@ class Count:
     axis_silent: int = 0
     rows: list[dict[str, Any]] = field(default_factory=list)
     axes: list[dict[str, Any]] = field(default_factory=list)
-
-    def add(self, other: Count) -> None:
-        for name in self.__slots__:
-            setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
 def drawn(seed: int, edit: str, folder: Path, keep_card: bool, audited: bool) -> None:

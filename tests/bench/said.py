@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import pandas as pd
 
@@ -30,8 +30,19 @@ NO_CAUSE = ("", "none", "unexplained", "few-stars")
 """What states no cause."""
 
 
+class Counts:
+    """Counts that are added up field by field."""
+
+    __slots__ = ()
+
+    def add(self, other: Self) -> None:
+        """Those of other cards besides."""
+        for name in self.__slots__:
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+
+
 @dataclass(slots=True)
-class Score:
+class Score(Counts):
     """Counts of one kind of card, or of several."""
 
     cards: int = 0
@@ -52,10 +63,6 @@ class Score:
     split: int = 0
     seconds: float = 0.0
     wrong: list[dict[str, Any]] = field(default_factory=list)
-
-    def add(self, other: Score) -> None:
-        for name in self.__slots__:
-            setattr(self, name, getattr(self, name) + getattr(other, name))
 
 
 @dataclass(frozen=True, slots=True)

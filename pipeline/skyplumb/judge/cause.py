@@ -209,7 +209,7 @@ def _may_mislead(
 
 def _too_few(mount: MountFit) -> bool:
     """Whether there are fewer frames than say anything of a mount."""
-    return bool(mount.why_not) and not mount.models and mount.frames < FEWEST_FRAMES
+    return mount.unknown and mount.frames < FEWEST_FRAMES
 
 
 def _what_is_known(scene: Scene, mount: MountFit) -> str:
@@ -273,14 +273,13 @@ def evidence_of(
         return None
     local = CAUSES[cause].where is Where.FRAME
     moving = trailed and (CAUSES[cause].fitted or local)
-    unfitted = bool(mount.why_not) and not mount.models
     return Evidence(
         lead=shares[cause] - (shares[others[0]] if others else 0.0),
         local=local,
         site_missing=moving
         and not mount.earth_fixed
         and (cause in ("axis", "wind") or "slip" in shares),
-        mount_missing=moving and (mount.frames < FEWEST_FRAMES or unfitted),
+        mount_missing=moving and (mount.frames < FEWEST_FRAMES or mount.unknown),
         log_misfit=float(np.log(np.clip(np.nan_to_num(mount.misfit), 1, 100))) if moving else 0.0,
     )
 
@@ -347,7 +346,7 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
         return Drawn({"unexplained": 1.0})
     # One frame of a driven run may move as the sky does by a periodic error; a camera at rest
     # is so for the whole run, which the mount's fit has seen.
-    fitted = mount.frames > 0 and not (mount.why_not and not mount.models)
+    fitted = mount.frames > 0 and not mount.unknown
     if (not fitted and _stood_still(scene)) or scene.light.file in mount.untracked:
         return Drawn({"untracked": 1.0})
     if mount.backwards:
@@ -455,11 +454,10 @@ def _lets_go(scene: Scene, mount: MountFit) -> bool:
     """Whether the head began to slip in this frame, as near as its onset is known."""
     if mount.slip_from_start or not np.isfinite(mount.slip_onset_s):
         return False
-    half = scene.light.info.exposure_s / 2
     # A fit may lay an onset into a frame that was pushed; only down is the slip's way.
     if not between_axes_deg(scene.motion.trail_angle_deg, scene.zenith_deg) < SAME_DIRECTION_DEG:
         return False
-    return abs(scene.light.mid_s - mount.slip_onset_s) < 2 * half
+    return abs(scene.light.mid_s - mount.slip_onset_s) < scene.light.info.exposure_s
 
 
 def stood_still_by_arcs(light: Light) -> str:

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
+from skyplumb.judge.mount.regression import slip_pull
 from skyplumb.judge.mount.result import MountFit
 from skyplumb.judge.mount.samples import Sample
 from skyplumb.judge.mount.trails import Evidence, Trail, Weighed, evidence_of, weigh
@@ -86,7 +87,8 @@ def fit_by_trails(
         untracked=untracked,
         by_trails=True,
     )
-    pull = np.array([np.linalg.norm(np.cross(zenith, one.forward)) for one in some])
+    forward = np.array([one.forward for one in some])
+    pull = np.linalg.norm(slip_pull(zenith, forward, evenly=False), axis=1)
     weighed = weigh(data)
     models = tuple((one.share, _model(plain, data, one, pull)) for one in weighed)
     return told_of(plain, models)

@@ -112,6 +112,11 @@ class MountFit:
     """Total axis error over all models, 95 %, where no one number is told."""
 
     @property
+    def unknown(self) -> bool:
+        """Whether nothing tells what the mount did, nor what it may have done."""
+        return bool(self.why_not) and not self.models
+
+    @property
     def candidates(self) -> tuple[tuple[float, MountFit], ...]:
         """Shares and fits of what may have moved the frames; this fit alone where it is all."""
         return self.models or ((1.0, self),)

@@ -25,13 +25,13 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.model_choice import unlikely
 from skyplumb.judge.mount.paths import refraction_path
+from skyplumb.judge.mount.regression import slip_pull
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec
-from skyplumb.robust import cauchy_cut, robust_sigma
+from skyplumb.robust import cauchy_cut, cauchy_loss, robust_sigma
 from skyplumb.rowwise import inverses, solved
 
 Floats = NDArray[np.float64]
 
-FEWEST_TRAILS = 4
 SMALLEST_SIGMA_PX2 = 0.01
 """A trail of a third of a pixel: what a lens of unknown shape leaves of a frame's own."""
 SHAPE_SHARE = 0.06
@@ -60,9 +60,9 @@ GOOD_ALIGNMENT_ARCMIN = 1.0
 FAR_OFF_DEG = 2.0
 """Of an axis that somebody pointed at the pole by eye."""
 SETTLED_CHI2 = 9.0
+"""Three sigma."""
 DRAWN_CHI2 = 6.0
 """95 % of two numbers, from memory."""
-"""Three sigma."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +245,7 @@ def evidence_of(
 def _faults(sample: Sample, zenith: Floats, seconds: float) -> Floats:
     """Rotation, arcsec in sky axes, that a unit of each fault makes in a time; shape (4, 3)."""
     axis_rate = -SIDEREAL_RATE_ARCSEC_S * seconds * np.eye(3)
-    pull = np.nan_to_num(np.cross(zenith, sample.forward))
+    pull = slip_pull(zenith, sample.forward, evenly=False)
     return np.concatenate([axis_rate, seconds * pull[None]])
 
 
@@ -279,7 +279,8 @@ def fit_trails(data: Evidence, faults: Faults, near: TrailFit | None = None) -> 
         best = found[int(np.argmin(_possible(faults, found, chi2)))]
         noise = _with_moves(data, np.concatenate([best[:terms], np.zeros(4 - terms)]))
         freedom = 1 - (terms + 2) / max(2 * len(data.moments), terms + 3)
-        left = _trail_residuals(data, best[None], terms)[0]
+        drift = _drifts(data, best[None], terms)
+        left = _trail_residuals(data, drift, best[None], terms)[0]
         scale = max(robust_sigma(left, max(freedom, 0.2)), 1.0)
         starts = np.stack([best, _opposite(best, terms), *starts[:: max(len(starts) // 4, 1)]])
     found, chi2 = _climbed(data, faults, starts, noise, scale)
@@ -390,16 +391,18 @@ def _moves_chi2(data: Evidence, fits: Sequence[Floats]) -> list[float]:
     turn, turned = data.turn[data.moved, :2], data.turned[data.moved, :2]
     left = [turn - turned[:, :, : len(one)] @ one for one in fits]
     scatter = max(min(robust_sigma(one) for one in (turn, *left)), LEAST_MOVE_ARCSEC)
-    cut2 = cauchy_cut(2) ** 2
-    undone, *chi2 = (
-        float(cut2 * np.log1p((one**2).sum(1) / (cut2 * scatter**2)).sum()) for one in (turn, *left)
-    )
+    undone, *chi2 = (cauchy_loss(one / scatter, 1.0) for one in (turn, *left))
     return [min(one, undone + CENTRED_ANEW) for one in chi2]
 
 
-def _trail_residuals(data: Evidence, x: Floats, terms: int) -> Floats:
-    """Of the trails, over their errors; shape (s, n, 2)."""
+def _drifts(data: Evidence, x: Floats, terms: int) -> Floats:
+    """Over each exposure, px, by each solution; shape (s, n, 2)."""
     drift = data.known + np.einsum("nij,sj->sni", data.path[:, :, :terms], x[:, :terms])
+    return np.asarray(drift)
+
+
+def _trail_residuals(data: Evidence, drift: Floats, x: Floats, terms: int) -> Floats:
+    """Of the trails that these drifts draw, over their errors; shape (s, n, 2)."""
     return np.asarray((data.moments - _squared(drift) - x[:, None, terms:]) / data.sigma[:, None])
 
 
@@ -438,8 +441,8 @@ def _normal(
     """Normal equations of each solution, and its robust chi squared."""
     terms = faults.terms
     path = data.path[:, :, :terms]
-    drift = data.known + np.einsum("nij,sj->sni", path, x[:, :terms])
-    left = (data.moments - _squared(drift) - x[:, None, terms:]) / (scale * data.sigma[:, None])
+    drift = _drifts(data, x, terms)
+    left = _trail_residuals(data, drift, x, terms) / scale
     dx, dy = drift[..., 0], drift[..., 1]
     change = np.stack([np.stack([dx, -dy], -1), np.stack([dy, dx], -1)], -2) / 6
     slopes = np.einsum("snij,njk->snik", change, path)
@@ -523,10 +526,9 @@ def weigh(data: Evidence) -> list[Weighed]:
 def _with_finer_onset(data: Evidence, found: list[_Tried], plain: TrailFit) -> list[_Tried]:
     """The best of the slips with its onset sought between the frames, where it leads."""
     best = max(found, key=lambda one: one[0])
-    out: list[_Tried] = []
     onset = best[1].slip_onset
     if onset is None or np.isneginf(onset):
-        return out
+        return []
     width = float(np.ptp(data.open_s)) / MOST_ONSETS / 2
     for _ in range(FINER):
         for moved in (-width, width):
