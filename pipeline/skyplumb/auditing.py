@@ -105,6 +105,13 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     given = load_overrides(options.overrides)
     earlier = read_history(options.history)
     listed = walk(options.card)
+    shut = [entry for entry in listed if entry.fails]
+    if shut:
+        warn(
+            f"{options.card}: {counted(len(shut), 'folder')} could not be opened, such as "
+            f"{shut[0].file}: the card fails or was pulled out. Put it in again and call again: "
+            "it goes on from here."
+        )
     for line in notes_not_read(options.notes, options.card):
         warn(line)
     _refuse_targets(options)
@@ -131,7 +138,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     done = Audited(
         index,
         tuple(sorted(written, key=lambda session: session.name)),
-        incomplete=bool(measured.gone) or len(written) < len(tasks),
+        incomplete=bool(measured.gone or shut) or len(written) < len(tasks),
     )
     if not (done.lights or done.incomplete):
         warn(f"{options.card}: no light frame could be audited; see the kinds in frames.csv")
@@ -224,7 +231,7 @@ def _task(
         rules,
         overrides.only(files),
         options,
-        frozenset(files & set(measured.gone)),
+        frozenset(files & set(measured.gone)) | {str(entry.file) for entry in aside if entry.fails},
         {file: why for file, why in measured.lost.items() if file in files},
         tuple(
             shot

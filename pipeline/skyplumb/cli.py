@@ -17,7 +17,7 @@ from skyplumb import __version__
 from skyplumb._collector import seldom_collected
 from skyplumb._terminal import complain, failure, tell
 from skyplumb.digits import counted
-from skyplumb.errors import NothingToAuditError, UserError
+from skyplumb.errors import CardFailsError, NothingToAuditError, UserError
 
 app = typer.Typer(
     help="Find the sharp star frames on a card, and why the others trailed.",
@@ -356,6 +356,9 @@ def main() -> None:
     except NothingToAuditError as error:
         complain(str(error))
         code = NOTHING_AUDITED
+    except CardFailsError as error:
+        complain(str(error))
+        code = INCOMPLETE
     except UserError as error:
         complain(str(error))
         code = BAD_USAGE

@@ -90,6 +90,8 @@ class CardFile:
     """light for anything that may be one; companion or unsupported where the name tells."""
     note: str = ""
     """Why it is not judged, in words."""
+    fails: bool = False
+    """A folder that the disk did not answer for: what is in it is not known."""
 
 
 @dataclass(frozen=True, slots=True)

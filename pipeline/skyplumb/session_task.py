@@ -85,7 +85,8 @@ class SessionTask:
     overrides: Overrides
     options: Options
     gone: frozenset[str] = frozenset()
-    """Files that could not be read since the card is not there any more."""
+    """Files that could not be read since the card is not there any more, and folders of the card
+    that were not entered for the same reason."""
     lost: Mapping[str, Lost] = field(default_factory=dict)
     """Files that have no measure, and why."""
     calibration: tuple[Shot, ...] = ()
@@ -124,7 +125,7 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
     """
     measures = task.session.measures
     options = task.options
-    if task.gone and better_is_there(options.out, task.name, measures, options.card):
+    if task.gone and better_is_there(options.out, task.name, measures, options.card, task.gone):
         return None
     store = Store(options.out / STORE_FOLDER)
     try:

@@ -5,14 +5,15 @@ A file of the card is opened in one place only, `read_file`, and only to read.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
-from skyplumb.errors import NothingToAuditError, UnreadableError, UserError
+from skyplumb.errors import CardFailsError, NothingToAuditError, UnreadableError, UserError
 from skyplumb.intake.failures import SHORT_OF_MEMORY
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
 from skyplumb.records import CardFile
@@ -38,6 +39,14 @@ LITTER_FOLDERS = frozenset(
 )
 """Folders that computers leave on a card (names in small letters)."""
 
+_FAILING = frozenset(
+    getattr(errno, name)
+    for name in ("EIO", "ENXIO", "ENODEV", "ENOMEDIUM", "ESTALE", "ENOTCONN", "EHOSTDOWN")
+    if hasattr(errno, name)
+)
+"""What systems answer for a disk that fails, was pulled out, or lies on a machine that is gone
+(POSIX.1-2017, "Error Numbers", and Linux's own; from memory)."""
+
 MOST_BEHIND_LINKS = 100_000
 """Entries of folders that links lead to; one of them may be the whole disk."""
 
@@ -62,14 +71,13 @@ def walk(card: Path) -> list[CardFile]:
         If it holds no picture, or none that could be audited.
     UserError
         If there is no such folder.
+    CardFailsError
+        If the disk does not answer at all.
     """
-    if not card.is_dir():
-        if card.exists():
-            raise UserError(f"{card}: is a file; give the folder it lies in")
-        raise UserError(f"{card}: no such folder; check the path of the card")
+    _refuse_no_folder(card)
     files, shut = _list(card)
     if shut and shut[0].file == PurePosixPath():
-        raise UserError(f"{card}: {shut[0].note}")
+        raise (CardFailsError if shut[0].fails else UserError)(f"{card}: {shut[0].note}")
     shots = {stem(file) for file in files if _is_shot(file) and not file.name.startswith(".")}
     found = [entry for file, no_file in files.items() if (entry := _sort(file, no_file, shots))]
     found += shut
@@ -84,6 +92,57 @@ def walk(card: Path) -> list[CardFile]:
             "changed the star shapes; set it to RAW, or give the folder with the RAW files"
         )
     return sorted(found, key=lambda entry: entry.file.as_posix())
+
+
+def fails(error: OSError) -> bool:
+    """Whether an error is the disk's, not the file's."""
+    return error.errno in _FAILING
+
+
+def is_file(path: Path) -> bool:
+    """Whether there is such a file on the card or beside it.
+
+    Raises
+    ------
+    CardFailsError
+        If the disk does not say.
+    """
+    try:
+        return stat.S_ISREG(path.stat().st_mode)
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and fails(error):
+            raise _no_answer(path, error) from None
+        return False
+
+
+def is_gone(card: Path, file: PurePosixPath) -> bool:
+    """Whether a file that was listed is not on the card any more, or the disk does not answer."""
+    try:
+        (card / file).lstat()
+    except OSError as error:
+        return fails(error) or error.errno in (errno.ENOENT, errno.ENOTDIR)
+    return False
+
+
+def _refuse_no_folder(card: Path) -> None:
+    """Stop where no card is."""
+    try:
+        is_folder = stat.S_ISDIR(card.stat().st_mode)
+    except (OSError, ValueError) as error:
+        if isinstance(error, OSError) and fails(error):
+            raise _no_answer(card, error) from None
+        if isinstance(error, PermissionError):
+            raise UserError(f"{card}: permission denied; allow reading it") from None
+        raise UserError(f"{card}: no such folder; check the path of the card") from None
+    if not is_folder:
+        raise UserError(f"{card}: is a file; give the folder it lies in")
+
+
+def _no_answer(path: Path, error: OSError) -> CardFailsError:
+    reason = (error.strerror or str(error)).lower()
+    return CardFailsError(
+        f"{path}: the disk does not answer ({reason}); put the card in again, then call again"
+    )
 
 
 def list_files(card: Path) -> list[PurePosixPath]:
@@ -146,7 +205,7 @@ def _list(card: Path) -> tuple[dict[PurePosixPath, str], list[CardFile]]:
     shut: list[CardFile] = []
     folders, links = [PurePosixPath()], list[PurePosixPath]()
     met: set[tuple[int, int]] = set()
-    above = {(about.st_dev, about.st_ino) for about in map(Path.stat, card.resolve().parents)}
+    above = set(_above(card))
     behind_links = 0
     while folders or links:
         # Once the card's own folders are done, all the rest lies behind links.
@@ -166,15 +225,19 @@ def _list(card: Path) -> tuple[dict[PurePosixPath, str], list[CardFile]]:
             with os.scandir(card / folder) as entries:
                 inside = sorted(entries, key=lambda entry: entry.name, reverse=True)
         except OSError as error:
-            reason = (error.strerror or str(error)).lower()
-            note = f"folder cannot be opened: {reason}; allow reading it or copy it again"
-            shut.append(CardFile(folder, "unreadable", note))
+            shut.append(_shut(folder, error))
             continue
         behind_links += 0 if on_card else len(inside) + 1
         names = {entry.name for entry in inside}
         for entry in inside:
             name = folder / entry.name
-            if _holds(entry.is_dir):
+            try:
+                is_folder = entry.is_dir()
+            except OSError as error:  # a link to itself or to what is shut
+                is_folder = False
+                if not _is_shot(name) and error.errno != errno.ELOOP:
+                    shut.append(_shut(name, error))
+            if is_folder:
                 if not entry.name.startswith(".") and entry.name.casefold() not in LITTER_FOLDERS:
                     (links if entry.is_symlink() else folders).append(name)
             elif not (entry.name.startswith("._") and entry.name[2:] in names):
@@ -189,12 +252,19 @@ _TOO_MUCH = (
 )
 
 
-def _holds(question: Callable[[], bool]) -> bool:
-    """The answer, or no where even asking fails: a link to itself, a folder that is shut."""
-    try:
-        return question()
-    except OSError:
-        return False
+def _above(card: Path) -> Iterator[tuple[int, int]]:
+    """The folders that hold the card, as far as they can be asked."""
+    for folder in card.resolve().parents:
+        with contextlib.suppress(OSError):
+            about = folder.stat()
+            yield about.st_dev, about.st_ino
+
+
+def _shut(folder: PurePosixPath, error: OSError) -> CardFile:
+    """The row of a folder that was not entered."""
+    reason = (error.strerror or str(error)).lower()
+    note = f"folder cannot be opened: {reason}; allow reading it or copy it again"
+    return CardFile(folder, "unreadable", note, fails(error))
 
 
 def _no_file(entry: os.DirEntry[str]) -> str:

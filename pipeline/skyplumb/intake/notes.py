@@ -18,7 +18,7 @@ from typing import Annotated, Any, TypeVar
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from skyplumb.intake.card import list_files
+from skyplumb.intake.card import is_file, list_files
 from skyplumb.intake.values import LIKELY, YEARS
 from skyplumb.intake.yaml_file import Line, Settings, like, load_yaml_model, read_text
 from skyplumb.records import NAN, ShotInfo
@@ -338,7 +338,7 @@ def notes_not_read(path: Path | None, card: Path) -> list[str]:
 def _found(card: Path) -> Path | None:
     """The night notes that nobody had to name; None if there are none."""
     places = (folder / name for folder in (card, card.resolve().parent) for name in NAMES)
-    return next((place for place in places if place.is_file()), None)
+    return next((place for place in places if is_file(place)), None)
 
 
 def _same(one: Path, other: Path) -> bool:

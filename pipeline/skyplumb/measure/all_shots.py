@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any, overload
 
 from skyplumb.errors import UnreadableError
-from skyplumb.intake.card import read_file
+from skyplumb.intake.card import is_gone, read_file
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.measure.progress import Progress
 from skyplumb.measure.rows import ARRAYS
@@ -125,7 +125,7 @@ def measure_all(
                     result = bare(result)
                 found[file] = result
                 progress.step()
-    gone = [f.as_posix() for f in todo if found[f].kind == "unreadable" and not _is_there(card, f)]
+    gone = [f.as_posix() for f in todo if found[f].kind == "unreadable" and is_gone(card, f)]
     return CardMeasures(
         tuple(found[file] for file in files),
         {f.as_posix(): keys[f] for f in files if found[f].kind != "unreadable"},
@@ -206,9 +206,3 @@ def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> Wo
         except OSError:
             size = 0
     return WorkLimits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
-
-
-def _is_there(card: Path, file: PurePosixPath) -> bool:
-    """Whether the card still has a file, or at least a link of its name."""
-    path = card / file
-    return path.is_symlink() or path.exists()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from collections.abc import Sequence, Set
 from dataclasses import replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from skyplumb.output.place import holds_card, holds_shots_of
 from skyplumb.records import Measure
@@ -13,13 +13,31 @@ from skyplumb.summary import ChangedVerdict, SessionSummary, read_summary
 from skyplumb.version_0_1 import todays_row
 
 
-def better_is_there(out: Path, name: str, measures: Sequence[Measure], card: Path) -> bool:
-    """Whether an earlier audit of the same card could read more of this session's files."""
+def better_is_there(
+    out: Path, name: str, measures: Sequence[Measure], card: Path, gone: Set[str] = frozenset()
+) -> bool:
+    """Whether an earlier audit of the same card could read more of this session's files.
+
+    Parameters
+    ----------
+    out : Path
+    name : str
+        The session's.
+    measures : sequence of Measure
+    card : Path
+    gone : set of str
+        Files, and folders with all that was in them, which the disk does not answer for.
+    """
     mine = {one.file: one.kind != "unreadable" for one in measures}
     for table in out.glob(f"{name}*/frames.csv"):
         if not holds_card(table.parent, card):
             continue
-        rows = [row for row in table_rows(table) if row["file"] in mine]
+        rows = [
+            row
+            for row in table_rows(table)
+            if row["file"] in mine
+            or not gone.isdisjoint(map(str, PurePosixPath(row["file"]).parents))
+        ]
         read = [row for row in rows if row["kind"] not in ("unreadable", "")]
         if len(read) > sum(mine.values()):
             return True

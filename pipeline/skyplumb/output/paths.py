@@ -6,7 +6,7 @@ import errno
 import os
 import re
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 from skyplumb._data import write_whole
@@ -148,16 +148,15 @@ def default_out(card: Path) -> Path:
     whole = card.resolve()
     name = f"{whole.name or 'card'}-audit"
     on_card = whole.parent == whole or any(part.casefold() == "dcim" for part in whole.parts)
-    if not on_card and not (whole.parent / "DCIM").exists():
-        try:
-            (whole.parent / name).mkdir()
-            (whole.parent / name).rmdir()  # nothing stays where the audit is refused
-            return whole.parent / name
-        except FileExistsError:
-            if (whole.parent / name).is_dir():
+    with suppress(OSError):  # such as a disk that fails
+        if not on_card and not (whole.parent / "DCIM").exists():
+            try:
+                (whole.parent / name).mkdir()
+                (whole.parent / name).rmdir()  # nothing stays where the audit is refused
                 return whole.parent / name
-        except OSError:
-            pass
+            except FileExistsError:
+                if (whole.parent / name).is_dir():
+                    return whole.parent / name
     return Path.cwd() / name
 
 

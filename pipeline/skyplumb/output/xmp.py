@@ -13,6 +13,7 @@ from pathlib import Path
 
 from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
+from skyplumb.intake.card import is_file
 from skyplumb.output.paths import (
     refuse_card,
     refuse_links,
@@ -109,7 +110,7 @@ def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: P
     for file, packet in packets.items():
         path = relative(file)
         beside = copy / path
-        if not beside.is_file():
+        if not is_file(beside):
             missing += 1
             continue
         alone = stems[str(path.with_suffix("")).casefold()] == 1
