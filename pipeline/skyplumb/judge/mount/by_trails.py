@@ -14,10 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.regression import slip_pull
-from skyplumb.judge.mount.result import MountFit
+from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import Sample
-from skyplumb.judge.mount.trails import Evidence, Trail, Weighed, evidence_of, weigh
+from skyplumb.judge.mount.trail_models import Weighed, weigh
+from skyplumb.judge.mount.trails import Evidence, Trail, evidence_of
 
 Floats = NDArray[np.float64]
 
@@ -114,7 +116,17 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
         may_be_none=fit.may_be_none,
         misfit=fit.scale,
     )
-    onset = one.faults.slip_onset
+    if fit.faults.period_s:
+        # In arcsec about the axis, which the stars move against.
+        sine, cosine = -SIDEREAL_RATE_ARCSEC_S * fit.solution[-2:]
+        sigma = float(SIDEREAL_RATE_ARCSEC_S * np.sqrt(np.diag(fit.covariance)[-2:].mean()))
+        periodic = Periodic(fit.faults.period_s, float(sine), float(cosine))
+        model = replace(
+            model,
+            periodic=periodic,
+            periodic_sigma=(sigma, periodic.period_sigma_s(sigma, plain.span_s)),
+        )
+    onset = fit.faults.slip_onset
     if onset is None:
         return model
     slipping = pull if np.isneginf(onset) else pull[data.open_s[:, 1] > onset]

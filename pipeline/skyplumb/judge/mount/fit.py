@@ -39,7 +39,8 @@ from skyplumb.judge.mount.samples import (
     times_overlap,
     tracked_only,
 )
-from skyplumb.judge.mount.trails import LEAST_SHARE, Trail
+from skyplumb.judge.mount.trail_models import LEAST_SHARE
+from skyplumb.judge.mount.trails import Trail
 from skyplumb.records import NAN
 from skyplumb.robust import median_length
 
@@ -350,17 +351,14 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
             float(sine * np.cos(turn) + cosine * np.sin(turn)),
             float(cosine * np.cos(turn) - sine * np.sin(turn)),
         )
-        amplitude = max(periodic.amplitude_arcsec, 1e-9)
+        amplitude = periodic.amplitude_arcsec
         noise = float(np.sqrt((covariance[at, at] + covariance[at + 1, at + 1]) / 2))
         # A star's fitted place leans to where its path is dense, and a swing is slow at its ends.
         worn = float(np.sinc(np.median(data.exposure_s) / best.model.period_s))
         smeared = 1 / max(worn, 0.1) - 1
         sigma = float(np.hypot(noise, DENSE_SHARE * amplitude * smeared))
-        # Error of a frequency: sqrt(6) sigma_A / (pi A T) (from memory, regular sampling).
-        period_sigma = (
-            np.sqrt(6) * noise / (np.pi * amplitude * fit.span_s) * best.model.period_s**2
-        )
-        fit = replace(fit, periodic=periodic, periodic_sigma=(sigma, float(period_sigma)))
+        period_sigma = periodic.period_sigma_s(noise, fit.span_s)
+        fit = replace(fit, periodic=periodic, periodic_sigma=(sigma, period_sigma))
     return fit
 
 

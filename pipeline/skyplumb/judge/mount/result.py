@@ -57,6 +57,12 @@ class Periodic:
     def amplitude_arcsec(self) -> float:
         return float(np.hypot(self.sine, self.cosine))
 
+    def period_sigma_s(self, noise_arcsec: float, span_s: float) -> float:
+        """Error of the period by that of sine and cosine: of a frequency it is sqrt(6) sigma_A /
+        (pi A T) (from memory, regular sampling)."""
+        cycles = np.pi * max(self.amplitude_arcsec, 1e-9) * span_s
+        return float(np.sqrt(6) * noise_arcsec / cycles * self.period_s**2)
+
 
 @dataclass(frozen=True, slots=True)
 class MountFit:

@@ -1,0 +1,145 @@
+"""The trails of one placement -> the faults that may have drawn them, each with its share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from skyplumb.judge.mount.model_choice import unlikely
+from skyplumb.judge.mount.trail_fit import Faults, TrailFit, fit_trails
+from skyplumb.judge.mount.trails import Evidence
+
+Floats = NDArray[np.float64]
+
+WRONG_RATE = 0.02
+"""Of a drive that is out of order."""
+MET = {"axis": 0.82, "rate": 0.08, "slip": 0.1}
+"""How often each is met beside an axis error: most drives run right and most heads hold (our
+choice)."""
+MET_PERIODIC = 0.3
+"""How often a drive swings so that trails show it (our choice)."""
+MOST_ONSETS = 8
+FINER = 4
+"""Halvings of the step between two onsets or periods."""
+LEAST_SHARE = 0.1
+UNEXPLAINED = 1.3
+"""Scatter of the trails over their errors from which on a periodic error is looked for."""
+FEWEST_FOR_PERIOD = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """One of the models that may have drawn the trails."""
+
+    share: float
+    """How likely it is, of all that were tried."""
+    fit: TrailFit
+
+
+@dataclass(frozen=True, slots=True)
+class _Tried:
+    """A model with the logarithm of its chance: how well it fits and how rare it is."""
+
+    met: float
+    fit: TrailFit
+
+    @property
+    def chance(self) -> float:
+        return float(np.log(self.met) + self.fit.log_evidence)
+
+
+def weigh(data: Evidence) -> list[Weighed]:
+    """The models that explain the trails, the likeliest first, by how well and how rare they are.
+
+    The chance of each is its likelihood over all sizes of its faults (Laplace's approximation)
+    times that of meeting it; what is less likely than `LEAST_SHARE` is left out.
+    """
+    plain = fit_trails(data, Faults())
+    found = [_Tried(MET["axis"], plain)]
+    fit = fit_trails(data, Faults(WRONG_RATE), plain)
+    if not unlikely(fit.solution[:3]):
+        found.append(_Tried(MET["rate"], fit))
+    onsets = _onsets(data)
+    slips = []
+    for onset in onsets:
+        fit = fit_trails(data, Faults(slip_onset=onset), plain)
+        if fit.solution[3] > 0:  # no head slips upwards
+            slips.append(_Tried(MET["slip"] / len(onsets), fit))
+    found += _with_finest(data, slips, plain)
+    best = max(found, key=lambda one: one.chance)
+    found += _with_period(data, best)
+    most = max(one.chance for one in found)
+    chances = np.exp([one.chance - most for one in found])
+    shares = chances / chances.sum()
+    weighed = [
+        Weighed(float(share), one.fit)
+        for share, one in zip(shares, found, strict=True)
+        if share > LEAST_SHARE
+    ]
+    return sorted(weighed, key=lambda one: -one.share)
+
+
+def _with_finest(data: Evidence, slips: list[_Tried], plain: TrailFit) -> list[_Tried]:
+    """The slips, the likeliest with its onset sought between the frames where that leads."""
+    if not slips:
+        return []
+    best = max(slips, key=lambda one: one.chance)
+    others = [one for one in slips if one is not best]
+    if np.isneginf(best.fit.faults.slip_onset or 0.0):
+        return slips
+    width = float(np.ptp(data.open_s)) / MOST_ONSETS / 2
+    for _ in range(FINER):
+        for moved in (-width, width):
+            onset = (best.fit.faults.slip_onset or 0.0) + moved
+            fit = fit_trails(data, Faults(slip_onset=onset), plain)
+            tried = replace(best, fit=fit)
+            if fit.solution[3] > 0 and tried.chance > best.chance:
+                best = tried
+        width /= 2
+    return [*others, best]
+
+
+def _with_period(data: Evidence, base: _Tried) -> list[_Tried]:
+    """The likeliest model with a periodic error besides, where it leaves much of the trails."""
+    periods = _periods(data)
+    if base.fit.scale < UNEXPLAINED or len(periods) == 0:
+        return []
+
+    def tried(period_s: float) -> _Tried:
+        faults = replace(base.fit.faults, period_s=period_s)
+        fit = fit_trails(data, faults, base.fit)
+        return _Tried(base.met * MET_PERIODIC / len(periods), fit)
+
+    best = max((tried(float(period)) for period in periods), key=lambda one: one.chance)
+    step = abs(1 / periods[0] - 1 / periods[-1]) / max(len(periods) - 1, 1) / 2
+    for _ in range(FINER):
+        centre = 1 / (best.fit.faults.period_s or np.inf)
+        near = [tried(1 / (centre + moved)) for moved in (-step, step) if centre + moved > 0]
+        best = max([best, *near], key=lambda one: one.chance)
+        step /= 2
+    return [best]
+
+
+def _periods(data: Evidence) -> Floats:
+    """Periods that frames can show: from about an exposure, which wears shorter ones off, to
+    half of the night; frequencies half a cycle of the night apart."""
+    if len(data.moments) < FEWEST_FOR_PERIOD:
+        return np.zeros(0)
+    longest = float(np.ptp(data.open_s)) / 2
+    shortest = float(np.median(np.ptp(data.open_s, axis=1))) * 1.2
+    if not longest > shortest:
+        return np.zeros(0)
+    count = int(np.ceil(4 * longest * (1 / shortest - 1 / longest))) + 1
+    return 1 / np.linspace(1 / longest, 1 / shortest, min(count, MOST_PERIODS))
+
+
+MOST_PERIODS = 120
+
+
+def _onsets(data: Evidence) -> list[float]:
+    """When a slip may have begun: before all frames, or between some of them."""
+    begins = data.open_s[2:-2, 0]
+    few = np.linspace(0, len(begins) - 1, min(len(begins), MOST_ONSETS)).round().astype(int)
+    return [-np.inf, *(float(begins[n]) for n in few)]
