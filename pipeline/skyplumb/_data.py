@@ -2,13 +2,18 @@
 
 import os
 import secrets
+import shutil
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
 
+from filelock import FileLock
 from platformdirs import user_cache_path
+
+from skyplumb.errors import UserError
 
 
 def shipped(folder: str) -> Traversable:
@@ -32,6 +37,54 @@ def cache_folder() -> Path:
     """Where what takes long to make is kept: SKYPLUMB_CACHE, else the user's cache folder."""
     chosen = os.environ.get("SKYPLUMB_CACHE")
     return Path(chosen) if chosen else user_cache_path("skyplumb")
+
+
+def refuse_link(*paths: Path) -> None:
+    """Stop where something of ours that is written in place is a link, wherever it leads.
+
+    Raises
+    ------
+    UserError
+        Names the first link.
+    """
+    for path in paths:
+        if path.is_symlink():
+            raise UserError(
+                f"{path}: is a link, and what is written there would land elsewhere; remove it"
+            )
+
+
+def own(path: Path) -> None:
+    """Give a file that is written in place a content of its own, where it shares one.
+
+    A file may have other names (hard links), on the card or in a copy of the output: what is
+    written to it would be written to those.
+
+    Raises
+    ------
+    OSError
+        If it cannot be copied.
+    """
+    try:
+        about = path.lstat()
+    except FileNotFoundError:
+        return
+    if stat.S_ISREG(about.st_mode) and about.st_nlink > 1:
+        with unfinished(path) as part:
+            shutil.copyfile(path, part)
+
+
+def lock_of(path: Path) -> FileLock:
+    """The lock in a file of its own, which opening it would empty.
+
+    Raises
+    ------
+    OSError, UserError
+        If it is a link or cannot be made a file of its own.
+    """
+    refuse_link(path)
+    own(path)
+    return FileLock(path)
 
 
 def write_whole(path: Path, content: bytes) -> None:

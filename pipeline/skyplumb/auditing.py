@@ -12,6 +12,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from skyplumb._data import cache_folder
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
 from skyplumb.intake.card import walk
@@ -151,6 +152,7 @@ def _refuse_targets(options: Options) -> None:
         if (target := getattr(options, option)) is not None:
             refuse_card(target, options.card, f"--{option.replace('_', '-')}")
             refuse_no_folder(target, f"--{option.replace('_', '-')}")
+    refuse_card(cache_folder(), options.card, "cache folder with SKYPLUMB_CACHE")
     if options.xmp_beside is not None:
         refuse_no_copy(options.xmp_beside)
 

@@ -16,9 +16,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from filelock import FileLock
-
-from skyplumb._data import cache_folder, unfinished, write_whole
+from skyplumb._data import cache_folder, lock_of, unfinished, write_whole
 from skyplumb.errors import UserError
 
 if TYPE_CHECKING:
@@ -73,7 +71,7 @@ def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.S
     path = cache_folder() / f"patterns-{tier.name}-{stamp}.bin"
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with FileLock(path.with_suffix(".lock")):
+        with lock_of(path.with_suffix(".lock")):
             return _kept(path, say) or _made(tier, path, say)
     except OSError as error:
         raise UserError(

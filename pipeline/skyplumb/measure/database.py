@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from filelock import FileLock
+from skyplumb._data import lock_of, own, refuse_link
 
 T = TypeVar("T")
 
@@ -51,6 +51,8 @@ class Database:
     ------
     OSError, sqlite3.OperationalError
         If it cannot be written to.
+    UserError
+        If it is a link: what is written would land elsewhere.
     """
 
     def __init__(
@@ -62,10 +64,14 @@ class Database:
     ) -> None:
         self.path, self._layout = path, layout
         self._emptied, self._mended = emptied, mended
-        self._lock = FileLock(path.with_suffix(".lock"))
         self._db: sqlite3.Connection | None = None
         self._file = (-1, -1)
+        beside = [path.with_name(path.name + ending) for ending in ("", "-wal", "-shm")]
+        refuse_link(*beside)
+        self._lock = lock_of(path.with_suffix(".lock"))
         with self._lock:
+            for file in beside:
+                own(file)
             self._tried(lambda _: None)
 
     def rows(self, question: str, values: Sequence[Any]) -> list[Any]:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from filelock import FileLock, Timeout
+from filelock import Timeout
 
+from skyplumb._data import lock_of, refuse_link, write_whole
 from skyplumb.errors import UserError
 
 
@@ -30,9 +31,10 @@ def held(folder: Path, out: Path) -> Iterator[None]:
     """
     path = folder / "lock"
     told = folder / "lock.txt"
-    lock = FileLock(path)
     try:
+        refuse_link(folder, path)
         folder.mkdir(parents=True, exist_ok=True)
+        lock = lock_of(path)
         lock.acquire(timeout=0)
     except Timeout:
         raise UserError(
@@ -45,10 +47,13 @@ def held(folder: Path, out: Path) -> Iterator[None]:
             f"{folder}: cannot be written to ({reason}); make room or choose another output folder"
         ) from None
     try:
-        told.write_text(str(os.getpid()), encoding="ascii")
+        # Only for the message of the next one: whatever is in its place, the audit goes on.
+        with suppress(OSError):
+            write_whole(told, str(os.getpid()).encode("ascii"))
         yield
     finally:
-        told.unlink(missing_ok=True)
+        with suppress(OSError):
+            told.unlink(missing_ok=True)
         lock.release()
 
 

@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from skyplumb._data import write_whole
+from skyplumb._data import refuse_link, write_whole
 from skyplumb.errors import UserError
 from skyplumb.intake.card import open_file
 from skyplumb.keys import Making
@@ -79,6 +79,7 @@ class Store:
         self.folder = folder
         self.path = folder / DATABASE
         self._warn = warn or _silent
+        refuse_link(folder)
         with self._said():
             write_whole(folder / "ABOUT.txt", _ABOUT.encode())
             self._db = self._open()

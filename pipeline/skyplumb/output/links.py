@@ -86,6 +86,7 @@ def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) ->
     """
     refuse_card(into, card, "--link-into")
     into, ledger = _own_folder(into, owner)
+    refuse_links(into / LEDGER, into.parent)
     wanted = {name: on_card(card, file) for name, file in _layout(rows).items()}
     if not wanted and not ledger:
         return Laid(into)

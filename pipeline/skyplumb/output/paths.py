@@ -132,11 +132,20 @@ def refuse_links(path: Path, root: Path) -> None:
 
 def refuse_card(target: Path, card: Path, option: str) -> None:
     """Stop before anything is written on the card."""
-    if target.resolve().is_relative_to(card.resolve()):
+    there, whole = target.resolve(), card.resolve()
+    # By name, or by another name of the same folder: capitals, or a disk that is mounted twice.
+    if there.is_relative_to(whole) or any(_same(one, whole) for one in (there, *there.parents)):
         shown = visible(str(target))
         raise UserError(
             f"{shown}: lies on the card, which is never written to; choose another {option}"
         )
+
+
+def _same(one: Path, other: Path) -> bool:
+    try:
+        return one.samefile(other)
+    except OSError:
+        return False
 
 
 def default_out(card: Path) -> Path:
