@@ -3,8 +3,9 @@
 Neither time nor place is known here, so a wrong clock never costs the sky. A frame of every few is
 plate-solved; those between two that pointed alike are interpolated and fitted later, and
 plate-solved themselves only where no stars fit there. One camera is fitted to all of a lens's
-frames, pinhole or fisheye, whichever fits. Without a focal length in the files, frames whose stars
-ask for another scale are another lens.
+frames, pinhole or fisheye, whichever fits. Frames whose stars ask for another scale are another
+lens. Where the focal length that the files tell leads nowhere, it may be wrong, or the pixel size
+is: then a few of the frames are sought at all scales.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.matching import FEWEST_MATCHES, Detections
+from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, FEWEST_MATCHES, Detections
 from skyplumb.calibrate.plate_solving import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
@@ -50,6 +51,18 @@ FAR_START_PX = 20.0
 """The same on a second try, for a tracker that drifts."""
 OTHER_SCALE = 0.01
 """Scales that differ by more are two lenses'; focus and air change them less."""
+OTHER_LENS = 0.03
+"""Where a focal length is told, only frames whose scale differs by more are another lens's: the
+fit of a poor frame may be off by what is less."""
+MOST_SWEPT = 3
+"""So many frames of a lens, those with the most stars, are sought at all scales in vain before its
+header is believed; each costs as much as a frame that tells no focal length."""
+SWEPT_STARS = 0.1
+"""Where other frames of a lens are solved, one with fewer than so many of their stars is one under
+cloud rather than one of another scale, unless that is three times larger."""
+AGAINST_HEADER_LOG_ODDS = CERTAIN_LOG_ODDS + float(np.log(1000))
+"""A scale that a header contradicts needs better odds: few headers are wrong, and there are some
+dozens of scales to try."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +116,8 @@ class FoundLens:
     """The frames the camera was fitted to."""
     strangers: list[int] = field(default_factory=list)
     """Frames that were solved as another lens's."""
+    strange_focal_px: float = NAN
+    """Focal length of the first of them over pixel pitch."""
     interpolated: list[int] = field(default_factory=list)
     """Frames whose attitude was interpolated from others', and not held against stars."""
 
@@ -111,8 +126,21 @@ def find_lens(
     exposures: Sequence[StarField],
     focal_px: float,
     say: Callable[[str], None] | None = None,
+    otherwise_px: Sequence[float] = (),
 ) -> FoundLens:
-    """Plate-solve the frames by their stars alone and fit their camera; parameters as above."""
+    """Plate-solve the frames by their stars alone and fit their camera.
+
+    Parameters
+    ----------
+    exposures : sequence of StarField
+        In order of time, all of one picture size.
+    focal_px : float
+        Focal length over pixel pitch as it is told, good to some 30 %; NaN if unknown.
+    say : callable, optional
+        Told when a pattern database is made.
+    otherwise_px : sequence of float
+        What it may be instead, tried where that leads nowhere before all scales are.
+    """
     count = len(exposures)
     # Without a focal length any frame may be another lens's, so each is looked at.
     step = STATION if np.isfinite(focal_px) else 1
@@ -124,6 +152,8 @@ def find_lens(
     # gave way takes what it found with it.
     for _ in range(2):
         search.visit(range(count))
+    if np.isfinite(focal_px):
+        search.sweep(otherwise_px)
     return search.found()
 
 
@@ -137,10 +167,12 @@ class LensSearch:
     camera: Camera | None = None
     attitudes: list[Floats | None] = field(init=False)
     interpolated: set[int] = field(default_factory=set)
-    strangers: set[int] = field(default_factory=set)
+    strangers: dict[int, float] = field(default_factory=dict)
+    """Frames of another lens, with its focal length over pixel pitch."""
     _tried: set[int] = field(default_factory=set)
     _misses: int = 0
     _odds: float = 0.0
+    _swept: int = 0
 
     def __post_init__(self) -> None:
         self.attitudes = [None] * len(self.exposures)
@@ -168,15 +200,63 @@ class LensSearch:
             return
         if self.camera is not None and not _alike(self.camera, start.camera):
             if start.log_odds <= self._odds:
-                self.strangers.add(number)
+                self.strangers[number] = start.camera.focal_px
                 return
             # The lens was taken from a poorer frame, and wrongly: begin again with this one.
             self.attitudes = [None] * len(self.exposures)
             self.interpolated, self._tried = set(), {number}
             self.camera = None
+        self._take(number, start)
+
+    def _take(self, number: int, start: Start) -> None:
+        """What a frame says of its attitude, and the first of the lens."""
         if self.camera is None:
             self.camera, self._odds = start.camera, start.log_odds
-        self.attitudes[number] = carry(start.attitude, CATALOGUE_SKY, exposure.plain)
+        plain = self.exposures[number].plain
+        self.attitudes[number] = carry(start.attitude, CATALOGUE_SKY, plain)
+
+    def sweep(self, otherwise_px: Sequence[float]) -> None:
+        """Seek frames that were not found by the scale that is told at all others.
+
+        The first that is found tells the scale for the rest: of this lens where none of its
+        frames was found, else of another, whose frames were thought to be this one's.
+        """
+        for number in self._worth_a_sweep():
+            start = self._at_other_scales(number, otherwise_px)
+            if start is None:
+                continue
+            if self.camera is None:
+                self.focal_px, self._tried, self._misses = start.camera.focal_px, {number}, 0
+                self._take(number, start)
+                for _ in range(2):
+                    self.visit(range(len(self.exposures)))
+                return
+            self.strangers[number] = start.camera.focal_px
+            otherwise_px = [start.camera.focal_px]
+
+    def _worth_a_sweep(self) -> list[int]:
+        """Frames that are not found, those with the most stars first."""
+        worth = [_sharpness(exposure.measure) for exposure in self.exposures]
+        found = [worth[n] for n, attitude in enumerate(self.attitudes) if attitude is not None]
+        least = SWEPT_STARS * float(np.median(found)) if found else 0.0
+        left = [
+            n
+            for n, attitude in enumerate(self.attitudes)
+            if attitude is None and worth[n] > least and n not in self.strangers
+        ]
+        return sorted(left, key=lambda n: (-worth[n], n))
+
+    def _at_other_scales(self, number: int, otherwise_px: Sequence[float]) -> Start | None:
+        """One frame by itself at scales that its header does not tell; all of them only until
+        `MOST_SWEPT` were sought so in vain."""
+        exposure = self.exposures[number]
+        priors = [*otherwise_px, NAN] if self._swept < MOST_SWEPT else [*otherwise_px]
+        for focal_px in priors:
+            start = plate_solve(exposure.measure, focal_px, self.say, None, exposure.hint_deg)
+            if start is not None and start.log_odds > AGAINST_HEADER_LOG_ODDS:
+                return start
+        self._swept += bool(priors) and not np.isfinite(priors[-1])
+        return None
 
     def interpolate(self, stations: Sequence[int]) -> None:
         """Interpolate the frames between two that pointed alike."""
@@ -201,10 +281,22 @@ class LensSearch:
         """The lens, fitted to its best frames."""
         if self.camera is None:
             return FoundLens(None, self.attitudes)
-        left = sorted(n for n in self.strangers if self.attitudes[n] is None)
+        left = sorted(n for n in self.strangers if self._of_another_lens(n))
         found = _calibrated(self.exposures, self.camera, self.attitudes, self.interpolated)
         interpolated = sorted(self.interpolated.difference(found.chosen))
-        return replace(found, strangers=left, interpolated=interpolated)
+        return replace(
+            found,
+            strangers=left,
+            strange_focal_px=self.strangers[left[0]] if left else NAN,
+            interpolated=interpolated,
+        )
+
+    def _of_another_lens(self, number: int) -> bool:
+        """Whether a stranger has a scale that the fit of a poor frame does not explain."""
+        if self.attitudes[number] is not None or self.camera is None:
+            return False
+        off = abs(self.strangers[number] / self.camera.focal_px - 1)
+        return not np.isfinite(self.focal_px) or off > OTHER_LENS
 
 
 def _alike(one: Camera, other: Camera) -> bool:

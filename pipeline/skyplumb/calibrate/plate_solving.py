@@ -40,6 +40,9 @@ NARROW_SHARE = 0.3
 SEARCH_LIMIT = 200_000
 """Star patterns tried before a frame counts as unsolved; a count, so that the outcome
 does not depend on the machine's speed."""
+SWEEP_LIMITS = (20_000, 100_000)
+"""The same at each scale of a sweep: first a few at all of them, since most frames that can be
+solved are solved by few, then more."""
 WIDEST_SEARCH_DEG = 42.0
 FISHEYE_PATCH_DEG = 50.0
 """Width of the middle of a fisheye's picture in which patterns are looked for."""
@@ -86,6 +89,8 @@ class _Trial:
     camera: Camera
     tolerance: float
     """Half width of the range of scales, as a share."""
+    patterns: int = SEARCH_LIMIT
+    """Star patterns tried at most."""
 
 
 def plate_solve(
@@ -219,13 +224,14 @@ def _trials(measure: Measure, focal_px: float) -> Iterator[_Trial]:
         if diagonal / focal_px > np.radians(FISHEYE_FROM_DEG):
             yield _Trial(_fisheye(focal_px, width, height), 0.3)
         return
-    # Each covers its own half above and below; together 1.6 to 110 degrees.
-    for field_deg, share in ((28, 0.5), (60, 0.5), (13, 0.5), (104, 0.3), (6.5, 0.5), (3, 0.5)):
-        focal = width / 2 / np.tan(np.radians(field_deg / 2))
-        yield _Trial(Camera(focal, width, height), share)
-    # From a whole sky in a circle within the picture to 180 degrees along its diagonal.
-    for angle_deg in (360, 270, 200, 150):
-        yield _Trial(_fisheye(diagonal / np.radians(angle_deg), width, height), 0.2)
+    for most in SWEEP_LIMITS:
+        # Each covers its own half above and below; together 1.6 to 110 degrees.
+        for field_deg, share in ((28, 0.5), (60, 0.5), (13, 0.5), (104, 0.3), (6.5, 0.5), (3, 0.5)):
+            focal = width / 2 / np.tan(np.radians(field_deg / 2))
+            yield _Trial(Camera(focal, width, height), share, most)
+        # From a whole sky in a circle within the picture to 80 degrees along its diagonal.
+        for angle_deg in (360, 270, 200, 150, 100):
+            yield _Trial(_fisheye(diagonal / np.radians(angle_deg), width, height), 0.2, most)
 
 
 def _fisheye(focal_px: float, width: int, height: int) -> Camera:
@@ -265,7 +271,7 @@ def _by_patterns(
         image_width=max(int(wide), 8),
         image_height=max(int(wide_y), 8),
         solve_timeout_ms=None,
-        max_patterns_checked=SEARCH_LIMIT,
+        max_patterns_checked=trial.patterns,
     )
     if not isinstance(result, tetra3rs.SolveResult):
         return None

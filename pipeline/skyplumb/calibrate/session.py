@@ -23,10 +23,12 @@ from skyplumb.calibrate.lens_search import FoundLens, StarField, find_lens, repl
 from skyplumb.calibrate.light import SAME_SCALE, Light, lens_key
 from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
 from skyplumb.calibrate.solve import point_lens
+from skyplumb.calibrate.told_lens import stated_wrongly, times_told
 from skyplumb.calibrate.zenith import Air, ZenithEvidence, evidence_of, refraction_of
 from skyplumb.digits import named
 from skyplumb.night.lens import SCALE_FIELDS, without_assumptions
 from skyplumb.night.shot import OtherClock, Session
+from skyplumb.records import NAN
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ def point_session(
     """
     clock = clock or Session("", ())
     groups, notices = _by_lens(lights, say)
+    notices += stated_wrongly((group.lights, group.found.camera) for group in groups)
     if clock.other_clock is not None:
         groups, line = _one_of_two(groups, clock, clock.other_clock)
         notices.append(line)
@@ -90,8 +93,8 @@ def _by_lens(lights: Sequence[Light], say: Callable[[str], None]) -> tuple[list[
     own: dict[str, Light] = {}
     for group in groups:
         for light, attitude in zip(group.lights, group.found.attitudes, strict=True):
-            lens_taken = light.shot is not None and {*SCALE_FIELDS} & {*light.shot.taken_over}
-            if lens_taken and attitude is None:
+            lens_taken = {*SCALE_FIELDS} & {*light.taken_over}
+            if lens_taken and (attitude is None or light.lens_by_stars):
                 own[light.file] = light
     if not own:
         return groups, []
@@ -125,16 +128,23 @@ def _by_itself(light: Light) -> Light:
 
 
 def _groups_of(lights: Sequence[Light], say: Callable[[str], None]) -> list[_Group]:
+    """Frames of each lens, solved by their stars alone.
+
+    A body whose header is wrong for one lens may be so for the next, by as much.
+    """
     by_lens: dict[tuple[object, ...], list[Light]] = defaultdict(list)
     for light in lights:
         by_lens[lens_key(light)].append(light)
-    groups = []
+    groups: list[_Group] = []
+    wrong_by: dict[str, dict[float, None]] = defaultdict(dict)
     for mine in by_lens.values():
-        parts = _lens_groups(mine, say)
-        groups += [
-            replace(part, lights=[replace(light, lens_by_stars=number) for light in part.lights])
-            for number, part in enumerate(parts)
-        ]
+        told_px, body = mine[0].focal_px, mine[0].info.serial or mine[0].info.camera
+        parts = _lens_groups(mine, told_px, say, [told_px * times for times in wrong_by[body]])
+        for number, part in enumerate(parts):
+            of_part = [replace(light, lens_by_stars=number) for light in part.lights]
+            groups.append(replace(part, lights=of_part))
+            if (times := times_told(part.lights[0], part.found.camera)) is not None:
+                wrong_by[body][round(times, 2)] = None
     return groups
 
 
@@ -180,15 +190,20 @@ def _with_utc(groups: Sequence[_Group], moved: timedelta | None) -> list[_Group]
     return out
 
 
-def _lens_groups(lights: list[Light], say: Callable[[str], None]) -> list[_Group]:
+def _lens_groups(
+    lights: list[Light],
+    focal_px: float,
+    say: Callable[[str], None],
+    otherwise_px: Sequence[float] = (),
+) -> list[_Group]:
     """Frames that the metadata gives to one lens, and apart those the stars give to another.
 
-    Where no focal length is written, frames of several lenses or cameras may lie together.
+    Where no focal length is written, frames of several lenses or cameras may lie together; where
+    one is, it may be that of the night's other lens or picture size.
     """
-    focal_px = lights[0].focal_px
     fields = [_star_field(light) for light in lights]
-    found = find_lens(fields, focal_px, say)
-    if np.isfinite(focal_px) or not found.strangers or len(found.strangers) == len(lights):
+    found = find_lens(fields, focal_px, say, otherwise_px)
+    if not found.strangers or len(found.strangers) == len(lights):
         return [_Group(lights, fields, found)]
     others = set(found.strangers)
     parts = ([n for n in range(len(lights)) if n not in others], found.strangers)
@@ -198,9 +213,14 @@ def _lens_groups(lights: list[Light], say: Callable[[str], None]) -> list[_Group
         found,
         attitudes=[found.attitudes[n] for n in parts[0]],
         chosen=[back[n] for n in found.chosen],
+        interpolated=[back[n] for n in found.interpolated],
         strangers=[],
     )
-    return [_Group(at_home, [fields[n] for n in parts[0]], kept), *_lens_groups(away, say)]
+    others_px = found.strange_focal_px if np.isfinite(focal_px) else NAN
+    return [
+        _Group(at_home, [fields[n] for n in parts[0]], kept),
+        *_lens_groups(away, others_px, say),
+    ]
 
 
 def _star_field(light: Light) -> StarField:
