@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from smallcard import SHARP, Finished
+from skyplumb.output import links, made, xmp
+from smallcard import FEN, LIGHTS, MOOR, SESSION, SHARP, Finished
 
 Command = Callable[..., Finished]
 
@@ -116,3 +117,86 @@ def test_the_card_by_another_name_of_its_folder_is_the_card(
     )  # fmt: skip
     done = skyplumb("audit", card, "--out", card.parent / "CARD" / "out")
     assert done.code == 2 and "lies on the card" in done.stderr
+
+
+def test_nothing_is_removed_that_was_not_made_there(
+    skyplumb: Command, card: Path, continued: Path
+) -> None:
+    skyplumb("audit", card, "--out", continued, "--xmp")
+    mine = [
+        continued / ".skyplumb" / "measures" / "thesis.txt",
+        continued / ".skyplumb" / "blobs" / "thesis.txt",
+        continued / SESSION / "stackable" / "mine.txt",
+        continued / SESSION / "xmp" / "mine.xmp",
+        continued / SESSION / "stars" / "mine.jpg",
+    ]
+    changed = continued / SESSION / "stackable" / "02-24mm-30s.txt"
+    for path in mine:
+        path.parent.mkdir(exist_ok=True)
+        path.write_text("mine")
+    changed.write_text("only the first of them")
+    # The second run is not there any more.
+    for path in (card / FEN).glob("MIST_00*.dng"):
+        path.unlink()
+    done = skyplumb("audit", card, "--out", continued, "--xmp")
+    assert done.code == 0, done.stderr
+    assert [path.read_text() for path in mine] == ["mine"] * len(mine)
+    assert changed.read_text() == "only the first of them"
+    made = {path.relative_to(continued / SESSION).as_posix() for path in continued.rglob("*.xmp")}
+    assert made == {f"xmp/{file}.xmp" for file in LIGHTS if file.startswith(MOOR)} | {
+        "xmp/mine.xmp"
+    }
+
+
+def test_a_list_that_nobody_wants_any_more_goes(
+    skyplumb: Command, card: Path, continued: Path
+) -> None:
+    skyplumb("audit", card, "--out", continued)
+    gone = continued / SESSION / "stackable" / "02-24mm-30s.txt"
+    assert gone.exists()
+    for path in (card / FEN).glob("MIST_00*.dng"):
+        path.unlink()
+    assert skyplumb("audit", card, "--out", continued).code == 0
+    assert not gone.exists()
+    assert (gone.parent / "01-24mm-60s.txt").exists()
+
+
+def test_ledgers_have_the_same_bytes_however_often_it_was_stopped(
+    skyplumb: Command, card: Path, continued: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    copy = shutil.copytree(card, tmp_path / "copy")
+    words = ("audit", card, "--out", continued, "--link-into", tmp_path / "laid", "--xmp")
+    words += ("--xmp-beside", copy)
+
+    def ledgers() -> dict[str, bytes]:
+        found = [*continued.rglob(".skyplumb-*.json"), *(tmp_path / "laid").rglob(".sky*.json")]
+        return {path.name: path.read_bytes() for path in found}
+
+    def stopped(real: Callable[..., object], after: int) -> Callable[..., object]:
+        calls: list[object] = []
+
+        def call(*words: object) -> object:
+            calls.append(words)
+            if len(calls) == after:
+                raise KeyboardInterrupt
+            return real(*words)
+
+        return call
+
+    assert skyplumb(*words).code == 0
+    undisturbed = ledgers()
+    assert set(undisturbed) >= {links.LEDGER, xmp.LEDGER, made.LEDGER}
+    shutil.rmtree(tmp_path / "laid")
+    for name in (xmp.LEDGER, made.LEDGER):
+        (continued / SESSION / name).unlink()
+    for path in copy.rglob("*.xmp"):
+        path.unlink()
+    # Stopped in the middle, each time with the sidecars of other frames written.
+    packets = xmp._packets
+    for module, name, after in ((links, "_lay", 3), (made, "write_atomic", 8), (links, "_lay", 5)):
+        with monkeypatch.context() as patch:
+            patch.setattr(module, name, stopped(getattr(module, name), after))
+            patch.setattr(xmp, "_packets", lambda rows, n=after: iter([*packets(rows)][-n:]))
+            assert skyplumb(*words).code == 130
+    assert skyplumb(*words).code == 0
+    assert ledgers() == undisturbed

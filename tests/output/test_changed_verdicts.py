@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from skyplumb.output import files
+from skyplumb.output import files, made
 from skyplumb.output.files import Targets, WrittenSession, write_session
 from skyplumb.output.index import write_index
 from skyplumb.output.result import SessionResult
@@ -144,16 +144,17 @@ def test_killed_while_it_writes_and_called_again_it_writes_the_same(
     kills = 0
     for after in range(20):
         again = shutil.copytree(earlier, tmp_path / f"killed-{after}")
-        made: list[Path] = []
+        done: list[Path] = []
 
-        def killed(path: Path, data: bytes, after: int = after, made: list[Path] = made) -> None:
-            if len(made) == after:
+        def killed(path: Path, data: bytes, after: int = after, done: list[Path] = done) -> None:
+            if len(done) == after:
                 raise KeyboardInterrupt
-            made.append(path)
+            done.append(path)
             real(path, data)
 
         with monkeypatch.context() as patch:
             patch.setattr(files, "write_atomic", killed)
+            patch.setattr(made, "write_atomic", killed)
             try:
                 written(strict, again / "out")
             except KeyboardInterrupt:

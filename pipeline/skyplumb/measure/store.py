@@ -12,7 +12,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -206,10 +205,6 @@ class Store:
         if self.path.exists() and not self.path.is_file():
             self._warn(f"{self.path}: is no file; set aside, everything is measured again")
             self.path.rename(_free_name(self.path))
-        if (self.folder / "measures").is_dir():
-            shutil.rmtree(self.folder / "measures", ignore_errors=True)
-            shutil.rmtree(self.folder / "blobs", ignore_errors=True)
-            self._warn(f"{self.folder}: kept by another version; everything is measured again")
         columns = ", ".join(f"{name} {kind}" for name, kind in rows.COLUMNS.items())
         shots = f"key TEXT PRIMARY KEY, digest BLOB, {columns}"
         told = rows.digest(LAYOUT_VERSION, measured_by(), shots, rows.ARRAYS)

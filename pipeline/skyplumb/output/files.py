@@ -18,7 +18,7 @@ from skyplumb.output.earlier import against_earlier
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
 from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
-from skyplumb.output.page.frames import STRIP_FOLDER
+from skyplumb.output.made import lay_down
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.paths import (
     file_names,
@@ -26,9 +26,7 @@ from skyplumb.output.paths import (
     one_name,
     refuse_card,
     refuse_links,
-    remove,
     write_atomic,
-    writing,
 )
 from skyplumb.output.place import MARK, mark_of, session_folder, write_mark
 from skyplumb.output.result import SessionResult
@@ -160,35 +158,22 @@ def _write_lists(folder: Path, rows: Sequence[FrameRow], root: Path) -> list[str
     # One path a line: a name with a line break in it would read as two other files.
     unlisted = [file for file, path in paths.items() if path.splitlines() != [path]]
 
-    def write(path: Path, files: Iterable[str]) -> None:
-        lines = [paths[file] + "\n" for file in files if file not in unlisted]
-        write_atomic(path, os.fsencode("".join(lines)))
+    def content(files: Iterable[str]) -> bytes:
+        return os.fsencode("".join(paths[file] + "\n" for file in files if file not in unlisted))
 
-    write(folder / "stackable.txt", paths)
-    lists = folder / "stackable"
-    refuse_links(lists / "run", folder)
-    names = {run: f"{name}.txt" for run, name in file_names(row.run for row in lights).items()}
-    for run, name in names.items():
-        write(lists / name, (row.file for row in kept if row.run == run))
-    with writing(lists, "--out"):
-        for stale in lists.glob("*.txt"):
-            if stale.name not in names.values():
-                stale.unlink()
+    lists = {"stackable.txt": content(paths)}
+    for run, name in file_names(row.run for row in lights).items():
+        mine = (row.file for row in kept if row.run == run)
+        lists[f"stackable/{name}.txt"] = content(mine)
+    lay_down(folder, "lists", lists)
     return unlisted
 
 
 def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
     """Write report.html and the pictures beside it; pictures of an earlier call go away."""
     page = session_page(result, card)
-    refuse_links(folder / STRIP_FOLDER / "star", folder)
-    wanted = {folder / name: picture for name, picture in page["beside"].items()}
-    for path, picture in wanted.items():
-        write_atomic(path, picture)
+    lay_down(folder, "pictures", page["beside"])
     write_atomic(folder / "report.html", render(page).encode("utf-8", "backslashreplace"))
-    with writing(folder, "--out"):
-        for ending in ("jpg", "webp"):  # earlier versions wrote the second
-            for stale in sorted(set((folder / STRIP_FOLDER).glob(f"*.{ending}")) - wanted.keys()):
-                remove(stale, folder)
 
 
 def _line_break_notice(files: list[str]) -> str:

@@ -159,7 +159,7 @@ def _read_ledger(path: Path) -> tuple[str, dict[str, Mark]]:
 
 
 def _write_ledger(into: Path, owner: str, laid: Mapping[str, Mark]) -> None:
-    told = json.dumps({"owner": owner, "laid": dict(laid)}, indent=1)
+    told = json.dumps({"owner": owner, "laid": dict(laid)}, indent=1, sort_keys=True)
     write_atomic(into / LEDGER, told.encode("utf-8"), "--link-into")
 
 

@@ -14,13 +14,11 @@ from pathlib import Path
 from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
 from skyplumb.intake.card import is_file
+from skyplumb.output.made import lay_down
 from skyplumb.output.paths import (
     refuse_card,
-    refuse_links,
     relative,
-    remove,
     write_atomic,
-    writing,
 )
 from skyplumb.plain import text_of, visible
 
@@ -35,7 +33,7 @@ _LONGEST_NAME_BYTES = 255
 
 
 def write_xmp(rows: Iterable[FrameRow], folder: Path, card: Path) -> list[str]:
-    """Write `folder`/<path on the card>.xmp for every judged light.
+    """Write `folder`/<path on the card>.xmp for every judged light; `folder` is in a session's.
 
     The packet (ISO 16684-1) holds `xmp:Rating` from `RATINGS` and the reason as
     `dc:description`. Sidecars of an earlier call for frames no longer judged are removed.
@@ -46,19 +44,15 @@ def write_xmp(rows: Iterable[FrameRow], folder: Path, card: Path) -> list[str]:
         Files whose name leaves no room for another ending, which have no sidecar.
     """
     refuse_card(folder, card, "--out")
-    written, nameless = set(), []
+    wanted, nameless = {}, []
     for file, packet in _packets(rows):
         target = folder / f"{relative(file)}.xmp"
         if len(os.fsencode(target.name)) > _LONGEST_NAME_BYTES:
             nameless.append(file)
             continue
-        refuse_links(target, folder.parent)
         refuse_card(target, card, "--out")
-        write_atomic(target, packet)
-        written.add(target)
-    with writing(folder, "--out"):
-        for stale in sorted(set(folder.rglob("*.xmp")) - written):
-            remove(stale, folder)
+        wanted[target.relative_to(folder.parent).as_posix()] = packet
+    lay_down(folder.parent, "sidecars", wanted)
     return nameless
 
 
@@ -122,7 +116,9 @@ def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: P
         write_atomic(target, packet, "--xmp-beside")
         ours[str(target)] = _digest(target)
         written += 1
-    write_atomic(folder / LEDGER, json.dumps(ours, indent=1).encode("ascii"))
+    # In an order that hangs on nothing: a call that was killed has written some of them before.
+    told = json.dumps(ours, indent=1, sort_keys=True)
+    write_atomic(folder / LEDGER, told.encode("ascii"))
     return Beside(copy, written, missing, kept)
 
 
