@@ -89,8 +89,20 @@ class FrameRow:
         TIME,
     )
     camera: str = _words("Camera", "Maker and model of the body.", FILE)
-    lens: str = _words("Lens", "Name of the lens.", FILE)
-    focal_mm: float = _number("Focal length", "mm", ".6g", "Focal length of the lens.", FILE)
+    lens: str = _words(
+        "Lens",
+        "Name of the lens; of one that tells neither name nor focal length such as `135 mm (by the "
+        "stars)`.",
+        FILE,
+    )
+    focal_mm: float = _number(
+        "Focal length",
+        "mm",
+        ".6g",
+        "Focal length of the lens; where the file tells none, by the scale of the stars and the "
+        "pixel size, in steps as lenses are marked.",
+        FILE,
+    )
     aperture: float = _number("Aperture", "", ".4g", "f-number.", FILE)
     exposure_s: float = _number("Exposure", "s", ".6g", "Time the shutter was open.", FILE)
     iso: float = _number("ISO", "", ".0f", "ISO setting.", FILE)

@@ -4,18 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import timedelta
 
 import astropy.units as u
 import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 
+from resolved import one_night
 from skyplumb.calibrate import lens_search
 from skyplumb.calibrate.light import Light, lens_key
 from skyplumb.calibrate.session import point_session
+from skyplumb.calibrate.told_lens import as_marked
 from skyplumb.intake.notes import ShotNotes
+from skyplumb.intake.rules import load_rules
+from skyplumb.output.table import session_result
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
-from starfields import FOCAL, HEIGHT, WIDTH, Shot, exposure, no_downloads
+from skyplumb.season.sessions import label_of
+from skyplumb.session_task import judge_session
+from starfields import FOCAL, HEIGHT, NIGHT, WIDTH, Shot, exposure, no_downloads
 
 __all__ = ["no_downloads"]
 
@@ -119,4 +126,38 @@ def test_points_by_lot_say_nothing_against_a_header() -> None:
         strewn.append(light(measure, n, TRUE_MM))
     lights, lines = point_session(strewn, lambda line: None)
     assert not any(one.pointing.solved for one in lights)
+    assert not wrong(lines)
+
+
+@pytest.mark.parametrize(
+    "marked_mm", [8, 10.5, 14, 20, 24, 35, 50, 55, 85, 100, 105, 135, 180, 200, 300, 400, 600]
+)
+def test_focal_lengths_are_named_as_lenses_are_marked(marked_mm: float) -> None:
+    # Common practice, no source; a focus or a temperature moves them by some tenths of a per cent.
+    for share in (0.996, 1.0, 1.004):
+        assert as_marked(share * marked_mm) == marked_mm
+
+
+def test_a_lens_that_tells_nothing_goes_by_its_stars_under_one_name_everywhere() -> None:
+    # f = 206265 p / s: 9.167 arcsec/px on pixels of 6.0 um are 135 mm.
+    focal_px = 206265 / 9.167
+    measures = []
+    for n in range(6):
+        measure = exposure(Shot(), focal=focal_px if n else FOCAL, seed=n, faint=9.0).measure
+        stars = measure.stars.copy()
+        stars["kurt"] = 2.0
+        info = ShotInfo("Vesna Tarn", "T1", exposure_s=60.0, iso=800)
+        if n == 0:
+            info = replace(info, lens="Short", focal_mm=30.0, pixel_um=6.0, fnumber=2.8)
+        info = replace(info, clock=NIGHT + timedelta(seconds=70 * n))
+        measures.append(replace(measure, file=f"{n}.fits", info=info, kind="light", stars=stars))
+    session = one_night(measures)
+    judged, excluded, lines = judge_session(session, load_rules(None), lambda line: None)
+    told = session_result(session, judged, excluded, (), load_rules(None), lines)
+    name = "135 mm (by the stars)"
+    assert {row.lens for row in told.rows} == {"Short", name}
+    assert {row.focal_mm for row in told.rows} == {30.0, 135.0}
+    run = next(one for one in told.summary.runs if one.lens == name)
+    assert run.focal_mm == 135.0 and run.shots == 5 and "135mm" in run.run
+    assert label_of(run.lens, run.focal_mm) == name
     assert not wrong(lines)

@@ -23,7 +23,7 @@ from skyplumb.calibrate.lens_search import FoundLens, StarField, find_lens, repl
 from skyplumb.calibrate.light import SAME_SCALE, Light, lens_key
 from skyplumb.calibrate.sky import LiftedSky, ObservedSky, Site
 from skyplumb.calibrate.solve import point_lens
-from skyplumb.calibrate.told_lens import stated_wrongly, times_told
+from skyplumb.calibrate.told_lens import lens_by_stars, stated_wrongly, times_told
 from skyplumb.calibrate.zenith import Air, ZenithEvidence, evidence_of, refraction_of
 from skyplumb.digits import named
 from skyplumb.night.lens import SCALE_FIELDS, without_assumptions
@@ -66,7 +66,7 @@ def point_session(
     verdict, evidence = _clock(groups)
     pointed: list[Light] = []
     for group in groups:
-        mine = group.lights
+        mine = lens_by_stars(group.lights, group.found.camera, lights)
         if verdict.wrong:
             mine = [replace(light, start_utc=None) for light in mine]
         skies = _skies(group.fields, evidence, bool(verdict.wrong))

@@ -2,12 +2,14 @@
 
 An adapter or a manual lens leaves an old focal length in the header; a cropped, scaled or binned
 picture keeps the pixel size of the whole. Scale is focal length over pixel size, so that the stars
-tell which of either fits the other, and not which of them is wrong.
+tell which of either fits the other, and not which of them is wrong. A lens that tells nothing
+gets a focal length, and a name, by its scale and the pixel size of its body.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -52,3 +54,58 @@ def stated_wrongly(lenses: Iterable[tuple[Sequence[Light], Camera | None]]) -> l
             "notes, as it is at the pixel size of the header."
         )
     return lines
+
+
+STEPS = ((2.0, 0.05), (5.0, 0.1), (10.0, 0.5))
+"""Up to each, times a power of ten, a focal length is named in such steps: to 1 to 5 %, as lenses
+are marked, so that a focus that moves does not make two lenses of one."""
+
+
+def lens_by_stars(
+    lights: Sequence[Light], camera: Camera | None, others: Sequence[Light]
+) -> list[Light]:
+    """Frames of one lens that tell no focal length, with the one that the stars show.
+
+    Unchanged where the header tells one, no frame was solved, or no pixel size is known.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+    camera : Camera or None
+        That their stars show.
+    others : sequence of Light
+        Of the session: pictures of one body and size have pixels of one size.
+    """
+    info = lights[0].info
+    if camera is None or np.isfinite(info.focal_mm):
+        return list(lights)
+    pixel_um = _pixel_um(lights[0], [*lights, *others])
+    if not np.isfinite(pixel_um):
+        return list(lights)
+    focal_mm = as_marked(camera.focal_px * pixel_um / 1000)
+    lens = info.lens or f"{focal_mm:g} mm (by the stars)"
+    told = {"focal_mm": focal_mm, "lens": lens, "pixel_um": pixel_um}
+    return [
+        replace(one, notes=replace(one.notes, info=replace(one.info, **told))) for one in lights
+    ]
+
+
+def as_marked(focal_mm: float) -> float:
+    """A focal length in steps as lenses are marked."""
+    ten = 10.0 ** np.floor(np.log10(focal_mm))
+    step = next(step for below, step in STEPS if focal_mm / ten < below)
+    return float(f"{round(focal_mm / ten / step) * step * ten:.3g}")
+
+
+def _pixel_um(light: Light, others: Sequence[Light]) -> float:
+    """Its pixel size, else the middle one of those that its body tells; NaN if unknown."""
+    if np.isfinite(light.info.pixel_um):
+        return light.info.pixel_um
+    told = [one.info.pixel_um for one in others if _pictures_of(one) == _pictures_of(light)]
+    known = [pitch for pitch in told if np.isfinite(pitch)]
+    return float(np.median(known)) if known and light.info.camera else np.nan
+
+
+def _pictures_of(light: Light) -> tuple[object, ...]:
+    measure, info = light.measure, light.info
+    return info.serial or info.camera, measure.width_px, measure.height_px
