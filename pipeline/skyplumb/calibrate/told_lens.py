@@ -84,10 +84,11 @@ def lens_by_stars(
         return list(lights)
     focal_mm = as_marked(camera.focal_px * pixel_um / 1000)
     lens = info.lens or f"{focal_mm:g} mm (by the stars)"
-    told = {"focal_mm": focal_mm, "lens": lens, "pixel_um": pixel_um}
-    return [
-        replace(one, notes=replace(one.notes, info=replace(one.info, **told))) for one in lights
-    ]
+    out = []
+    for one in lights:
+        told = replace(one.info, focal_mm=focal_mm, lens=lens, pixel_um=pixel_um)
+        out.append(replace(one, notes=replace(one.notes, info=told)))
+    return out
 
 
 def as_marked(focal_mm: float) -> float:
