@@ -139,7 +139,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     done = Audited(
         index,
         tuple(sorted(written, key=lambda session: session.name)),
-        incomplete=bool(measured.gone or shut) or len(written) < len(tasks),
+        incomplete=bool(measured.unanswered or shut) or len(written) < len(tasks),
     )
     if not (done.lights or done.incomplete):
         warn(f"{options.card}: no light frame could be audited; see the kinds in frames.csv")
@@ -233,7 +233,7 @@ def _task(
         rules,
         overrides.only(files),
         options,
-        frozenset(files & set(measured.gone)) | {str(entry.file) for entry in aside if entry.fails},
+        frozenset(files & measured.unanswered | {str(one.file) for one in aside if one.fails}),
         {file: why for file, why in measured.lost.items() if file in files},
         tuple(
             shot

@@ -85,8 +85,8 @@ class SessionTask:
     overrides: Overrides
     options: Options
     gone: frozenset[str] = frozenset()
-    """Files that could not be read since the card is not there any more, and folders of the card
-    that were not entered for the same reason."""
+    """Files that could not be read since the card is not there any more, or hangs, and folders of
+    the card that were not entered for the same reason."""
     lost: Mapping[str, Lost] = field(default_factory=dict)
     """Files that have no measure, and why."""
     calibration: tuple[Shot, ...] = ()

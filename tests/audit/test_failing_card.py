@@ -6,11 +6,13 @@ import errno
 import os
 import shutil
 from collections.abc import Callable
+from concurrent.futures import Future
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pytest
 
+from skyplumb.measure.workers import Lost, LostError, WorkLimits
 from smallcard import FEN, LIGHTS, MOOR, SHARP, Acting, Finished, written
 
 Command = Callable[..., Finished]
@@ -132,3 +134,31 @@ def test_a_file_that_may_not_be_asked_for_is_a_row(
     assert (done.code, "Traceback" in done.stderr) == (0, False)
     assert "permission denied" in done.rows[f"{MOOR}/MIST_0002.dng"]["reason"]
     assert done.rows[SHARP[0]]["verdict"] == "keep"
+
+
+def test_a_frame_that_hangs_is_asked_again_and_better_results_are_left_alone(
+    skyplumb: Command,
+    small_card: Path,
+    audited: Finished,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    class Hanging(Acting):
+        def submit(self, task: Any, item: Any, limits: WorkLimits, /) -> Future[Any]:
+            if str(item).endswith("MIST_0002.dng"):
+                assert 60 <= limits.cpu_s <= limits.wall_s / 5
+                future: Future[Any] = Future()
+                future.set_exception(LostError(Lost("hung", "no answer for 600 s by the clock")))
+                return future
+            return super().submit(task, item, limits)
+
+    out = shutil.copytree(audited.out, tmp_path / "out")
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Hanging(lambda _: None))
+    again = skyplumb("audit", small_card, "--out", out, "--fresh")
+    assert again.code == 3
+    assert "MIST_0002.dng: no answer for 600 s by the clock" in again.stderr
+    assert "call again" in again.stderr
+    assert written(again) == written(audited)
+    new = skyplumb("audit", small_card, "--out", tmp_path / "new")
+    assert new.code == 3
+    assert "call again" in new.rows[SHARP[1]]["reason"]

@@ -111,9 +111,9 @@ def test_a_task_that_crashes_hangs_or_refuses_costs_itself_alone(two: str) -> No
         assert (found[0], found[2]) == (1, 9)
         assert isinstance(found[1], Lost)
         assert found[1].how == "crashed"
-        ((_, slow),) = run_all(tasks.sleep, [60], hands.inner, lambda _: WorkLimits(seconds=1.0))
+        ((_, slow),) = run_all(tasks.sleep, [60], hands.inner, lambda _: WorkLimits(wall_s=1.0))
         assert isinstance(slow, Lost)
-        assert slow.how == "slow"
+        assert slow.how == "hung"
         with pytest.raises(UserError, match="the disk is full"):
             list(run_all(tasks.refuse, [1], hands.inner))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import multiprocessing
 import os
@@ -44,6 +45,16 @@ def sleep(seconds):
     time.sleep(seconds)
     return seconds
 
+def work(seconds):
+    until = time.process_time() + seconds
+    while time.process_time() < until:
+        sum(range(20_000_000))  # one call of C, which keeps the lock
+    return seconds
+
+def work_and_tell(seconds):
+    print(os.getpid(), flush=True)
+    return work(seconds)
+
 def fill(megabytes):
     return len(bytearray(megabytes * 1_000_000))
 
@@ -76,6 +87,18 @@ if __name__ == "__main__":
     except KeyboardInterrupt:
         hands.stop()
         print("stopped")
+"""
+
+STOPPED = """
+from skyplumb.measure.workers import LocalWorkers, Lost, WorkLimits, run_all
+import invented_tasks
+
+if __name__ == "__main__":
+    hands = LocalWorkers(1)
+    limits = WorkLimits(cpu_s=30.0, wall_s=8.0)
+    got = list(run_all(invented_tasks.work_and_tell, [0.5], hands, lambda _: limits))
+    hands.stop()
+    print(got[0][1].how if isinstance(got[0][1], Lost) else got)
 """
 
 SLOW_START = """
@@ -156,15 +179,56 @@ def test_what_the_user_can_mend_ends_it(tasks: ModuleType, two: LocalWorkers) ->
         list(run_all(tasks.refuse, [7], two))
 
 
-def test_an_item_over_its_time_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
+@pytest.mark.skipif(sys.platform == "win32", reason="the limit is POSIX's")
+def test_an_item_over_its_processor_time_costs_itself_alone(
+    tasks: ModuleType, two: LocalWorkers
+) -> None:
+    """The second one holds Python's lock, so that no thread of the worker could count for it."""
+    got = dict(run_all(tasks.work, [0.0, 60.0, 0.01, 0.0], two, lambda _: WorkLimits(cpu_s=1.0)))
+    assert got.pop(1) == Lost("slow", "not done after 1 s of processor time")
+    assert got == {0: 0.0, 2: 0.01, 3: 0.0}
+    # And the next item, which has no limit, is not bound by what the last ones used.
+    assert list(run_all(tasks.work, [3.0], two)) == [(0, 3.0)]
+
+
+def test_an_item_that_waits_uses_no_processor_time(tasks: ModuleType, two: LocalWorkers) -> None:
+    got = list(run_all(tasks.sleep, [2.5], two, lambda _: WorkLimits(cpu_s=1.0)))
+    assert got == [(0, 2.5)]
+
+
+def test_what_hangs_ends_by_the_clock_and_says_so(tasks: ModuleType, two: LocalWorkers) -> None:
     items = [0.0, 60.0, 0.01, 0.02, 0.0]
     began = time.monotonic()
-    got = dict(
-        run_all(tasks.sleep, items, two, lambda s: WorkLimits(seconds=1.0 if s > 1 else 50.0))
-    )
+    got = dict(run_all(tasks.sleep, items, two, lambda s: WorkLimits(wall_s=1.0 if s > 1 else 50)))
     assert time.monotonic() - began < 30  # half of what it would sleep
-    assert got.pop(1) == Lost("slow", "not done after 1 s")
+    assert got.pop(1) == Lost("hung", "no answer for 1 s by the clock")
     assert got == {0: 0.0, 2: 0.01, 3: 0.02, 4: 0.0}
+
+
+@pytest.mark.skipif(not hasattr(os, "killpg"), reason="process groups are a POSIX thing")
+@pytest.mark.parametrize("who", ["all", "worker"])
+def test_stopped_for_longer_than_its_limits_and_gone_on_nothing_is_lost(
+    tmp_path: Path, who: str
+) -> None:
+    """Ctrl-Z stops a program with its workers; a machine may let a worker alone wait."""
+    (tmp_path / "invented_tasks.py").write_text(TASKS)
+    (tmp_path / "caller.py").write_text(STOPPED)
+    caller = subprocess.Popen(
+        [sys.executable, str(tmp_path / "caller.py")],
+        env=_environment(tmp_path), stdout=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    assert caller.stdout is not None
+    worker = int(caller.stdout.readline())
+
+    def send(number: signal.Signals) -> None:
+        os.killpg(caller.pid, number) if who == "all" else os.kill(worker, number)
+
+    send(signal.SIGSTOP)
+    time.sleep(9.0)
+    with contextlib.suppress(ProcessLookupError):  # it hung, and was ended
+        send(signal.SIGCONT)
+    told, _ = caller.communicate(timeout=60)
+    assert told == ("[(0, 0.5)]\n" if who == "all" else "hung\n")
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit of private memory is Linux's")

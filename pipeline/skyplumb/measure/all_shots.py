@@ -17,14 +17,18 @@ from skyplumb.measure.store import Store
 from skyplumb.measure.workers import Lost, Workers, WorkLimits, run_all
 from skyplumb.records import Measure
 
-SECONDS_A_FRAME = 60.0
+CPU_S_A_FRAME = 60.0
 FRAME_BYTES = 48_000_000
-"""The time a file may take on one core: so long for 24 megapixels of 16 bits, more for more."""
+"""The processor time a file may take: so long for 24 megapixels of 16 bits, more for more."""
+WALL_OF_CPU = 10.0
+"""By the clock it may take so many times that: common practice, no source. Only what hangs, or a
+machine with dozens of other things to do, comes there."""
 
 _MEND = {
     "crashed": "the decoder crashed on it ({words}); copy it from the camera again, or free some"
     " memory",
     "slow": "{words}; copy it from the camera again, or leave it off the card",
+    "hung": "{words}: the disk or the machine hangs; call again, or leave it off the card",
     "memory": "{words}; give more with --worker-memory if it is a true picture",
     "fault": "a fault of skyplumb's own: {words}; please report it with the file",
 }
@@ -39,9 +43,17 @@ class CardMeasures:
     keys: dict[str, str]
     """Name in the store of each shot that could be read, by file."""
     lost: dict[str, Lost] = field(default_factory=dict)
-    """Files that crashed a worker, took too long or too much memory, or met a fault of ours."""
+    """Files that crashed or hung a worker, took too long or too much memory, or met a fault of
+    ours."""
     gone: tuple[str, ...] = ()
     """Files that were on the card when it was listed and are not any more."""
+
+    @property
+    def unanswered(self) -> frozenset[str]:
+        """Files that another call may be able to read: gone, or the worker hung."""
+        return frozenset(
+            [*self.gone, *(file for file, lost in self.lost.items() if lost.how == "hung")]
+        )
 
     def with_faults(self, broken: Sequence[Measure]) -> CardMeasures:
         """The same with rows for files that met a fault of ours later on."""
@@ -205,4 +217,5 @@ def _limits(card: Path, memory_bytes: int, file: PurePosixPath | SentFile) -> Wo
             size = (card / file).stat().st_size
         except OSError:
             size = 0
-    return WorkLimits(SECONDS_A_FRAME * max(1.0, size / FRAME_BYTES), memory_bytes)
+    cpu_s = CPU_S_A_FRAME * max(1.0, size / FRAME_BYTES)
+    return WorkLimits(cpu_s, WALL_OF_CPU * cpu_s, memory_bytes)

@@ -29,6 +29,7 @@ from types import ModuleType
 from typing import Any, Protocol, TypeVar
 
 from skyplumb.errors import UserError
+from skyplumb.measure.caps import cap_cpu, cap_memory, leave_no_core, over_its_time
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -36,6 +37,9 @@ R = TypeVar("R")
 _IN_HAND_PER_WORKER = 2
 """One being worked on and one waiting, so that no worker idles and no results pile up."""
 
+_STRETCH_S = 1.0
+_END_S = 10.0
+"""A process whose line has ended is as good as gone."""
 _TRIES = 2
 """A process may die of what another one did, such as using up the memory; not twice in a row."""
 
@@ -55,7 +59,11 @@ _environment = threading.RLock()
 class WorkLimits:
     """What one item may take."""
 
-    seconds: float = math.inf
+    cpu_s: float = math.inf
+    """Processor time, which a stopped, frozen or busy machine does not use up. Held where the
+    system counts it; elsewhere `wall_s` alone is."""
+    wall_s: float = math.inf
+    """By the clock, while this process runs too: far beyond `cpu_s`, for what truly hangs."""
     memory_bytes: int = 0
     """Private memory of the worker's process, all in all; 0 for no limit."""
 
@@ -65,7 +73,8 @@ class Lost:
     """What came of an item that has no result."""
 
     how: str
-    """`crashed`, `slow`, `memory`, or `fault` for an exception nobody foresaw."""
+    """`crashed`, `slow`, `hung` (no answer, which another time may come), `memory`, or `fault` for
+    an exception nobody foresaw."""
     words: str
     """What happened; for a fault the exception and where it was raised."""
 
@@ -247,13 +256,17 @@ class _Hand:
         for _ in range(_TRIES):
             line = self._line or self._start()
             try:
-                line.send((task, item, limits.memory_bytes))
-                if not line.poll(None if math.isinf(limits.seconds) else limits.seconds):
+                line.send((task, item, limits))
+                if not _answers(line, limits.wall_s):
                     self.stop(for_good=False)
-                    words = f"not done after {limits.seconds:.0f} s"
-                    raise LostError(Lost("slow", words))
+                    words = f"no answer for {limits.wall_s:.0f} s by the clock"
+                    raise LostError(Lost("hung", words))
                 answer = line.recv()
             except (EOFError, OSError):
+                if over_its_time(self._exit_code()):
+                    self.stop(for_good=False)
+                    words = f"not done after {limits.cpu_s:.0f} s of processor time"
+                    raise LostError(Lost("slow", words)) from None
                 self.stop(for_good=False)
                 if self.stopped:
                     raise LostError(Lost("crashed", "stopped")) from None
@@ -278,6 +291,15 @@ class _Hand:
             process.join()
         if line is not None and not for_good:
             line.close()
+
+    def _exit_code(self) -> int | None:
+        """How the process ended."""
+        with self._lock:
+            process = self._process
+        if process is None:
+            return None
+        process.join(_END_S)
+        return process.exitcode
 
     def _start(self) -> Any:
         """The line to a fresh process that has answered once."""
@@ -361,13 +383,16 @@ def _work(line: Connection) -> None:
     line.send("ready")
     while True:
         try:
-            task, item, memory_bytes = line.recv()
+            task, item, limits = line.recv()
         except (EOFError, OSError):
             return
         except Exception as error:  # such as a module that is not found here
             line.send(Lost("fault", in_words(error)))
             continue
-        line.send(_answer(task, item, memory_bytes))
+        cap_cpu(limits.cpu_s)
+        answer = _answer(task, item, limits.memory_bytes)
+        cap_cpu(math.inf)
+        line.send(answer)
 
 
 def _answer(task: Callable[[Any], Any], item: Any, memory_bytes: int) -> Any:
@@ -393,26 +418,27 @@ def in_words(error: BaseException) -> str:
     return " ".join(f"{type(error).__name__}: {error}{at}".split())
 
 
-def cap_memory(memory_bytes: int) -> None:
-    """Refuse this process more private memory than that, where the system can; 0 for no limit."""
-    if sys.platform == "win32":
-        return
-    try:
-        import resource
+def _answers(line: Connection, wall_s: float) -> bool:
+    """Whether an answer comes in time.
 
-        kind = resource.RLIMIT_DATA
-        _, most = resource.getrlimit(kind)
-        wanted = memory_bytes or resource.RLIM_INFINITY
-        if most != resource.RLIM_INFINITY:
-            wanted = min(memory_bytes or most, most)
-        resource.setrlimit(kind, (wanted, most))
-    except (ImportError, AttributeError, OSError, ValueError):
-        pass
+    What goes by while this process itself is stopped (Ctrl-Z, a machine put to sleep) is not the
+    item's: of each stretch of waiting only as much counts as it was to last.
+    """
+    if math.isinf(wall_s):
+        return line.poll(None)
+    left = wall_s
+    while left > 0.0:
+        stretch = min(left, _STRETCH_S)
+        if line.poll(stretch):
+            return True
+        left -= stretch
+    return False
 
 
 def _start_worker() -> None:
     """First thing in a worker."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    leave_no_core()
     threading.Thread(target=_end_with_parent, daemon=True).start()
     # Decoders complain of a damaged file on stderr, in words of their own and between the lines
     # of the progress bar; the file's row says it better. Python's own messages still come out.
