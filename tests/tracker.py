@@ -58,6 +58,8 @@ class Tracker:
     slip_from_s: float = -1e9
     slips_evenly: bool = False
     """Whether it slips so fast whatever the camera's height, and not by the sine of its lean."""
+    slip_again: tuple[float, float] = (0.0, 0.0)
+    """Speed of a second slip besides, as the first's, and when it begins, s."""
     flexure_arcsec: float = 0.0
     """How far an elastic head hangs with the camera level; less as it looks higher."""
     knocks: tuple[tuple[float, float, float], ...] = ()
@@ -93,21 +95,22 @@ class Tracker:
         for when, about_up, about_east in self.knocks:
             turn = np.array([about_east, 0.0, about_up]) * ARCSEC
             held = Rotation.from_rotvec((time_s >= when)[:, None] * turn).as_matrix() @ held
-        out = self.driven(time_s) @ self._sunk(aim, time_s) @ held
+        first = self._sunk(aim, time_s, self.slip_arcsec_per_min, self.slip_from_s)
+        out = self.driven(time_s) @ self._sunk(aim, time_s, *self.slip_again) @ first @ held
         up = np.array([0.0, 0.0, 1.0])
         forward = out[:, :, 2]
         level = np.cross(up, forward)  # turning about it lowers the view
         flexure = Rotation.from_rotvec(self.flexure_arcsec * ARCSEC * level).as_matrix()
         return np.asarray((flexure @ out).transpose(0, 2, 1))
 
-    def _sunk(self, aim: Floats, time_s: Floats) -> Floats:
+    def _sunk(self, aim: Floats, time_s: Floats, arcsec_per_min: float, from_s: float) -> Floats:
         """How far the head has slipped, turned back to time 0; shape (n, 3, 3).
 
         It slips a little at a time, always about what is level at that time, and each slip is
         then carried on by the drive.
         """
-        since = np.maximum(time_s - self.slip_from_s, 0.0)
-        if self.slip_arcsec_per_min == 0 or not np.any(since):
+        since = np.maximum(time_s - from_s, 0.0)
+        if arcsec_per_min == 0 or not np.any(since):
             return np.broadcast_to(np.eye(3), (len(time_s), 3, 3))
         nodes, weights = np.polynomial.legendre.leggauss(6)
         when = time_s[:, None] - since[:, None] * (1 - nodes) / 2
@@ -118,9 +121,7 @@ class Tracker:
             level = level / np.linalg.norm(level, axis=1, keepdims=True)
         level = level.reshape(*when.shape, 3)
         slip = since[:, None] * np.einsum("k,nki->ni", weights / 2, level)
-        return np.asarray(
-            Rotation.from_rotvec(slip * self.slip_arcsec_per_min / 60 * ARCSEC).as_matrix()
-        )
+        return np.asarray(Rotation.from_rotvec(slip * arcsec_per_min / 60 * ARCSEC).as_matrix())
 
 
 @dataclass(frozen=True)

@@ -60,8 +60,10 @@ class MountSummary:
     periodic_period_s: Number = NAN
     periodic_period_s_sigma: Number = NAN
     slip_arcsec_per_min: Number = NAN
-    """How fast the head slips, + downwards."""
+    """How fast the head slips from the onset on, + downwards."""
     slip_arcsec_per_min_sigma: Number = NAN
+    slip_before_arcsec_per_min: Number = NAN
+    """How fast it slipped already before that: what begins at the onset is more."""
     rate_name: str = ""
     """What the drive did instead of following the stars, such as "half speed"; empty else."""
     residual_arcsec: Number = NAN

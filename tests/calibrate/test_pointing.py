@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from astropy.coordinates import SkyCoord
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from skyplumb.calibrate import lens_search
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.lens_search import StarField, find_lens
+from skyplumb.calibrate.lens_search import StarField, find_lens, seen_by
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.plate_solving import star_tables
 from skyplumb.calibrate.session import point_session
@@ -107,6 +108,19 @@ def test_a_lens_taken_from_a_poor_frame_gives_way_to_a_better_one() -> None:
     assert found.camera.focal_px == pytest.approx(FOCAL, rel=5e-4)
     assert found.attitudes[0] is None and found.strangers == [0]
     assert all(attitude is not None for attitude in found.attitudes[1:])
+
+
+def test_frames_that_the_camera_was_not_fitted_to_move_with_its_axis() -> None:
+    # The axis of a lens found from one frame may lie ten pixels off that found from eight.
+    first = Camera(FOCAL, WIDTH, HEIGHT, centre_x=6.0, centre_y=-8.0, radial=(-0.03, 0.0, 0.0))
+    better = Camera(1.0005 * FOCAL, WIDTH, HEIGHT, radial=(-0.02, 0.0, 0.0))
+    attitude = Rotation.random(random_state=3).as_matrix()
+    moved, none = seen_by(better, first, [attitude, None])
+    assert none is None and moved is not None
+    middle = np.array([[0, 0], [90, 40], [-60, 70]]) + np.array([WIDTH, HEIGHT]) / 2
+    stars = first.directions(middle) @ attitude
+    assert better.project(stars @ moved.T) == pytest.approx(middle, abs=0.3)
+    assert np.abs(better.project(stars @ attitude.T) - middle).max() > 5
 
 
 def test_without_time_and_site_the_place_is_still_found() -> None:

@@ -541,6 +541,31 @@ def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: S
             assert "slips" in " ".join(fit.degenerate_with)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_head_that_slips_all_along_and_then_faster_is_no_axis_that_no_tracker_has(
+    seed: int,
+) -> None:
+    tracker = Tracker(
+        NORTHERN, -80.0, -117.0, slip_arcsec_per_min=60.0, slip_from_s=-900.0,
+        slip_again=(95.0, 2400.0),
+    )  # fmt: skip
+    plan = Plan(-35, 30, frames=24, exposure_s=180.0, every_s=184.0)
+    lights = shoot(tracker, [plan], USUAL, seed)
+    fit = fit_mount(lights)
+    # An axis of 4 degrees and a wrong rate would move the first frames as they moved.
+    assert not fit.why_not
+    assert fit.slip_before_arcsec_per_min == pytest.approx(60.0 * mean_lean(lights, 0.0), rel=0.2)
+    assert fit.slip_arcsec_per_min == pytest.approx(95.0 * mean_lean(lights, 2400.0), rel=0.2)
+    assert fit.slip_onset_s == pytest.approx(2400.0, abs=184)
+    assert fit.axis_total_error_arcmin == pytest.approx(112.0, rel=0.2)
+    for n, speed in ((4, 60.0), (20, 155.0)):
+        terms = motion_terms(fit, lights[n])
+        assert terms is not None
+        drawn_px = float(np.hypot(*(terms["slip"][-1] - terms["slip"][0])))
+        lean = mean_lean(lights[n : n + 1], 0.0)
+        assert drawn_px == pytest.approx(speed * lean * 3 / 20.6, rel=0.2)  # three minutes
+
+
 def slips_unevenly(hour_deg: float, uneven_arcsec: float) -> list[Light]:
     """A head that slips by some 60 arcsec a minute, a little faster at both ends."""
     tracker = Tracker(slip_arcsec_per_min=60.0, slip_from_s=-600.0)

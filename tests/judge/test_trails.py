@@ -17,7 +17,7 @@ from skyplumb.calibrate.sky import Site
 from skyplumb.judge.aims import with_moves
 from skyplumb.judge.cause import explain, trail_causes
 from skyplumb.judge.motion import Motion, Stretch
-from skyplumb.judge.mount import MountFit, Trail, fit_mount
+from skyplumb.judge.mount import MountFit, Trail, fit_mount, motion_terms, time_mean
 from skyplumb.judge.scene import Scene, scene_of
 from skyplumb.judge.shaped import Shaped
 from skyplumb.output.table import _mount_summary
@@ -89,6 +89,30 @@ def test_dithers_about_one_target_leave_axis_and_slip_to_be_told(seed: int) -> N
         assert told == pytest.approx(true, abs=3 * fit.axis_sigmas_arcmin[2])
     else:
         assert low < true < high
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_trails_that_come_and_go_with_a_period_are_the_drives_and_no_wind(seed: int) -> None:
+    # At 20.6 arcsec a pixel: an axis that draws 2 px, a swing that draws up to 4 px.
+    plan = Plan(-30, 25, frames=24, exposure_s=180.0, every_s=190.0)
+    tracker = Tracker(NORTHERN, 30.0, -40.0, periodic_arcsec=60.0, period_s=520.0)
+    lights, trails = seen(tracker, [plan], seed, dither_arcsec=120.0)
+    fit = fit_mount(lights, 0, trails)
+    assert fit.periodic is not None
+    assert fit.periodic.amplitude_arcsec == pytest.approx(60.0, rel=0.1)
+    assert fit.periodic.period_s == pytest.approx(520.0, rel=0.02)
+    for light in lights:
+        terms = motion_terms(fit, light)
+        assert terms is not None
+        path = np.sum(list(terms.values()), axis=0)
+        xx, yy, xy = (time_mean(path[:, a] * path[:, b]) for a, b in ((0, 0), (1, 1), (0, 1)))
+        assert np.array([xx - yy, 2 * xy]) == pytest.approx(trails[light.file].moments_px2, abs=0.2)
+
+
+def test_even_trails_show_no_period() -> None:
+    plan = Plan(-30, 25, frames=24, exposure_s=180.0, every_s=190.0)
+    lights, trails = seen(Tracker(NORTHERN, 30.0, -40.0), [plan], 1, dither_arcsec=120.0)
+    assert fit_mount(lights, 0, trails).periodic is None
 
 
 def _as_asked(
@@ -164,8 +188,6 @@ def two_models(share: float) -> MountFit:
 
 def trailed_by(model: MountFit) -> Scene:
     """A frame trailed as a model has it."""
-    from skyplumb.judge.mount import motion_terms
-
     (light, *_) = shoot(Tracker(NORTHERN), [Plan(-40, 25, frames=4, exposure_s=240.0)])
     terms = motion_terms(model, light)
     assert terms is not None

@@ -400,33 +400,34 @@ def _calibrated(
             break
     if chosen:
         better = _law(exposures[chosen[0]], camera, attitudes[chosen[0]])
-        turn = _turn_between(camera, better)
-        attitudes = [a if a is None else turn @ a for a in attitudes]
+        attitudes = seen_by(better, camera, attitudes)
         camera = better
     chosen.sort()
+    camera = replace(camera, parity=parity)
     grown = grow(
         [exposures[n].stars for n in chosen],
         [exposures[n].plain for n in chosen],
-        replace(camera, parity=parity),
+        camera,
         [a for n in chosen if (a := attitudes[n]) is not None],
         WHOLE,
     )
     if grown is None:
         return FoundLens(camera, attitudes, chosen)
-    out = list(attitudes)
+    # Where the axis of the lens moved in the picture, it did so in all frames.
+    out = seen_by(grown.camera, camera, attitudes)
     for n, attitude in zip(chosen, grown.attitudes, strict=True):
         out[n] = attitude
     return FoundLens(grown.camera, out, chosen)
 
 
-def _turn_between(old: Camera, new: Camera) -> Floats:
-    """What turns attitudes of one camera so that another sees the middle at the same place."""
+def seen_by(new: Camera, old: Camera, attitudes: Sequence[Floats | None]) -> list[Floats | None]:
+    """Attitudes of one camera as those of another that sees the middle at the same place."""
     from scipy.spatial.transform import Rotation
 
     middle = np.array([old.width_px, old.height_px]) / 2
     pixels = middle + 0.2 * old.height_px * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]])
-    turn, _ = Rotation.align_vectors(new.directions(pixels), old.directions(pixels))
-    return np.asarray(turn.as_matrix())
+    turn = Rotation.align_vectors(new.directions(pixels), old.directions(pixels))[0].as_matrix()
+    return [None if one is None else np.asarray(turn @ one) for one in attitudes]
 
 
 def _law(exposure: StarField, camera: Camera, attitude: Floats | None) -> Camera:

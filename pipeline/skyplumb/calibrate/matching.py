@@ -46,8 +46,6 @@ CHANCE = ((3.0, 0.65), (12.0, 0.4))
 are chance neighbours among a thousand faint stars. Colours, cloud and saturation part stars of one
 magnitude by 0.35 in 99 of 100 of 1,200 drawn frames and by 0.59 at most, chance neighbours by 0.74
 at least."""
-BRIGHTEST, MOSTLY = 60, 0.3
-"""Of so many of the brightest stars, the share that may be saturated before they are needed."""
 SATURATED_PX = 0.2
 """Error of the place of a star whose middle is flat (common practice, no source)."""
 PATCHES = 64
@@ -305,14 +303,10 @@ def _climb(
 def trusted_rows(stars: NDArray[np.void]) -> NDArray[np.int64]:
     """Rows whose positions can be trusted; all rows where those are few.
 
-    Where most of the brightest are saturated, these are the ones that the catalogue holds, and they
-    stay, as places of a lesser worth (`centroid_errors`).
+    Saturated stars are among them, as places of a lesser worth (`centroid_errors`): in a long
+    exposure or an empty field they are the ones that the catalogue holds.
     """
     poor = BIT["blended"] | BIT["edge"] | BIT["unfit"] | BIT["hot"]
-    bright = stars[np.argsort(-stars["flux"], kind="stable")[:BRIGHTEST]]
-    flat = np.count_nonzero(bright["flags"] & BIT["saturated"])
-    if flat <= MOSTLY * len(bright):
-        poor |= BIT["saturated"]
     good = np.flatnonzero((stars["flags"] & poor) == 0)
     if len(good) >= 15:
         return good

@@ -13,7 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, fit_camera
-from skyplumb.calibrate.lens_search import START_PX, FoundLens, LensSearch, StarField, find_lens
+from skyplumb.calibrate.lens_search import (
+    START_PX,
+    FoundLens,
+    LensSearch,
+    StarField,
+    find_lens,
+    seen_by,
+)
 from skyplumb.calibrate.matching import Matches, match_stars
 from skyplumb.calibrate.plate_solving import (
     FittedFrame,
@@ -121,6 +128,7 @@ def _fitted_again(
         )
         if not (np.isfinite([bent.focal_px, *bent.radial]).all() and bent.grows()):
             break
+        out = seen_by(bent, camera, out)
         camera = bent
         for n, attitude in zip(sets, moved, strict=True):
             out[n] = attitude

@@ -210,6 +210,12 @@ def _slip(lost: Sequence[_Lost]) -> str:
     if not np.isfinite(fit.slip_arcsec_per_min):
         return ""
     rate = f"{fit.slip_arcsec_per_min:.0f} arcsec a minute"
+    if fit.slip_before_arcsec_per_min > 0:
+        before = f"{fit.slip_before_arcsec_per_min:.0f} arcsec a minute"
+        return (
+            f"It slipped downwards by {before} from before the first frame on, and by {rate} more "
+            f"from {_onset(lost)} on."
+        )
     return f"It slipped downwards by {rate} from {_onset(lost)} on."
 
 
@@ -313,7 +319,9 @@ def mount_faults(fit: MountFit) -> list[str]:
         out.append(f"periodic error {amplitude} arcsec over {period} s")
     if abs(fit.slip_arcsec_per_min) > max(3 * fit.slip_sigma, 3.0):
         slip = with_error(fit.slip_arcsec_per_min, fit.slip_sigma)
-        out.append(f"head slips {slip} arcsec/min downwards")
+        before = fit.slip_before_arcsec_per_min
+        more = f" more, after {before:.0f} from the first frame on" if before > 0 else ""
+        out.append(f"head slips {slip} arcsec/min{more} downwards")
     if abs(fit.flexure_arcsec) > max(3 * fit.flexure_sigma, 150.0):
         bend = with_error(fit.flexure_arcsec, fit.flexure_sigma)
         out.append(f"head bends {bend} arcsec under a level camera")

@@ -202,7 +202,9 @@ def _may_mislead(
     if cause == "slip" and _lets_go(scene, mount):
         return True
     drift = scene.drift
-    untold = not drift.spread_px < ONE_SIDED * max(drift.length_px, LEAST_KNOWN_PX)
+    untold = drift.one_sided or not (
+        drift.spread_px < ONE_SIDED * max(drift.length_px, LEAST_KNOWN_PX)
+    )
     alone = CAUSES[cause].where is Where.FRAME and not np.isfinite(scene.motion.doubled_px)
     return bool(mount.misfit > MISFIT or (alone and untold))
 

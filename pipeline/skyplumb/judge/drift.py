@@ -49,6 +49,9 @@ STEADY = 0.075
 """How far these may lie from the drift before or after, over the step between the two: half of the
 least that an even sine leaves, of any period and phase (0.19 and 0.15, worked out on a grid)."""
 LEAST_STEP_PX = 0.5
+STEP_WITHIN = 0.5
+"""A step between three frames is as likely in the middle one as not: root mean square of nothing
+and of all of it, from the middle between them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +69,19 @@ class Drift:
     """How far it may be off, over its length, since clocks are written to the whole second."""
     noise_px: float = 0.0
     """Its error by those of the pointings alone."""
+    step_px: float = 0.0
+    """How far one of the two intervals beside it moved beyond the other. What did so may have come
+    to pass in this frame."""
+    one_sided: bool = True
+    """Whether only one neighbour tells of it."""
 
     @property
     def sigma_px(self) -> float:
-        """One-sigma error of the length: pointings, rates that change, and the clock."""
-        return float(
-            np.hypot(np.hypot(self.spread_px, self.noise_px), self.time_share * self.length_px)
-        )
+        """One-sigma error of the length: pointings, rates that change, a step in this frame or
+        beside it, and the clock."""
+        parts = (self.spread_px, self.noise_px, STEP_WITHIN * self.step_px,
+                 self.time_share * self.length_px)  # fmt: skip
+        return float(np.linalg.norm(parts))
 
     @property
     def length_px(self) -> float:
@@ -149,7 +158,7 @@ def drifts(
         if found is None:
             out.append(Drift())
             continue
-        rate, spread, noise = found
+        rate, spread, noise, step = found
         time = exposure_s[n]
         gaps = [mid_s[m + 1] - mid_s[m] for m in (n - 1, n) if 0 <= m < count - 1]
         out.append(
@@ -160,6 +169,8 @@ def drifts(
                 spread * time,
                 clock_step_s / max(*gaps, clock_step_s, 1e-3),
                 noise * time,
+                step * max(gaps),
+                n == 0 or n == count - 1 or None in intervals[n - 1 : n + 1],
             )
         )
     return out
@@ -239,10 +250,11 @@ def displacement_during(
 
 def _rate_during(
     intervals: Sequence[SkyRate | None], n: int, usual: Floats
-) -> tuple[Floats, float, float] | None:
+) -> tuple[Floats, float, float, float] | None:
     """Rate of the sky on the sensor during frame `n`, px/s.
 
-    With how far it may be off by how the rates change, and its error by the pointings'.
+    With how far it may be off by how the rates change, its error by the pointings', and what one
+    interval has beyond the other where it holds a step.
     """
     near = {m: intervals[m] for m in range(n - 2, n + 2) if 0 <= m < len(intervals)}
     rates = {m: one.of_image for m, one in near.items() if one is not None}
@@ -262,20 +274,20 @@ def _rate_during(
         assert single is not None
         beyond = change[1] if before is None else change[0]
         spread = beyond if np.isfinite(beyond) else float(np.hypot(*single[:2]))
-        return single, 0.5 * spread, error
+        return single, 0.5 * spread, error, 0.0
     rate = (before + after) / 2
     gap = _difference(before, after)
     level = max(float(np.hypot(*rate[:2])), float(np.hypot(*usual[:2])))
     if gap <= max(0.5 * level, 4 * noise) or gap <= UNLIKE * min(change):
         # A periodic error changes the drive's rate from interval to interval, by like amounts.
-        return rate, _spread(gap, change, rates, n), error
+        return rate, _spread(gap, change, rates, n), error, 0.0
     if np.isinf(change).all():
         nearer = np.argmin([_difference(before, usual), _difference(after, usual)])
-        return (before, after)[int(nearer)], 0.5 * gap, error
+        return (before, after)[int(nearer)], 0.5 * gap, error, gap
     # An interval with a knock or the onset of a slip in it is unlike the one beyond it; the
     # other goes on as its own neighbour does.
     steadier = int(np.argmin(change))
-    return (before, after)[steadier], 0.5 * change[steadier], error
+    return (before, after)[steadier], 0.5 * change[steadier], error, gap
 
 
 def _spread(gap: float, change: Sequence[float], rates: Mapping[int, Floats], n: int) -> float:

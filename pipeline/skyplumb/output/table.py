@@ -424,6 +424,7 @@ def _mount_summary(fit: MountFit) -> MountSummary:
             told,
             slip_arcsec_per_min=fit.slip_arcsec_per_min,
             slip_arcsec_per_min_sigma=fit.slip_sigma,
+            slip_before_arcsec_per_min=fit.slip_before_arcsec_per_min,
         )
     else:
         why_not["slip_arcsec_per_min"] = "no onset of a slip was seen"

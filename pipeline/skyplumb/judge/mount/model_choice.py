@@ -42,6 +42,7 @@ UNLIKELY_AXIS_ARCMIN = 60.0
 UNLIKELY_RATE = 5e-3
 """Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
 wrong, but once in a hundred nights each (our choice): both at once is something else."""
+UNLIKELY_SHARE = 0.01
 MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
 """How often a head slips all along, and a drive runs so wrong without a name (our choice)."""
 SOME_RATE = 2e-3
@@ -105,6 +106,8 @@ def faults_seen(data: Observations) -> Regression:
             for onset in sorted(one for one in tried if one is not None)
         ]
         base = _rate_or_slip(data, base, min(driven_right, key=lambda f: f.criterion))
+    if data.earth_fixed and unlikely(_axis_rate(base)):
+        base = _slipping_faster(data, base)
     if base.model.slip_onset is not None and not data.slips_from_start(base.model):
         base = _refine_onset(data, base)
     best = base
@@ -119,6 +122,23 @@ def faults_seen(data: Observations) -> Regression:
     # A sine that leaves a third of its own scatter, or more, is a wander and no period.
     amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
     return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
+
+
+def _slipping_faster(data: Observations, base: Regression) -> Regression:
+    """A head that slipped all along and faster from some moment on, where that is likelier.
+
+    An axis and a rate that no tracker has stand for a slip that the model does not hold.
+    """
+    onset = base.model.slip_onset
+    some = _onsets(data) if onset is None or data.slips_from_start(base.model) else [onset]
+    tried = [
+        regress(data, Model(slip_onset=float(one), slips_already=True, rate=False)) for one in some
+    ]
+    downwards = [fit for fit in tried if (fit.solution[3:5] > 0).all()]
+    best = min(downwards, key=lambda fit: fit.criterion, default=base)
+    rare = -2 * np.log(UNLIKELY_SHARE * UNLIKELY_SHARE)
+    likely = not unlikely(_axis_rate(best))
+    return best if likely and best.criterion < base.criterion + rare else base
 
 
 def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Regression:

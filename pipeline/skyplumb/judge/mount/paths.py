@@ -54,9 +54,10 @@ def motion_terms(fit: MountFit, light: Light, steps: int = 9) -> dict[str, Float
         phi = np.radians(frame.site.latitude_deg)
         zenith = np.array([np.cos(phi), 0.0, np.sin(phi)])
         if np.isfinite(fit.slip_arcsec_per_min):
-            rate = fit.slip_arcsec_per_min / 60 / max(fit.slip_sin_zenith, 1e-3)
+            a_minute = np.maximum(now - fit.slip_onset_s, 0) * fit.slip_arcsec_per_min
+            a_minute = a_minute + around * fit.slip_before_arcsec_per_min
             pull = slip_pull(zenith, pointing.attitude[2], fit.slips_evenly)
-            slip = slip + np.outer(np.maximum(now - fit.slip_onset_s, 0) * rate, pull)
+            slip = slip + np.outer(a_minute / 60 / max(fit.slip_sin_zenith, 1e-3), pull)
         if np.isfinite(fit.flexure_arcsec):
             flexure = fit.flexure_arcsec * flexure_rate(zenith, pointing.attitude[2])
             slip = slip + np.outer(around, flexure)

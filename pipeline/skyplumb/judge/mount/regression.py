@@ -98,6 +98,8 @@ class Model:
 
     slip_onset: float | None = None
     """Onset on the data's time line."""
+    slips_already: bool = False
+    """Whether the head slipped all along, and by more from the onset on."""
     flexure: bool = False
     period_s: float = 0.0
     slips_evenly: bool = False
@@ -316,7 +318,8 @@ def _columns(data: Observations, model: Model) -> Floats:
         columns.append(np.stack([-(1 - np.cos(angle)) / w, np.sin(angle) / w, zero], 1))
         columns.append(np.stack([zero, zero, time], 1))
     if model.slip_onset is not None:
-        columns.append(_slips(data, [model.slip_onset], model.slips_evenly)[0, 0])
+        onsets = [model.slip_onset, *([data.time[0]] if model.slips_already else [])]
+        columns += [one[0] for one in _slips(data, onsets, model.slips_evenly)]
     if model.flexure:
         columns.append(_integral(flexure_rate(data.zenith, data.forward), time))
     if model.period_s:

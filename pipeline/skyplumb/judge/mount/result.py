@@ -91,6 +91,8 @@ class MountFit:
     """Its speed does not go with that sine."""
     slip_from_start: bool = False
     """It slipped before the first frame already; the onset stands for that."""
+    slip_before_arcsec_per_min: float = 0.0
+    """Where it slipped all along and by more from the onset on: the mean before that."""
     flexure_arcsec: float = NAN
     """Droop of a horizontal camera."""
     flexure_sigma: float = NAN

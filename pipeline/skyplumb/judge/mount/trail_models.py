@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +27,12 @@ FINER = 4
 LEAST_SHARE = 0.1
 UNEXPLAINED = 1.3
 """Scatter of the trails over their errors from which on a periodic error is looked for."""
-FEWEST_FOR_PERIOD = 8
+FEWEST_FOR_PERIOD, MOST_PERIODS = 8, 120
+SHORTEST_PERIOD_S = 120.0
+"""Worms of small trackers turn in some 2 to 15 minutes (common practice, no source); what is faster
+is told from a slower one by nothing but its even cadence."""
+EXPOSURES = 1.2
+"""Periods shorter than so many exposures leave as good as no trace from frame to frame."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,30 +118,42 @@ def _with_period(data: Evidence, base: _Tried) -> list[_Tried]:
         fit = fit_trails(data, faults, base.fit)
         return _Tried(base.met * MET_PERIODIC / len(periods), fit)
 
-    best = max((tried(float(period)) for period in periods), key=lambda one: one.chance)
+    spectrum = [tried(float(period)) for period in periods]
     step = abs(1 / periods[0] - 1 / periods[-1]) / max(len(periods) - 1, 1) / 2
+    return [_with_finest_period(tried, one, step) for one in _peaks(spectrum)]
+
+
+def _peaks(spectrum: Sequence[_Tried]) -> list[_Tried]:
+    """The likeliest of the periods, and the likeliest that is no neighbour of it."""
+    chance = np.array([one.chance for one in spectrum])
+    best = int(np.argmax(chance))
+    others = np.where(np.abs(np.arange(len(chance)) - best) > 1, chance, -np.inf)
+    rival = int(np.argmax(others))
+    return [spectrum[best], *([spectrum[rival]] if np.isfinite(others[rival]) else [])]
+
+
+def _with_finest_period(tried: Callable[[float], _Tried], best: _Tried, step_hz: float) -> _Tried:
+    """The same with its frequency sought between those tried."""
     for _ in range(FINER):
         centre = 1 / (best.fit.faults.period_s or np.inf)
-        near = [tried(1 / (centre + moved)) for moved in (-step, step) if centre + moved > 0]
+        near = [tried(1 / (centre + moved)) for moved in (-step_hz, step_hz)]
         best = max([best, *near], key=lambda one: one.chance)
-        step /= 2
-    return [best]
+        step_hz /= 2
+    return best
 
 
 def _periods(data: Evidence) -> Floats:
-    """Periods that frames can show: from about an exposure, which wears shorter ones off, to
-    half of the night; frequencies half a cycle of the night apart."""
+    """Periods that frames can show, up to half of the night; frequencies half a cycle of the night
+    apart."""
     if len(data.moments) < FEWEST_FOR_PERIOD:
         return np.zeros(0)
     longest = float(np.ptp(data.open_s)) / 2
-    shortest = float(np.median(np.ptp(data.open_s, axis=1))) * 1.2
+    worn_off = EXPOSURES * float(np.median(np.ptp(data.open_s, axis=1)))
+    shortest = max(worn_off, SHORTEST_PERIOD_S)
     if not longest > shortest:
         return np.zeros(0)
     count = int(np.ceil(4 * longest * (1 / shortest - 1 / longest))) + 1
     return 1 / np.linspace(1 / longest, 1 / shortest, min(count, MOST_PERIODS))
-
-
-MOST_PERIODS = 120
 
 
 def _onsets(data: Evidence) -> list[float]:
