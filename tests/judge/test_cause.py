@@ -177,6 +177,30 @@ def test_a_lone_frame_of_a_standing_camera_is_known_by_its_length() -> None:
     assert "untracked" not in found.shares
 
 
+def test_a_short_trail_of_a_standing_camera_is_known_within_what_its_lens_may_add() -> None:
+    tracker = Tracker(too_fast=-1.0)
+    for exposure_s, adds in ((3.5, True), (100.0, False)):
+        plan = replace(LONG, frames=1, exposure_s=exposure_s)
+        lights = shoot(tracker, [plan], USUAL, 1)
+        scene = scenes_of(tracker, plan, lights)[0]
+        # 2.3 px and 66 px. A lens that draws 0.1 px^2 more along the trail or at 45 degrees to it
+        # makes 2.3 px 2.55 or turns them by 6 degrees, and does nothing that shows to 66 px.
+        for off in ({"trail_px": 1.11}, {"trail_px": 0.88}, {"trail_angle_deg": 12.0}):
+            ((name, by),) = off.items()
+            there = getattr(scene.motion, name)
+            there = there + by if name == "trail_angle_deg" else there * by
+            motion = replace(scene.motion, **{name: there})
+            found = explain(TRAILED, [replace(scene, motion=motion)], 0, fit_mount(lights))
+            assert ("untracked" in found.shares) is adds
+        for name, there in (
+            ("trail_px", scene.motion.trail_px * 0.6),
+            ("trail_angle_deg", scene.motion.trail_angle_deg + 30),
+        ):
+            motion = replace(scene.motion, **{name: there})
+            found = explain(TRAILED, [replace(scene, motion=motion)], 0, fit_mount(lights))
+            assert "untracked" not in found.shares
+
+
 def test_a_drift_of_the_whole_sky_is_a_standing_camera_even_where_few_stars_are_measured() -> None:
     tracker = Tracker(too_fast=-1.0)
     lights = shoot(tracker, [LONG], USUAL, 1)

@@ -27,6 +27,7 @@ from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import CAUSES, Where
 from skyplumb.judge.confidence import LEAST_NAMED, Evidence, confidence
 from skyplumb.judge.drift import displacement_during
+from skyplumb.judge.motion import ASTIGMATISM_SIGMA_PX2
 from skyplumb.judge.mount import (
     FEWEST_FRAMES,
     MountFit,
@@ -51,7 +52,12 @@ ONE_CAUSE = 0.75
 """Least chance, over all that the mount may have done, that a cause drew most of a trail."""
 SAME_DIRECTION_DEG = 25.0
 SIDEREAL_WITHIN = 0.07
-"""How far the drift under a camera at rest may lie from the sky's, as a share of it."""
+"""How far the drift under a camera at rest may lie from the sky's, as a share of it: exposures are
+written to 7 % (30 s for 2^5 s), scales are known better. Errors of times, pointings and the lens
+come on top, up to `MOST_SIDEREAL_WITHIN`."""
+MOST_SIDEREAL_WITHIN = 0.25
+"""Half of what a drive at half the sky's rate differs by."""
+SIDEREAL_ASIDE_DEG = 8.0
 CORE_SHOWS = 0.25
 """Part of the variance of a gust that the fit of a star's core sees, of frames shaken for 40 to
 90 % of their exposure (measured on drawn nights: 0.1 to 0.5)."""
@@ -507,13 +513,19 @@ def _stood_still(scene: Scene) -> bool:
     """Whether the trail is the sky's own motion: the camera was not driven."""
     if not np.isfinite(scene.sidereal_px) or not np.isfinite(scene.east_deg):
         return False
-    if between_axes_deg(scene.motion.trail_angle_deg, scene.east_deg) > 8:
-        return False
     drift, motion = scene.drift, scene.motion
+    # What the lens may do at the centre, over the moment of the sky's own trail: it turns a short
+    # trail and lengthens or shortens it.
+    lens = ASTIGMATISM_SIGMA_PX2 / 2 / max(scene.sidereal_px**2 / 12, 1e-9)
+    aside_deg = min(SIDEREAL_ASIDE_DEG + float(np.degrees(lens)), SAME_DIRECTION_DEG)
+    if between_axes_deg(motion.trail_angle_deg, scene.east_deg) > aside_deg:
+        return False
     if np.isfinite(drift.length_px):
-        off = abs(drift.length_px / scene.sidereal_px - 1)
-        return bool(off < SIDEREAL_WITHIN + drift.time_share)
-    return bool(abs(motion.trail_px / scene.sidereal_px - 1) < SIDEREAL_WITHIN)
+        length, doubt = drift.length_px, drift.time_share + 2 * drift.noise_px / scene.sidereal_px
+    else:
+        length, doubt = motion.trail_px, lens + 2 * motion.trail_sigma_px / scene.sidereal_px
+    within = min(SIDEREAL_WITHIN + doubt, MOST_SIDEREAL_WITHIN)
+    return bool(abs(length / scene.sidereal_px - 1) < within)
 
 
 def _local_causes(
