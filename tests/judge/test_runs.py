@@ -5,14 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from narrowfield import dots
 from skyplumb.calibrate.camera import Camera
 from skyplumb.calibrate.light import Light
-from skyplumb.calibrate.pointing import Pointing
+from skyplumb.calibrate.pointing import Pointing, with_places
 from skyplumb.intake.notes import ShotNotes
 from skyplumb.judge.runs import exposure_notices, group_runs
 from skyplumb.records import Measure, ShotInfo
+from tracker import Errors, Plan, Tracker, shoot
 
 
 def light(start_s: float, exposure_s: float) -> Light:
@@ -65,3 +67,41 @@ def test_another_lens_that_looks_the_same_way_is_another_run() -> None:
         )
         frames.append(replace(undated(n, name=f"{n}"), pointing=pointing))
     assert [len(run.lights) for run in group_runs(frames)] == [2, 1]
+
+
+def all_night(tracker: Tracker, known: bool, re_aimed: float = 0.0) -> list[Light]:
+    """Eight hours, a frame every ten minutes; the aim is moved to another field once, or not."""
+    first = Plan(hour_deg=-60.0, frames=24, exposure_s=10.0, every_s=600.0)
+    second = replace(first, hour_deg=-60.0 + re_aimed, start_s=24 * 600.0)
+    lights = shoot(
+        tracker, [first, second], Errors(3.0, 6.0), 7, site_known=known, clock_known=known
+    )
+    out = []
+    for one in lights:
+        assert one.pointing.sky is not None
+        # The stamps tell whole seconds.
+        start = float(np.floor(one.order_s + 0.4))
+        pointing = with_places(one.pointing, one.pointing.sky)
+        out.append(replace(one, pointing=pointing, order_s=start, clock_step_s=1.0))
+    return out
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_camera_at_rest_all_night_is_one_run(known: bool) -> None:
+    lights = all_night(Tracker(too_fast=-1.0), known)
+    # In eight hours the sky of 15 degrees' width turned by 120 degrees.
+    assert np.ptp([one.pointing.ra_deg for one in lights if one.pointing.ra_deg < 300]) > 60
+    (run,) = group_runs(lights)
+    assert len(run.lights) == 48
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_another_aim_of_a_camera_at_rest_is_another_run(known: bool) -> None:
+    lights = all_night(Tracker(too_fast=-1.0), known, re_aimed=40.0)
+    assert [len(run.lights) for run in group_runs(lights)] == [24, 24]
+
+
+def test_a_tracked_target_aimed_anew_is_no_camera_at_rest() -> None:
+    # The second target stands where the first one stood, four hours later.
+    lights = all_night(Tracker(), True)
+    assert [len(run.lights) for run in group_runs(lights)] == [24, 24]

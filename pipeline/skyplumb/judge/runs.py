@@ -8,16 +8,24 @@ from itertools import pairwise
 
 import numpy as np
 
+from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.almanac import constellations
 from skyplumb.calibrate.light import SAME_SCALE, Light, optics_key
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.registration import register
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.digits import counted
 from skyplumb.night.lens import LONGEST_GAP
 from skyplumb.records import ShotInfo
 
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
+RESTS_WITHIN_PX, RESTS_WITHIN = 2.0, 0.01
+"""How far a camera at rest may turn: what pointings leave open with a tripod that settles, and a
+share of how far the sky turned, for a clock that runs fast or slow and for refraction (common
+practice, no source)."""
+RESTS_CLEARLY = 3.0
+"""So many times that, the sky has to have turned before a camera is told to be at rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,8 +52,9 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
     """Group frames in order of time.
 
     A frame joins the latest run of its settings whose first solved frame lies within half a
-    field of its own pointing; one that was not solved joins the run before it. Without a clock
-    nothing lies before it: then its stars must be those of the run's first frame.
+    field of its own pointing, or whose camera has stood still under the sky ever since; one that
+    was not solved joins the run before it. Without a clock nothing lies before it: then its stars
+    must be those of the run's first frame.
     """
     groups: list[list[Light]] = []
     settings: list[tuple[object, ...]] = []
@@ -137,9 +146,33 @@ def _same_field(group: Sequence[Light], light: Light) -> bool:
     cosine = np.sin(dec[0]) * np.sin(dec[1]) + np.cos(dec[0]) * np.cos(dec[1]) * np.cos(
         ra[0] - ra[1]
     )
+    last = next(one for one in reversed(group) if one.pointing.solved)
+    if _stood_still(last, light):
+        return True
     camera = first.camera
     narrow = 2 * np.degrees(np.arctan(min(camera.width_px, camera.height_px) / 2 / camera.focal_px))
     return bool(np.degrees(np.arccos(np.clip(cosine, -1, 1))) <= narrow / 2)
+
+
+def _stood_still(before: Light, after: Light) -> bool:
+    """Whether the camera was at rest from one frame to the other: the sky alone turned.
+
+    A tracker that followed the stars would have turned as far as the sky did, so it has to have
+    turned by far more than what times and pointings leave open.
+    """
+    seconds = after.mid_s - before.mid_s
+    here, there = after.pointing, before.pointing
+    if not (before.timed and after.timed and seconds > 0) or here.sky is None or there.sky is None:
+        return False
+    turned = np.radians(SIDEREAL_RATE_ARCSEC_S * seconds / 3600.0)
+    rests = there.attitude
+    if not (here.sky.observed and there.sky.observed):
+        rests = rests @ rotation(np.array([0.0, 0.0, -turned]))
+    left = float(np.linalg.norm(turn_of(here.attitude @ rests.T)))
+    clock = max(before.clock_step_s, after.clock_step_s) * SIDEREAL_RATE_ARCSEC_S
+    allowed = np.radians((clock + RESTS_WITHIN_PX * here.scale_arcsec_px) / 3600.0)
+    turned = abs((turned + np.pi) % (2 * np.pi) - np.pi)  # a day later the stars are back
+    return bool(left < allowed + RESTS_WITHIN * turned and turned > RESTS_CLEARLY * allowed)
 
 
 def _name(number: int, info: ShotInfo) -> str:
