@@ -165,3 +165,11 @@ def test_only_a_solved_run_in_focus_sets_a_standard() -> None:
     assert told(*frames(2.7, solved=False)) == []
     assert told(*frames(6.5)) == []
     assert told(*frames(4.0, kurt=1.7)) == []
+
+
+def test_many_runs_of_which_the_same_is_to_be_said_share_a_line() -> None:
+    (soft,) = judged(*frames(9.0))
+    assert len(run_notices([soft] * 3)) == 3
+    (line,) = run_notices([soft] * 16)
+    assert line.startswith(f"16 runs of {16 * len(soft.frames)} frames (01-85mm-60s, ")
+    assert "and 13 more) are out of focus as a whole; 01-85mm-60s: FWHM 9.0 px" in line

@@ -28,7 +28,7 @@ from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, 
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, GreyScale, Strip, stretch_of, strip_of
 from skyplumb.output.page.totals import spells
-from skyplumb.output.page.what_if import taking_the_doubtful
+from skyplumb.output.page.what_if import taking_the_doubtful, unlocated
 from skyplumb.output.result import SessionResult
 from skyplumb.output.told import session_lines
 from skyplumb.records import FieldShapes, Measure
@@ -606,3 +606,12 @@ def test_a_mend_that_saves_nothing_by_itself_says_so(night: SessionResult) -> No
     seen = " ".join(Page(render(session_page(changed))).visible().split())
     assert "Shield it. No frame by itself. With the remedy for focus too, 2." in seen
     assert seen.count("By itself it would have saved none.") == 1
+
+
+def test_runs_alike_that_were_not_found_on_the_sky_share_a_line() -> None:
+    cards = [{"number": n, "title": "Unnamed lens", "judged": 1, "solved": 0} for n in range(1, 17)]
+    other = {"number": 17, "title": "85 mm, 60 s", "judged": 4, "solved": 0}
+    found = {"number": 18, "title": "85 mm, 60 s", "judged": 4, "solved": 4}
+    many, single = unlocated([*cards, other, found])
+    assert many.startswith("16 runs of 16 frames (Unnamed lens; runs 1, 2, 3 and 13 more) were not")
+    assert single.startswith("Run 17 (85 mm, 60 s) was not found on the sky, so where it pointed")

@@ -7,7 +7,7 @@ from datetime import datetime
 from statistics import median
 from typing import Any
 
-from skyplumb.digits import duration
+from skyplumb.digits import counted, duration, named
 from skyplumb.output.page.figures import figure, milliseconds, number
 from skyplumb.summary import RunSummary, SessionSummary, StackSummary
 
@@ -72,14 +72,29 @@ def _change(now: str, then: str, unit: str = "") -> str:
 
 
 def unlocated(cards: Sequence[Plain]) -> list[str]:
-    """A line for each run of which no frame was found on the sky, with what to check."""
+    """A line for the runs of each lens and exposure of which no frame was found on the sky, with
+    what to check. Frames that may belong together and tell no time are a run each."""
+    lost: dict[str, list[Plain]] = {}
+    for card in cards:
+        if card["judged"] and not card["solved"]:
+            lost.setdefault(card["title"], []).append(card)
     return [
-        f"Run {card['number']} ({card['title']}) was not found on the sky, so where it pointed, "
-        "its altitude and the mount's faults are unknown. Check its focal length and pixel size "
-        "in the night notes, and whether its stars are sharp enough to make a pattern."
-        for card in cards
-        if card["judged"] and not card["solved"]
+        f"{_runs_words(title, mine)} not found on the sky, so where "
+        f"{'it' if len(mine) == 1 else 'they'} pointed, "
+        "the altitude and the mount's faults are unknown. Check the focal length and pixel size "
+        "in the night notes, and whether the stars are sharp enough to make a pattern."
+        for title, mine in lost.items()
     ]
+
+
+def _runs_words(title: str, cards: Sequence[Plain]) -> str:
+    """Such as "Run 5 (85 mm, 60 s) was" or "16 runs of 18 frames (Unnamed lens; runs 1, 2, 3 and
+    13 more) were"."""
+    if len(cards) == 1:
+        return f"Run {cards[0]['number']} ({title}) was"
+    frames = sum(card["judged"] for card in cards)
+    numbers = named([str(card["number"]) for card in cards])
+    return f"{len(cards)} runs of {counted(frames, 'frame')} ({title}; runs {numbers}) were"
 
 
 def sun_and_moon(summary: SessionSummary, rows: Sequence[Plain], axis: str) -> Plain | None:
