@@ -135,6 +135,19 @@ def test_no_trails_are_no_axis_and_the_range_says_so() -> None:
     assert np.isnan(told.axis_total_error_arcmin)
 
 
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+@pytest.mark.parametrize("seed", range(3))
+def test_three_directions_far_apart_tell_an_axis_that_is_far_off(site: Site, seed: int) -> None:
+    plans = [fields(site)[n] for n in (0, 4, 6)]
+    fit = fit_mount(*_as_asked(seen(Tracker(site, 50.0, -70.0), plans, seed)))
+    true = np.hypot(50.0, 70.0 * np.cos(np.radians(site.latitude_deg)))
+    assert fit.axis_total_error_arcmin == pytest.approx(true, rel=0.05)
+    assert abs(fit.axis_total_error_arcmin - true) < 3 * fit.axis_sigmas_arcmin[2]
+    # An axis that is right is never said to be off by so few.
+    right = fit_mount(*_as_asked(seen(Tracker(site), plans, seed)))
+    assert "needs 4" in right.why_not and not right.models
+
+
 def test_three_trails_are_too_few() -> None:
     lights, trails = seen(Tracker(NORTHERN, 30.0), fields(NORTHERN)[:3])
     assert "needs 4" in fit_mount(lights, 0, trails).why_not

@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 
 NO_TRAILS: Mapping[str, Trail] = MappingProxyType({})
 FEWEST_TRAILS = 4
+FEWEST_DIRECTIONS, FAR_APART_DEG = 3, 40.0
+"""Single frames of so many directions may tell as much as four of any."""
 CLEAR_SHARE = 0.85
 """From which on the likeliest model is told alone."""
 MOST_OF_VALUE = 0.5
@@ -71,9 +73,9 @@ def fit_by_trails(
         Files of frames during which the camera stood still.
     """
     some = [sample for sample in samples if sample.file in trails]
-    if len(some) < FEWEST_TRAILS:
-        words = TOO_FEW.format(count=len(some))
-        return MountFit(setup, len(some), words, untracked=untracked)
+    few = len(some) < FEWEST_TRAILS
+    if few and not (len(some) >= FEWEST_DIRECTIONS and _all_far_apart(some)):
+        return _too_few(setup, some, untracked)
     by_file = {light.file: light for light in lights}
     sky = next(by_file[one.file].pointing.sky for one in samples)
     assert sky is not None and sky.site is not None
@@ -93,7 +95,28 @@ def fit_by_trails(
     pull = np.linalg.norm(slip_pull(zenith, forward, evenly=False), axis=1)
     weighed = weigh(data)
     models = tuple((one.share, _model(plain, data, one, pull)) for one in weighed)
+    if few and not _surely_off(models):
+        return _too_few(setup, some, untracked)
     return told_of(plain, models)
+
+
+def _too_few(setup: int, some: Sequence[Sample], untracked: frozenset[str]) -> MountFit:
+    return MountFit(setup, len(some), TOO_FEW.format(count=len(some)), untracked=untracked)
+
+
+def _all_far_apart(some: Sequence[Sample]) -> bool:
+    forward = np.array([one.forward for one in some])
+    near = np.cos(np.radians(FAR_APART_DEG))
+    return bool((forward @ forward.T < near)[np.triu_indices(len(some), 1)].all())
+
+
+def _surely_off(models: Sequence[tuple[float, MountFit]]) -> bool:
+    """Whether all that may have drawn the trails has an axis error, about as large."""
+    low, high = total_range_arcmin(models)
+    value = models[0][1].axis_total_error_arcmin
+    return bool(low > 0 and high - low < MOST_OF_VALUE * value) and not any(
+        fit.may_be_none for _, fit in models
+    )
 
 
 def _moved(by_file: Mapping[str, Light], samples: Sequence[Sample]) -> frozenset[str]:

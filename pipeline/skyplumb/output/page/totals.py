@@ -40,13 +40,24 @@ def count(rows: list[Plain]) -> Plain:
 
 
 def losses(rows: list[Plain]) -> list[Plain]:
-    """Frames not kept by cause, the costliest in rejected frames first."""
+    """Frames not kept by cause, the costliest in light first; in frames where times are unknown."""
+    missed = [row for row in rows if row["verdict"] != "keep"]
+    timed = all(row["exposure_s"] is not None for row in missed)
     found = []
-    for cause in sorted({row["cause"] for row in rows if row["verdict"] != "keep"}):
-        lost = [row for row in rows if row["cause"] == cause and row["verdict"] != "keep"]
-        row = cause_of(cause)
-        found.append({"cause": cause, "label": row.label, "meaning": row.words, **count(lost)})
-    return sorted(found, key=lambda loss: (-loss["reject"], -loss["doubtful"], loss["cause"]))
+    for cause in sorted({row["cause"] for row in missed}):
+        told, one = cause_of(cause), count([row for row in missed if row["cause"] == cause])
+        cost = one["seconds"] if timed else one
+        cost = {verdict: cost[verdict] for verdict in ("reject", "doubtful")}
+        found.append(
+            {"cause": cause, "label": told.label, "meaning": told.words, "cost": cost, **one}
+        )
+    whole = max((sum(one["cost"].values()) for one in found), default=0) or 1
+    for one in found:
+        one["bar"] = {verdict: 100 * cost / whole for verdict, cost in one["cost"].items()}
+        one["of"] = "In light" if timed else "In frames"
+    return sorted(
+        found, key=lambda one: (-one["cost"]["reject"], -sum(one["cost"].values()), one["cause"])
+    )
 
 
 def advice(told: Iterable[Advice]) -> list[Plain]:
