@@ -9,6 +9,7 @@ import pytest
 import skimage.data
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.ndimage import gaussian_filter
 
 from drawnscenes import (
     NIGHT_SKIES,
@@ -121,6 +122,68 @@ def test_stars_over_a_lit_ground_make_a_light_frame() -> None:
     ground = exposed(lamps(), 4)
     samples = np.where(np.arange(600)[:, None] < 380, stars.mosaic, np.roll(ground, 60, axis=0))
     assert kind(samples.astype(np.uint16), NIGHT) == ("light", "")
+
+
+def grainy(stars: int, seed: int, flux: tuple[float, float] = (1.0, 30.0)) -> NDArray[np.uint16]:
+    """A sky with the grain that pressed film leaves all over, numbers of stars going as 1 / F."""
+    rng = np.random.default_rng(seed)
+    light = 900 + 60 * gaussian_filter(rng.normal(size=X.shape), 1.6) / 0.18
+    for _ in range(stars):
+        height = 250.0 * flux[0] / rng.uniform(flux[0] / flux[1], 1.0)
+        x, y = rng.uniform(5, 895), rng.uniform(5, 595)
+        rows, columns = np.s_[int(y) - 5 : int(y) + 7], np.s_[int(x) - 5 : int(x) + 7]
+        away = (X[rows, columns] - x) ** 2 + (Y[rows, columns] - y) ** 2
+        light[rows, columns] += height * np.exp(-0.5 * away / 1.2**2)
+    return exposed(light, seed)
+
+
+@pytest.mark.parametrize("seed", range(61, 66))
+def test_points_of_one_width_and_a_skys_magnitudes_outweigh_structure(seed: int) -> None:
+    without = kind(grainy(0, seed), UNKNOWN, MONO)
+    assert without[0] == "other"
+    assert "structure" in without[1]
+    assert kind(grainy(120, seed), UNKNOWN, MONO) == ("light", "")
+
+
+def clipped_moon(seed: int, level: float = -1.0, radius: float = 60.0) -> Plate:
+    """A Moon of 8 bits in a sky that is cut off at black: peaks of noise are all that is left."""
+    rng = np.random.default_rng(seed)
+    noise = rng.normal(level, 1.0, X.shape)
+    noise += 0.5 * gaussian_filter(rng.normal(size=X.shape), 1) / 0.28
+    disc = gaussian_filter((np.hypot(X - 430, Y - 300) < radius).astype(float), 1.0)
+    samples = np.rint(noise + 180 * disc * (1 + 0.15 * np.clip(cloudy(5, 1.3), -2, 2)))
+    counted = (256 * samples.clip(0, 255)).astype(np.uint16)
+    return Plate(counted, MONO, np.zeros((1, 1), np.float32), 65535.0)
+
+
+@pytest.mark.parametrize("exposure_s", [float("nan"), 0.5])
+@pytest.mark.parametrize("radius", [60.0, 110.0])
+def test_a_moon_is_a_bright_body_however_many_points_stand_around_it(
+    radius: float, exposure_s: float
+) -> None:
+    plate = clipped_moon(71, radius=radius)
+    seen = measure_stars(plate)
+    found, why = kind_of(seen, plate, ShotInfo(exposure_s=exposure_s))
+    assert found == "other"
+    assert "a bright body" in why
+
+
+def test_a_moon_among_stars_is_a_light_frame() -> None:
+    sky = draw_frame(
+        900, 600, stars=200, snr=(20, 800), sky_e=30.0, pattern="", seed=72
+    ).mosaic  # fmt: skip
+    samples = np.maximum(sky, exposed(moon(), 72))
+    assert kind(samples, UNKNOWN, MONO) == ("light", "")
+
+
+@pytest.mark.parametrize("level", [6000, 11000])
+def test_a_cut_of_a_bright_sky_with_few_stars_is_no_flat(level: int) -> None:
+    rng = np.random.default_rng(73)
+    light = rng.normal(level, 60, (256, 256))
+    y, x = np.mgrid[:256, :256]
+    for at in ((40, 50), (200, 60), (120, 130), (70, 210)):
+        light += 2500 * np.exp(-0.5 * ((x - at[0]) ** 2 + (y - at[1]) ** 2) / 1.5**2)
+    assert kind(light.round().clip(0, 16383).astype(np.uint16), UNKNOWN, MONO)[0] == "light"
 
 
 def test_luminance_is_that_of_the_standard() -> None:

@@ -44,7 +44,8 @@ def even(level: float, noise: float) -> Plate:
         (512, 4, NAN, "dark"),
         (512, 4, 1 / 4000, "bias"),
         (8000, 90, 0.5, "flat"),
-        (8000, 90, NAN, "flat"),
+        (9000, 90, NAN, "flat"),
+        (5000, 70, NAN, "other"),  # under half of full scale, and nobody says that it was short
         (8000, 90, 120.0, "light"),  # a sky in twilight or under cloud: a lost light frame
         (700, 14, 120.0, "light"),  # cloud: sky without a star
     ],
