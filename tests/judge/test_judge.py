@@ -87,6 +87,22 @@ def test_a_value_on_its_limit_is_on_the_better_side(tmp_path: Path) -> None:
         assert verdict_of(odd, ruled(tmp_path, text)).verdict == verdict
 
 
+def test_points_without_a_common_width_are_not_judged_sharp() -> None:
+    frames = [light(n, stars=200) for n in range(4)]
+    rng = np.random.default_rng(31)
+    for one in frames:
+        table = one.measure.stars
+        wide = np.exp(rng.normal(0, 1.2, len(table)))
+        for name in ("mxx", "myy", "mxy"):
+            table[name] *= wide
+    (run,) = judge(frames, load_rules(None))
+    for found in run.frames:
+        assert found.verdict == "reject"
+        assert found.reason.startswith("200 points of light without a width in common")
+    # As many of one width are.
+    assert verdict_of(light(20, stars=200)).verdict == "keep"
+
+
 def test_a_changed_limit_for_one_lens_holds_for_that_lens(tmp_path: Path) -> None:
     text = """
 limits:

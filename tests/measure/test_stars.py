@@ -10,7 +10,7 @@ from scipy.spatial import cKDTree
 
 from skyplumb.demo import DrawnFrame, Lens, Sway, draw_frame
 from skyplumb.measure.flags import BIT, FLAGS
-from skyplumb.measure.mosaic import SkyLevel, fill_green, green_half_size
+from skyplumb.measure.mosaic import SkyLevel, fill_green, green_half_size, noise_before_cut
 from skyplumb.measure.shapes import axes, fwhm_px, profile_kurt, trail_length_px
 from skyplumb.measure.stars import StarMeasure, measure_stars
 from skyplumb.records import Plate
@@ -206,6 +206,55 @@ def test_sky_and_noise_are_what_was_drawn_everywhere(shape: tuple[int, int]) -> 
     flat = drawn.copy()
     sky.flatten(flat)
     assert flat == pytest.approx((drawn - found) / spread, abs=1e-4)
+
+
+def cut_sky(
+    level: float, step: float, fwhm: float, colours: NDArray[np.uint8], seed: int
+) -> tuple[Plate, Floats]:
+    """A sky of this level over its noise, of which nothing below 0 is kept, and its stars' places.
+
+    In steps of `step` of the noise, which is 200; the stars' heights are 3 to 200 of it.
+    """
+    rng = np.random.default_rng(seed)
+    height, width = 800, 1000
+    sky = rng.normal(level, 1.0, (height, width))
+    places = rng.uniform(12, [width - 12, height - 12], (150, 2))
+    reach = np.arange(-9, 10)
+    for x, y in places:
+        column, row = int(x) + reach, int(y) + reach
+        away = (column - x) ** 2 + (row[:, None] - y) ** 2
+        star = 3 / rng.uniform(3 / 200, 1) * np.exp(-4 * np.log(2) * away / fwhm**2)
+        sky[np.ix_(row, column)] += star
+    samples = (200 * step * np.rint(sky.clip(0) / step)).clip(0, 65535).astype(np.uint16)
+    return Plate(samples, colours, np.zeros(colours.shape, np.float32), 65535.0), places
+
+
+@pytest.mark.parametrize("pattern", ["", "RGGB"])
+@pytest.mark.parametrize("fwhm", [1.6, 2.5, 4.0])
+@pytest.mark.parametrize("step", [0.005, 0.5], ids=["fine", "coarse"])
+@pytest.mark.parametrize("level", [0.5, 0.0, -0.5, -1.0, -1.5])
+def test_a_sky_cut_off_at_black_shows_no_stars_of_noise(
+    level: float, step: float, fwhm: float, pattern: str
+) -> None:
+    colours = np.array([[0, 1], [1, 2]] if pattern else [[1]], np.uint8)
+    plate, places = cut_sky(level, step, fwhm, colours, seed=81)
+    # Three tenths to nine tenths of the samples are 0, by the normal distribution.
+    assert 0.25 < np.mean(plate.samples == 0) < 0.99
+    found = measure_stars(plate)
+    away = np.hypot(*(places[:, None] - np.stack([found.stars["x"], found.stars["y"]], 1)).T)
+    true = int(np.count_nonzero(away.min(axis=1) < 2))
+    assert true > 25  # of 150, of which 15 are higher than 30 of the noise
+    assert found.stars_found - true <= 0.05 * true
+    # Drawn with 200. Where little is left of a sky, the stars are a part of that.
+    assert found.noise == pytest.approx(200, rel=0.05 if level >= 0 else 0.35)
+
+
+def test_noise_of_a_whole_sky_is_not_touched() -> None:
+    for colours, noise in (([[1]], 15.0), ([[0, 1], [1, 2]], 15.0), ([[1]], 0.7)):
+        samples = np.random.default_rng(6).normal(900, noise, (600, 800)).round()
+        pattern = np.array(colours, np.uint8)
+        black = np.full(pattern.shape, 700, np.float32)
+        assert noise_before_cut(Plate(samples.astype(np.uint16), pattern, black, 16383.0)) is None
 
 
 def test_green_between_its_sites_is_the_weighted_mean_of_those_around() -> None:

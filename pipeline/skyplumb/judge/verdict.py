@@ -11,6 +11,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from skyplumb.calibrate.lens_psf import shape_stars
+from skyplumb.calibrate.lens_stars import has_one_width
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.findings import LensReport
@@ -460,6 +462,11 @@ def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:
     words = f"{fact.shape_stars} stars that can be measured, needs {need}"
     if fact.stars >= need and fact.shape_stars < need:
         words = f"{fact.stars} stars, but only {fact.shape_stars} can be measured, needs {need}"
+    if fact.shape_stars == 0 and not has_one_width(shape_stars(fact.light.measure)):
+        words = (
+            f"{fact.stars} points of light without a width in common, as noise, clouds and ground "
+            "have: it is not known whether its stars are sharp"
+        )
     return Finding("min_stars", 2, need / max(fact.shape_stars, 0.5), words)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +17,10 @@ SKY_STEP = 2
 2.5 median - 1.5 mean, within 0.07 of their noise, and boxes are smoothed with those around."""
 FEWEST_SKY_BOXES = 12
 """Along the shorter side; of a smaller picture, which costs little, every sample counts."""
+CUT_LEAST = 0.03
+"""Part of the samples at the lowest value from which on it is a cut; noise loses 1 % to it."""
+CUT_MOST = 0.995
+"""Boxes with more at the cut are outside of the picture, and hold no noise to be measured."""
 BAND = 32
 """Rows that are worked on at once, so that what is made on the way stays in a cache."""
 
@@ -55,10 +61,75 @@ def green_half_size(plate: Plate) -> Image:
     return out
 
 
+def noise_before_cut(plate: Plate) -> Image | None:
+    """Noise of one green sample of each box, had nothing been cut off at black.
+
+    Where the sky is dark and a camera, or a program after it, keeps no sample below black, the
+    lowest value holds all that noise would have spread below it: more samples than the next. Noise
+    is normal, so that the share of the samples at the cut and the value that a quarter of the
+    others exceed tell its deviation.
+
+    Returns
+    -------
+    ndarray, shape (n, m), or None
+        Boxes of `BACKGROUND_BOX` samples of the half-size image, sample units; None where nothing
+        is cut, or nothing is left.
+    """
+    from scipy import ndimage
+    from scipy.special import ndtri
+
+    y, x = (int(place[0]) for place in np.nonzero(plate.colours == GREEN))
+    rows, columns = plate.colours.shape
+    green: NDArray[Any] = plate.samples[y::rows, x::columns]
+    some = green[:: 1 + green.shape[0] // 500, :: 1 + green.shape[1] // 500]
+    lowest = float(np.percentile(some.astype(np.float32), 50 * CUT_LEAST, method="lower"))
+    at_bottom = int(np.count_nonzero(some <= lowest))
+    above = some[some > lowest]
+    if at_bottom < CUT_LEAST * some.size or not above.size:
+        return None
+    if at_bottom <= np.count_nonzero(above == above.min()):
+        return None  # coarse steps, of which this is one
+    cut = (lowest + float(above.min())) / 2
+    down, across = (
+        min(2 * BACKGROUND_BOX // side, length)
+        for side, length in zip((rows, columns), green.shape, strict=True)
+    )
+    high, wide = green.shape[0] // down, green.shape[1] // across
+    boxes = green[: high * down, : wide * across].reshape(high, down, wide, across)
+    sorted_up = np.sort(boxes.swapaxes(1, 2).reshape(high, wide, -1), axis=2)
+    share = (sorted_up <= lowest).mean(axis=2)
+    last = sorted_up.shape[2] - 1
+    at = ((1.0 - (1.0 - share) / 4) * last).astype(np.int64)[:, :, None]
+    value = np.take_along_axis(sorted_up, at, axis=2)
+    # Of what may come in coarse steps: how much is up to this step, and where the step ends.
+    below = (sorted_up <= value).sum(axis=2)
+    after = np.take_along_axis(sorted_up, np.minimum(below, last)[:, :, None], axis=2)
+    end = (value[:, :, 0].astype(np.float64) + after[:, :, 0]) / 2
+    told = (share > CUT_LEAST) & (share < CUT_MOST) & (end > cut) & (below <= last)
+    if not told.any():
+        return None
+    low = np.where(told, share, 0.5)
+    most = np.where(told, below / (last + 1), 0.75)
+    noise = (end - cut) / (ndtri(most) - ndtri(low))
+    # A box where nothing or everything is cut tells nothing of this kind.
+    noise[~told & (share >= CUT_MOST)] = np.median(noise[told])
+    noise[~told & (share < CUT_MOST)] = 0.0
+    return np.asarray(ndimage.median_filter(noise, 3, mode="nearest"), np.float32)
+
+
 class SkyLevel:
     """Level and noise of the sky over the half-size green image."""
 
-    def __init__(self, half: Image) -> None:
+    def __init__(self, half: Image, before_cut: Image | None = None) -> None:
+        """Measure it.
+
+        Parameters
+        ----------
+        half : ndarray, shape (rows, columns)
+            The half-size green image.
+        before_cut : ndarray, shape (n, m), optional
+            Its noise in boxes, where the picture is cut off at black; see `noise_before_cut`.
+        """
         import sep
 
         few = min(half.shape) < FEWEST_SKY_BOXES * BACKGROUND_BOX
@@ -79,6 +150,13 @@ class SkyLevel:
         # Where a picture is cut off at black it seems to have no noise at all.
         least = 0.5 * float(np.percentile(told, 5)) if told.size else 1.0
         np.maximum(self.noise_map, np.float32(least), out=self.noise_map)
+        if before_cut is not None:
+            self.noise = max(self.noise, float(np.median(before_cut)))
+            row, column = (
+                np.minimum(np.arange(length) // box, boxes - 1)
+                for length, boxes in zip(some.shape, before_cut.shape, strict=True)
+            )
+            np.maximum(self.noise_map, before_cut[np.ix_(row, column)], out=self.noise_map)
 
     def flatten(self, half: Image) -> None:
         """Turn the half-size image, in place, into what stands above the sky over its noise."""

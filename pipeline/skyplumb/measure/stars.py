@@ -18,7 +18,7 @@ from skyplumb.measure.arcs import Arcs, find_arcs
 from skyplumb.measure.crops import mean_star, no_crops, star_crops
 from skyplumb.measure.detect import SMOOTHED_PX2, Detections, detect
 from skyplumb.measure.flags import BIT
-from skyplumb.measure.mosaic import GREEN, Mosaic, SkyLevel, green_half_size
+from skyplumb.measure.mosaic import GREEN, Mosaic, SkyLevel, green_half_size, noise_before_cut
 from skyplumb.measure.thumbnail import thumbnail_of
 from skyplumb.records import STAR_DTYPE, Plate
 
@@ -71,7 +71,9 @@ def measure_stars(plate: Plate) -> StarMeasure:
     if not finite.all():
         half = np.where(finite, half, np.float32(np.median(half[finite]) if finite.any() else 0))
     thumbnail = thumbnail_of(half)
-    sky = SkyLevel(half)
+    before_cut = noise_before_cut(plate)
+    greens = np.float32(np.sqrt(4.0 * np.mean(plate.colours == GREEN)))
+    sky = SkyLevel(half, None if before_cut is None else before_cut / greens)
     mosaic = Mosaic(plate, sky)
     nothing = StarMeasure(
         sky_level=sky.level, noise=sky.noise * mosaic.per_cell, thumbnail=thumbnail

@@ -26,7 +26,7 @@ from skyplumb.measure import rows
 from skyplumb.measure.database import Database, Layout, marks
 from skyplumb.records import Measure
 
-MEASURE_VERSION = 15
+MEASURE_VERSION = 16
 """Raise it whenever the same file would be measured differently: old entries then count for
 nothing and are measured again. A digest of the code would throw thousands away for a comment."""
 DECODERS = ("astropy", "exiv2", "libraw", "rawpy", "sep")
