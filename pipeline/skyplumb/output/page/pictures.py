@@ -17,10 +17,14 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import position_axis_deg
 from skyplumb.keys import Making
+from skyplumb.measure.rows import inflated
 from skyplumb.orientation import places_seen
 from skyplumb.output.page.strips import GreyScale, chosen_crops, stretch_of, strip_of, whole_picture
 from skyplumb.records import FieldShapes, Measure
 
+MOST_OF_PACKED = 20
+"""Times its packed size that what is kept may take: JPEG in base64 takes 1.3, the rest of it 5."""
+_LEAST_BYTES = 1_000_000
 BESIDE_FROM = 1000
 """From so many frames the crops lie in a folder beside the page."""
 MOST_WHISKERS = 60_000
@@ -90,10 +94,13 @@ def to_bytes(pictures: Mapping[str, Picture]) -> bytes:
 def from_bytes(content: bytes) -> dict[str, Picture] | None:
     """What `to_bytes` kept; None if it holds anything else."""
     try:
-        told = json.loads(zlib.decompress(content))
-        return {file: Picture(*values) for file, values in told.items()}
-    except (zlib.error, ValueError, TypeError, AttributeError):
+        told = json.loads(inflated(content, max(_LEAST_BYTES, MOST_OF_PACKED * len(content))))
+        found = {file: Picture(*values) for file, values in told.items()}
+    except (ValueError, TypeError, AttributeError, RecursionError):
         return None
+    kinds = [type(value) for value in asdict(NOTHING).values()]
+    like = (list(map(type, asdict(one).values())) == kinds for one in found.values())
+    return found if all(like) else None
 
 
 def drawn_by() -> str:
