@@ -1,5 +1,7 @@
 """Where the files we ship lie, and where what was made once is kept for the next time."""
 
+import errno
+import json
 import os
 import secrets
 import shutil
@@ -9,6 +11,7 @@ from contextlib import contextmanager
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
+from typing import Any, BinaryIO
 
 from filelock import FileLock
 from platformdirs import user_cache_path
@@ -85,6 +88,60 @@ def lock_of(path: Path) -> FileLock:
     refuse_link(path)
     own(path)
     return FileLock(path)
+
+
+def open_ordinary(path: Path) -> BinaryIO:
+    """An ordinary file, to be read from.
+
+    Raises
+    ------
+    OSError
+        If it cannot be opened or is no ordinary file: opening a pipe would wait for its writer,
+        and opening a device may do anything.
+    """
+    _refuse_no_file(path.stat())
+    # Without waiting, should it have become a pipe just now.
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+    stream = os.fdopen(os.open(path, flags), "rb")
+    try:
+        _refuse_no_file(os.fstat(stream.fileno()))
+    except OSError:
+        stream.close()
+        raise
+    return stream
+
+
+def _refuse_no_file(about: os.stat_result) -> None:
+    if not stat.S_ISREG(about.st_mode):
+        raise OSError(errno.EINVAL, "not an ordinary file")
+
+
+def read_whole(path: Path) -> bytes:
+    """All of an ordinary file.
+
+    Raises
+    ------
+    OSError
+        As `open_ordinary`.
+    """
+    with open_ordinary(path) as stream:
+        return stream.read()
+
+
+def read_json(path: Path) -> Any:
+    """What a JSON file of ours says.
+
+    Raises
+    ------
+    OSError
+        As `open_ordinary`.
+    ValueError
+        If it is no JSON, such as brackets in brackets without end.
+    """
+    try:
+        return json.loads(read_whole(path).decode("utf-8"))
+    except RecursionError:
+        raise ValueError("too many brackets in brackets") from None
 
 
 def write_whole(path: Path, content: bytes) -> None:

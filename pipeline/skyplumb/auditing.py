@@ -135,7 +135,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         tasks = _with_known_widths(tasks, earlier, store, workers, options)
         written = _judge_all(tasks, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
-        index = write_index(options.out, {one.folder.name: one.row for one in written})
+        index = write_index(options.out, {one.folder.name: one.row for one in written}, warn)
     done = Audited(
         index,
         tuple(sorted(written, key=lambda session: session.name)),

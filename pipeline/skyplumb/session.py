@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
@@ -12,7 +13,7 @@ from skyplumb import version_0_1
 from skyplumb.columns import COLUMNS
 from skyplumb.errors import UserError
 from skyplumb.records import NAN
-from skyplumb.summary import SessionSummary, read_summary
+from skyplumb.summary import SessionSummary, read_summary, read_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +50,8 @@ def read_session(folder: Path | str) -> AuditedSession:
         numbers = {one.name: "float64" for one in COLUMNS.values() if one.numeric}
         numbers |= dict.fromkeys(version_0_1.COLUMNS, "float64")
         frames = pd.read_csv(
-            place / "frames.csv", dtype=words | numbers, keep_default_na=False,
-            na_values={name: [""] for name in numbers},
+            io.BytesIO(read_table(place / "frames.csv", summary)), dtype=words | numbers,
+            keep_default_na=False, na_values={name: [""] for name in numbers},
         )  # fmt: skip
     except (OSError, ValueError) as error:
         raise UserError(

@@ -7,6 +7,7 @@ over those they do not know.
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import asdict, dataclass, field, fields, is_dataclass, replace
 from functools import cache
@@ -15,12 +16,16 @@ from typing import Any, ClassVar
 
 from pydantic import ConfigDict, TypeAdapter, ValidationError
 
+from skyplumb._data import read_json, read_whole
 from skyplumb.digits import to_error
 from skyplumb.findings import AS_WRITTEN, Advice, LensReport, Number, TrailAxes
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 from skyplumb.version_0_1 import todays_summary
 
+FORMAT = 1
+SCHEMA_ID = "urn:skyplumb:summary:1"
+"""Of the schema of that format."""
 SCHEMA_FILE = "summary.schema.json"
 """In `reports/`."""
 
@@ -275,6 +280,10 @@ class SessionSummary:
     sun_and_moon: SunMoonSummary | None = None
     """Null where time or site is unknown."""
     trace: Trace = field(default_factory=Trace)
+    table_rows: int = 0
+    """Of the frames.csv beside it."""
+    table_digest: str = ""
+    """Of its bytes (BLAKE2b, 128 bits); empty in a summary of an earlier version."""
 
     @property
     def judged_minutes(self) -> float:
@@ -295,6 +304,29 @@ class Summary:
     __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
 
     sessions: tuple[SessionSummary, ...]
+    format: int = FORMAT
+    """Raised where a key's meaning changed or a key went."""
+
+
+def table_digest(content: bytes) -> str:
+    """By which a frames.csv is known that is not what was written beside its summary."""
+    return hashlib.blake2b(content, digest_size=16).hexdigest()
+
+
+def read_table(path: Path, told: SessionSummary) -> bytes:
+    """The bytes of the frames.csv beside a summary, all of them as they were written.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    ValueError
+        If it is not what the summary says: cut, edited, or of an audit that was killed.
+    """
+    content = read_whole(path)
+    if told.table_digest and table_digest(content) != told.table_digest:
+        raise ValueError(f"is not the table of {told.table_rows} rows that its summary.json tells")
+    return content
 
 
 def summary_json(session: SessionSummary) -> str:
@@ -343,7 +375,7 @@ def read_summary(path: Path) -> tuple[SessionSummary, ...]:
         If it is no summary, with the key and what is wrong in one line.
     """
     try:
-        told = todays_summary(json.loads(path.read_text("utf-8")))
+        told = todays_summary(read_json(path))
         return _adapter().validate_python(told).sessions
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
@@ -360,6 +392,7 @@ def schema() -> dict[str, Any]:
         del AS_WRITTEN["use_attribute_docstrings"]
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": SCHEMA_ID,
         **_without(told, "title", "default"),
         "title": "summary.json of skyplumb",
     }

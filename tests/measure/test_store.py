@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import dataclasses
 import io
 import os
@@ -432,3 +433,17 @@ class TestKey:
         gone = store.key(card, "gone.dng")
         (card / "gone.dng").touch()
         assert store.key(card, "gone.dng") != gone
+
+    def test_what_is_remembered_of_untouched_files_cannot_change_places(
+        self, store: Store, card: Path
+    ) -> None:
+        for number, name in enumerate(("b.dng", "c.dng")):
+            (card / name).write_bytes(np.random.default_rng(number).bytes(1000))
+        keys = {name: store.key(card, name) for name in ("b.dng", "c.dng")}
+        store.close()
+        with contextlib.closing(sqlite3.connect(store.path)) as db, db:
+            # As after damage, or a tool for tables in a careless hand.
+            db.execute("UPDATE seen SET key = ?", [keys["c.dng"]])
+        again = Store(store.folder)
+        assert {name: again.key(card, name) for name in keys} == keys
+        again.close()

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
 from typing import BinaryIO
 
+from skyplumb._data import open_ordinary
 from skyplumb.errors import CardFailsError, NothingToAuditError, UnreadableError, UserError
 from skyplumb.intake.failures import SHORT_OF_MEMORY
 from skyplumb.intake.memory import MEMORY_BYTES, bytes_needed, refuse_if_too_large
@@ -159,17 +160,7 @@ def open_file(card: Path, file: PurePosixPath | str) -> BinaryIO:
         If it cannot be opened or is no ordinary file: opening a pipe would wait for its writer,
         and opening a device may do anything.
     """
-    path = card / file
-    _refuse_no_file(path.stat())
-    # Without waiting, should it have become a pipe just now.
-    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    stream = os.fdopen(os.open(path, flags), "rb")
-    try:
-        _refuse_no_file(os.fstat(stream.fileno()))
-    except OSError:
-        stream.close()
-        raise
-    return stream
+    return open_ordinary(card / file)
 
 
 def read_file(card: Path, file: PurePosixPath, cap_bytes: int = MEMORY_BYTES) -> bytes:
@@ -275,12 +266,6 @@ def _no_file(entry: os.DirEntry[str]) -> str:
         return ""  # reading it says why
     kinds = {stat.S_IFIFO: "a pipe", stat.S_IFSOCK: "a socket"}
     return "" if stat.S_ISREG(mode) else kinds.get(stat.S_IFMT(mode), "a device")
-
-
-def _refuse_no_file(about: os.stat_result) -> None:
-    """Raise OSError unless it is an ordinary file."""
-    if not stat.S_ISREG(about.st_mode):
-        raise OSError(errno.EINVAL, "not an ordinary file")
 
 
 def _sort(file: PurePosixPath, no_file: str, shots: set[PurePosixPath]) -> CardFile | None:

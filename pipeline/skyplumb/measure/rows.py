@@ -188,7 +188,10 @@ def _header(begin: bytes) -> tuple[np.dtype[Any], tuple[int, ...], Literal["C", 
     content = io.BytesIO(begin)
     if np.lib.format.read_magic(content) != (1, 0):
         raise ValueError("another version of the format")
-    shape, by_columns, dtype = np.lib.format.read_array_header_1_0(content)
+    try:
+        shape, by_columns, dtype = np.lib.format.read_array_header_1_0(content)
+    except Exception as error:  # of many classes: it is read as if it were Python's own text
+        raise ValueError(f"no header ({type(error).__name__})") from None
     if dtype.hasobject:
         raise ValueError("objects are never kept")
     return dtype, shape, "F" if by_columns else "C"

@@ -33,7 +33,7 @@ DECODERS = ("astropy", "exiv2", "libraw", "rawpy", "sep")
 """What opens files and finds stars: measures by two versions of one never stand in one run. numpy
 and scipy, which do the sums, are left out: a last bit is not worth thousands of measures."""
 
-LAYOUT_VERSION = 1
+LAYOUT_VERSION = 2
 """Raise it whenever the tables change in more than the records' own fields."""
 
 DATABASE = "measures.sqlite"
@@ -96,9 +96,9 @@ class Store:
         except (OSError, ValueError):
             known = b""
         if known:
-            found = self._rows("SELECT key FROM seen WHERE state = ?", [known])
-            if found:
-                return str(found[0][0])
+            for key, told in self._rows("SELECT key, digest FROM seen WHERE state = ?", [known]):
+                if told == rows.digest(known, key):
+                    return str(key)
         digest = hashlib.blake2b(digest_size=20)
         digest.update(f"{measured_by()}\0{PurePosixPath(file)}\0".encode("utf-8", "surrogatepass"))
         try:
@@ -113,7 +113,8 @@ class Store:
             return digest.hexdigest()
         key = digest.hexdigest()
         if known:
-            self._write(("INSERT OR REPLACE INTO seen VALUES (?, ?)", [(known, key)]))
+            entry = (known, key, rows.digest(known, key))
+            self._write(("INSERT OR REPLACE INTO seen VALUES (?, ?, ?)", [entry]))
         return key
 
     def get(self, key: str) -> Measure | None:
@@ -213,7 +214,7 @@ class Store:
                 "shots": shots,
                 "arrays": "key TEXT, name TEXT, digest BLOB, data BLOB",
                 "blobs": "name TEXT PRIMARY KEY, depends TEXT, digest BLOB, data BLOB",
-                "seen": "state BLOB PRIMARY KEY, key TEXT",
+                "seen": "state BLOB PRIMARY KEY, key TEXT, digest BLOB",
                 "columns": "name TEXT PRIMARY KEY, meaning TEXT",
             },
             {"of_shot": "arrays (key)"},

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Sequence, Set
 from dataclasses import replace
 from pathlib import Path, PurePosixPath
 
+from skyplumb._data import read_whole
 from skyplumb.output.place import holds_card, holds_shots_of
 from skyplumb.records import Measure
 from skyplumb.summary import ChangedVerdict, SessionSummary, read_summary
@@ -115,11 +117,11 @@ def left_behind(out: Path, shots: Set[tuple[str, str]], folders: Set[str]) -> li
 def table_rows(table: Path) -> list[dict[str, str]]:
     """The rows of a table that an audit wrote, under today's names; none if it cannot be read."""
     try:
-        with table.open(encoding="utf-8", newline="") as lines:
-            return [
-                todays_row(row)
-                for row in csv.DictReader(lines)
-                if {"file", "kind", "taken_camera"} <= row.keys()
-            ]
+        lines = io.StringIO(read_whole(table).decode("utf-8"), newline="")
+        return [
+            todays_row(row)
+            for row in csv.DictReader(lines)
+            if {"file", "kind", "taken_camera"} <= row.keys()
+        ]
     except (OSError, ValueError, csv.Error):
         return []

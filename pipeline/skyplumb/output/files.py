@@ -32,7 +32,7 @@ from skyplumb.output.place import MARK, mark_of, session_folder, write_mark
 from skyplumb.output.result import SessionResult
 from skyplumb.output.xmp import write_xmp, write_xmp_beside
 from skyplumb.plain import visible
-from skyplumb.summary import SessionSummary, summary_json
+from skyplumb.summary import SessionSummary, summary_json, table_digest
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +129,8 @@ def write_session(
         return link_frames(some, into / folder.name, card, str(folder.resolve())).words()
 
     def summary() -> None:
-        said = summary_json(replace(result.summary, notices=tuple(notices)))
+        told = replace(result.summary, notices=tuple(notices))
+        said = summary_json(replace(told, table_rows=len(rows), table_digest=table_digest(table)))
         write_atomic(folder / "summary.json", said.encode("utf-8"))
 
     def page() -> None:

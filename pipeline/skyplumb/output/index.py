@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import quote
@@ -32,7 +32,11 @@ class Row:
     notices: tuple[str, ...]
 
 
-def write_index(out: Path, known: Mapping[str, Row] | None = None) -> Path:
+def write_index(
+    out: Path,
+    known: Mapping[str, Row] | None = None,
+    warn: Callable[[str], None] = lambda _: None,
+) -> Path:
     """Write `out`/index.html over every session in it and answer its path.
 
     A folder without a summary that can be read is left out.
@@ -42,6 +46,8 @@ def write_index(out: Path, known: Mapping[str, Row] | None = None) -> Path:
     out : Path
     known : mapping, optional
         Rows of the folders that were written just now, by name; they are not read again.
+    warn : callable, optional
+        Told of each summary that cannot be read.
     """
     known = known or {}
     rows = []
@@ -52,7 +58,8 @@ def write_index(out: Path, known: Mapping[str, Row] | None = None) -> Path:
             continue
         try:
             told = read_summary(summary)
-        except (OSError, ValueError):
+        except (OSError, ValueError) as error:
+            warn(f"{summary}: passed over ({error}); audit that card again, or remove the folder")
             continue
         rows += [row_of(one, folder) for one in told]
     page = {

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from skyplumb._data import unfinished
+from skyplumb._data import read_json, unfinished
 from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
 from skyplumb.output.calibration_frames import FOLDERS, fitting
@@ -149,7 +149,7 @@ def _read_ledger(path: Path) -> tuple[str, dict[str, Mark]]:
     A ledger that cannot be understood is somebody's, so that nothing there is taken for ours.
     """
     try:
-        told = json.loads(path.read_text("utf-8"))
+        told = read_json(path)
         laid = {str(relative(name)): list(mark) for name, mark in told["laid"].items()}
         return str(told["owner"]) or "?", laid
     except FileNotFoundError:

@@ -11,6 +11,7 @@ import json
 from collections.abc import Mapping
 from pathlib import Path
 
+from skyplumb._data import read_json, read_whole
 from skyplumb.output.paths import refuse_links, relative, remove, write_atomic, writing
 
 LEDGER = ".skyplumb-made.json"
@@ -60,7 +61,7 @@ def digest(content: bytes) -> str:
 
 def _holds(path: Path, digests: list[str]) -> bool:
     try:
-        return not path.is_symlink() and digest(path.read_bytes()) in digests
+        return not path.is_symlink() and digest(read_whole(path)) in digests
     except OSError:
         return False
 
@@ -78,7 +79,7 @@ def _read(path: Path) -> dict[str, _Known]:
     try:
         return {
             str(part): {str(relative(name)): [*map(str, held)] for name, held in known.items()}
-            for part, known in json.loads(path.read_text("ascii")).items()
+            for part, known in read_json(path).items()
         }
-    except (OSError, ValueError, TypeError, AttributeError, RecursionError):
+    except (OSError, ValueError, TypeError, AttributeError):
         return {}

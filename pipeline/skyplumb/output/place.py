@@ -18,6 +18,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from skyplumb._data import read_json
 from skyplumb.columns import FrameRow
 from skyplumb.intake.card import open_file
 from skyplumb.output.paths import write_atomic
@@ -112,7 +113,7 @@ def holds_shots_of(folder: Path, others: Iterable[Path]) -> bool:
 def _read(folder: Path) -> CardMark | None:
     """The mark of a folder; None if it has none that can be read."""
     try:
-        told = json.loads((folder / MARK).read_text("ascii"))
+        told = read_json(folder / MARK)
         return CardMark(str(told["card"]), {str(k): str(v) for k, v in told["shots"].items()})
     except (OSError, ValueError, KeyError, TypeError, AttributeError):
         return None

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from skyplumb._data import read_json
 from skyplumb.columns import FrameRow
 from skyplumb.errors import UserError
 from skyplumb.intake.card import is_file
@@ -145,7 +146,7 @@ def refuse_no_copy(copy: Path) -> None:
 
 def _read_ledger(path: Path) -> dict[str, str]:
     try:
-        told = json.loads(path.read_text("ascii"))
+        told = read_json(path)
         return {str(name): str(digest) for name, digest in told.items()}
     except (OSError, ValueError, AttributeError):
         return {}

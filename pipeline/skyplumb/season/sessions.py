@@ -7,6 +7,7 @@ taken, its file name and its exposure, whatever folder it lies in.
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ from skyplumb.output.index import INDEX
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.season.nights import Identity, nights_of, older_sessions
-from skyplumb.summary import NOT_TOLD, RunSummary, SessionSummary, read_summary
+from skyplumb.summary import NOT_TOLD, RunSummary, SessionSummary, read_summary, read_table
 from skyplumb.version_0_1 import todays_frames
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
@@ -147,8 +148,8 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
 
 def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]], Identity]:
     """Judged frames of one session, the facts of its runs, numbered from 0, and which it is."""
-    table = _read_frames(folder / "frames.csv")
     summary = _read_summary(folder / "summary.json")
+    table = _read_frames(folder / "frames.csv", summary)
     identity = _identity(folder, summary, table)
     names = list(dict.fromkeys(table["run"]))
     told = {run.run: run for run in summary.runs}
@@ -212,11 +213,11 @@ def _once(table: pd.DataFrame) -> pd.DataFrame:
     return table[~again].drop(columns=["shot", "serial"]).reset_index(drop=True)
 
 
-def _read_frames(path: Path) -> pd.DataFrame:
+def _read_frames(path: Path, summary: SessionSummary) -> pd.DataFrame:
     """The judged light frames of one frames.csv."""
     try:
         table = pd.read_csv(
-            path,
+            io.BytesIO(read_table(path, summary)),
             usecols=lambda name: name in _COLUMNS,
             dtype=str,
             keep_default_na=False,
@@ -229,6 +230,12 @@ def _read_frames(path: Path) -> pd.DataFrame:
     except (ValueError, OSError, pd.errors.ParserError) as error:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
+    judged = {frame.file for run in summary.runs for frame in run.frames}
+    if missing := judged - set(table["file"].map(unguarded)):
+        raise UserError(
+            f"{path}: is cut: {counted(len(missing), 'frame')} of its summary.json are missing, "
+            f"such as {min(missing)}; audit again"
+        )
     table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].pipe(todays_frames)
     for name in _COLUMNS:
         if COLUMNS[name].numeric:
