@@ -26,7 +26,8 @@ from skyplumb.intake.overrides import (
 from skyplumb.intake.overrides_kept import keep_overrides
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.calibrated import depends_on
-from skyplumb.judge.focus import FocusKey, KnownWidth, keep_sharpest
+from skyplumb.judge.focus import keep_sharpest
+from skyplumb.judge.zero_points import keep_clearest
 from skyplumb.measure.all_shots import CardMeasures, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.pool import WorkerPool
@@ -39,18 +40,19 @@ from skyplumb.night.shot import Session as Night
 from skyplumb.options import Options
 from skyplumb.output.calibration_frames import FOLDERS
 from skyplumb.output.earlier import left_behind
-from skyplumb.output.history import EarlierWidth, read_history, sharpest
+from skyplumb.output.history import History, clearest, read_history, sharpest
 from skyplumb.output.index import write_index
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.xmp import refuse_no_copy
 from skyplumb.records import CardFile
 from skyplumb.session_task import (
     STORE_FOLDER,
+    LensesOfSession,
     SessionTask,
     WrittenNight,
     calibration_is_kept,
-    focus_task,
     judge_session_task,
+    lenses_task,
 )
 
 FEW_FRAMES = 4000
@@ -132,7 +134,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
             _task(night, nights, measured, aside, session_of, notes, rules, overrides, options)
             for night in nights
         ]
-        tasks = _with_known_widths(tasks, earlier, store, workers, options)
+        tasks = _with_known_lenses(tasks, earlier, store, workers, options)
         written = _judge_all(tasks, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
         index = write_index(options.out, {one.folder.name: one.row for one in written}, warn)
@@ -246,37 +248,43 @@ def _task(
     )
 
 
-def _with_known_widths(
+def _with_known_lenses(
     tasks: Sequence[SessionTask],
-    earlier: Sequence[EarlierWidth],
+    earlier: History,
     store: Store,
     workers: WorkerPool,
     options: Options,
 ) -> list[SessionTask]:
-    """The sessions with what the others and earlier nights say of how sharp their lenses are.
+    """The sessions with what the others and earlier nights say of their lenses: how sharp they are
+    and how much light they let through.
 
     Only sessions that share a lens are calibrated before any is judged.
     """
-    known = sharpest(earlier, {task.name for task in tasks})
+    names = {task.name for task in tasks}
+    widths, zeros = sharpest(earlier.widths, names), clearest(earlier.zeros, names)
     uses = Counter(key for task in tasks for key in task.lenses)
     shared = [task for task in tasks if any(uses[key] > 1 for key in task.lenses)]
-    told: dict[str, dict[FocusKey, KnownWidth]] = {}
+    told: dict[str, LensesOfSession] = {}
     if shared:
         begun = f"calibrating {counted(len(shared), 'session')}"
         hands = _hands(shared, store, workers)
         with Progress(
             len(shared), quiet=options.quiet, verb="calibrated", what="sessions", begun=begun
         ) as progress:
-            for number, found in run_all(focus_task, shared, hands):
-                told[shared[number].name] = {} if isinstance(found, Lost) else found
+            for number, found in run_all(lenses_task, shared, hands):
+                none = LensesOfSession()
+                told[shared[number].name] = none if isinstance(found, Lost) else found
                 progress.step()
     out = []
     for task in tasks:
-        mine = {key: one for key, one in known.items() if key in task.lenses}
+        known = {key: one for key, one in widths.items() if key in task.lenses}
+        light = {key: one for key, one in zeros.items() if key in task.gains}
         for name in sorted(told.keys() - {task.name}):
-            for key in sorted(told[name].keys() & task.lenses):
-                keep_sharpest(mine, key, told[name][key])
-        out.append(replace(task, known=mine))
+            for key in sorted(told[name].widths.keys() & task.lenses):
+                keep_sharpest(known, key, told[name].widths[key])
+            for gained in sorted(told[name].zeros.keys() & task.gains):
+                keep_clearest(light, gained, told[name].zeros[gained])
+        out.append(replace(task, known=known, known_zeros=light))
     return out
 
 

@@ -34,6 +34,14 @@ from skyplumb.judge.focus import FocusKey, Known, KnownWidth, focus_of_session, 
 from skyplumb.judge.notices import run_notices
 from skyplumb.judge.overrule import overrule
 from skyplumb.judge.verdict import JudgedRun
+from skyplumb.judge.zero_points import (
+    KnownZero,
+    KnownZeros,
+    ZeroKey,
+    dimmed_notices,
+    key_of_shot,
+    zeros_of_session,
+)
 from skyplumb.keys import versions
 from skyplumb.measure.rows import ARRAYS, digest
 from skyplumb.measure.spared import spared
@@ -95,6 +103,8 @@ class SessionTask:
     """Digest of what the calibration of all its measures follows from."""
     known: Known = field(default_factory=dict)
     """How sharp its lenses were in other sessions."""
+    known_zeros: KnownZeros = field(default_factory=dict)
+    """How much light its lenses let through there."""
 
     @property
     def name(self) -> str:
@@ -102,13 +112,20 @@ class SessionTask:
 
     @property
     def lenses(self) -> frozenset[FocusKey]:
-        """Those whose widths can be compared with other sessions'."""
-        found = {
-            key_of(shot.info, (shot.measure.width_px, shot.measure.height_px))
-            for shot in self.session.shots
-            if shot.measure.kind == "light" and not shot.copy_of
-        }
+        """Those whose widths and light can be compared with other sessions'."""
+        found = {key_of(shot.info, _size(shot)) for shot in self._compared}
         return frozenset(key for key in found if key is not None)
+
+    @property
+    def gains(self) -> frozenset[ZeroKey]:
+        """The same with the gains that they were used at."""
+        found = {key_of_shot(shot.info, _size(shot)) for shot in self._compared}
+        return frozenset(key for key in found if key is not None)
+
+    @property
+    def _compared(self) -> list[Shot]:
+        shots = self.session.shots
+        return [one for one in shots if one.measure.kind == "light" and not one.copy_of]
 
     def calibration_key(self, session: Session) -> str:
         """Digest of what the calibration of the session, or of a part of it, follows from."""
@@ -157,8 +174,16 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
     )
 
 
-def focus_task(task: SessionTask) -> dict[FocusKey, KnownWidth]:
-    """How sharp each lens of one session was, for the verdicts of others; a worker's task.
+@dataclass(frozen=True, slots=True)
+class LensesOfSession:
+    """What one session says of its lenses, for the verdicts of others."""
+
+    widths: dict[FocusKey, KnownWidth] = field(default_factory=dict)
+    zeros: dict[ZeroKey, KnownZero] = field(default_factory=dict)
+
+
+def lenses_task(task: SessionTask) -> LensesOfSession:
+    """How sharp each lens of one session was, and how much light it let through; a worker's task.
 
     What goes wrong here goes wrong again when the session is judged, and is told then.
     """
@@ -168,11 +193,17 @@ def focus_task(task: SessionTask) -> dict[FocusKey, KnownWidth]:
     try:
         with threadpool_limits(limits=1), seldom_collected():
             calibrated = _calibrated(task, store, task.session)
-            return focus_of_session(calibrated.runs, calibrated.facts, task.rules, where)
+            runs, facts = calibrated.runs, calibrated.facts
+            widths = focus_of_session(runs, facts, task.rules, where)
+            return LensesOfSession(widths, zeros_of_session(runs, facts, where))
     except Exception:
-        return {}
+        return LensesOfSession()
     finally:
         store.close()
+
+
+def _size(shot: Shot) -> tuple[int, int]:
+    return shot.measure.width_px, shot.measure.height_px
 
 
 def judge_session(
@@ -181,7 +212,8 @@ def judge_session(
     """The runs of one session with their verdicts, what the notes leave out, and notices."""
     calibrated = calibrate(session, say)
     judged = calibrated.judged(rules)
-    return judged, calibrated.excluded, [*run_notices(judged), *calibrated.notices]
+    dimmed = dimmed_notices(calibrated.runs, calibrated.facts, rules, {})
+    return judged, calibrated.excluded, [*run_notices(judged), *dimmed, *calibrated.notices]
 
 
 def _result_of(task: SessionTask, store: Store, measures: tuple[Measure, ...]) -> SessionResult:
@@ -194,9 +226,10 @@ def _result_of(task: SessionTask, store: Store, measures: tuple[Measure, ...]) -
 def _result(task: SessionTask, store: Store, session: Session) -> SessionResult:
     calibrated = _calibrated(task, store, session)
     judged = overrule(calibrated.judged(task.rules, task.known), task.overrides)
+    dimmed = dimmed_notices(calibrated.runs, calibrated.facts, task.rules, task.known_zeros)
     result = session_result(
         session, judged, calibrated.excluded, task.others, task.rules,
-        [*run_notices(judged), *calibrated.notices],
+        [*run_notices(judged), *dimmed, *calibrated.notices],
     )  # fmt: skip
     return replace(result, pictures=_pictures(task, store, session, calibrated))
 
@@ -294,12 +327,18 @@ def _trace(task: SessionTask, lost: Mapping[str, Lost]) -> Trace:
         overrides_digest=digest(
             [task.overrides.by_file[file].model_dump() for file in sorted(task.overrides.by_file)]
         ).hex(),
-        focus_digest=digest(sorted(task.known.items())).hex() if task.known else "",
+        focus_digest=_digest_of_known(task),
         calibration_digest=task.calibration_key(task.session),
         libraries={"python": platform.python_version(), **versions((*LIBRARIES, *DECODERS))},
         options={"worker_memory_gb": task.options.memory_bytes / 1e9},
         lost_files={file: f"{why.how}: {why.words}" for file, why in sorted(lost.items())},
     )
+
+
+def _digest_of_known(task: SessionTask) -> str:
+    """Of what other sessions say of the lenses; empty where they say nothing."""
+    known = [*sorted(task.known.items()), *sorted(task.known_zeros.items())]
+    return digest(known).hex() if known else ""
 
 
 def _silent(_: str) -> None:

@@ -197,6 +197,9 @@ class RunSummary:
     mount: MountSummary = field(default_factory=MountSummary)
     notes: dict[str, str | float | bool] = field(default_factory=dict)
     """What the night notes say of all its frames."""
+    zero_mag: Number = NAN
+    """Catalogue magnitude (G) of a star that gives one sample unit a second above the air, in its
+    clearest frames: how much light comes through, at one camera, lens, aperture and ISO."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,8 +14,11 @@ from smallcard import SESSION, Finished
 Run = Callable[..., Finished]
 
 
-def earlier(place: Path, audited: Finished, *, sharper: float, night: str) -> Path:
-    """An output of another night with the same lens, whose stars were so many times as narrow."""
+def earlier(
+    place: Path, audited: Finished, *, sharper: float, night: str, brighter_mag: float = 0.0
+) -> Path:
+    """An output of another night with the same lens, whose stars were so many times as narrow and
+    so much brighter."""
     folder = place / night
     folder.mkdir(parents=True)
     (name,) = [one.parent for one in audited.out.glob("*/summary.json")]
@@ -25,6 +28,7 @@ def earlier(place: Path, audited: Finished, *, sharper: float, night: str) -> Pa
     session |= {"session": night, "evening": night[:10]}
     for run in session["runs"]:
         run["focus_fwhm_px"] /= sharper
+        run["zero_mag"] += brighter_mag
     (folder / "summary.json").write_text(json.dumps(told), encoding="utf-8")
     return place
 
@@ -61,6 +65,22 @@ def test_a_sharper_night_is_named_by_the_frames_and_first_of_all(
     page = (out / SESSION / "report.html").read_text("utf-8")
     first = page.index('aria-label="Read this first"')
     assert page.index("is out of focus as a whole", first) < page.index("At a glance", first)
+
+
+def test_a_night_with_more_light_through_the_lens_is_named(
+    audited: Finished, small_card: Path, out: Path, tmp_path: Path, skyplumb: Run
+) -> None:
+    night = "2026-05-02-lerchau-mistel-3"
+    brighter = earlier(tmp_path / "a", audited, sharper=1.0, night=night, brighter_mag=1.2)
+    done = skyplumb("audit", small_card, "--out", out, "--history", brighter)
+    assert done.code == 0
+    (session,) = json.loads((out / SESSION / "summary.json").read_text("utf-8"))["sessions"]
+    told = [one for one in session["notices"] if "dimmed" in one]
+    assert told
+    words = "last: the stars are 1.2 mag fainter than this lens gave on 2026-05-02."
+    assert all(words in line for line in told)
+    # It is said, and no frame is judged by it.
+    assert not session["changed_verdicts"]
 
 
 def test_what_lies_in_the_output_is_no_history(

@@ -35,7 +35,7 @@ from skyplumb.judge.motion import (
 from skyplumb.judge.runs import Run
 from skyplumb.judge.scene import Surroundings, surroundings_of
 from skyplumb.judge.shaped import ShapesOf, shapes_of, untrailed
-from skyplumb.judge.transparency import extinctions_mag
+from skyplumb.judge.transparency import extinctions_mag, zero_points_mag
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.rowwise import Rows, medians
@@ -76,6 +76,8 @@ class FrameFacts:
     """Fourth moment of its stars, the trail taken out: 2 for a Gaussian, less for a flat top."""
     sure_stars: int = 0
     """Shapes that are surely of stars."""
+    zero_mag: float = NAN
+    """How much light came through, see `transparency.zero_points_mag`; NaN where unknown."""
 
 
 def frame_facts(
@@ -131,6 +133,10 @@ def frame_facts(
         ]
         doubts = [lens_doubt_px2(lens, shaped) for shaped in shaped_frames]
         across = percentile([fact.motion.across_px2 for fact in facts], 20)
+        zeros = zero_points_mag(lights)
+        facts = [
+            replace(fact, zero_mag=float(zero)) for fact, zero in zip(facts, zeros, strict=True)
+        ]
         measure = lights[0].measure
         report = lens_report(
             lens, on_axis.stretch, across, measure.height_px / max(measure.width_px, 1)

@@ -1,4 +1,5 @@
-"""Outputs of earlier audits, as `--history` names them -> how sharp each lens is known to be."""
+"""Outputs of earlier audits, as `--history` names them -> what each lens is known to give: how
+sharp it is, and how much light it lets through."""
 
 from __future__ import annotations
 
@@ -10,6 +11,7 @@ import numpy as np
 
 from skyplumb.errors import UserError
 from skyplumb.judge.focus import FocusKey, KnownWidth, keep_sharpest, key_of
+from skyplumb.judge.zero_points import KnownZero, ZeroKey, keep_clearest, key_of_shot
 from skyplumb.records import ShotInfo
 from skyplumb.summary import RunSummary, SessionSummary, read_summary
 
@@ -25,7 +27,24 @@ class EarlierWidth:
     known: KnownWidth
 
 
-def read_history(folders: Sequence[Path]) -> list[EarlierWidth]:
+@dataclass(frozen=True, slots=True)
+class EarlierZero:
+    """How much light one lens let through in one earlier session."""
+
+    session: str
+    key: ZeroKey
+    known: KnownZero
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What is known of lenses from earlier sessions."""
+
+    widths: tuple[EarlierWidth, ...] = ()
+    zeros: tuple[EarlierZero, ...] = ()
+
+
+def read_history(folders: Sequence[Path]) -> History:
     """Every lens of every session in some folders, in an order that hangs on neither their names
     nor their places.
 
@@ -34,7 +53,7 @@ def read_history(folders: Sequence[Path]) -> list[EarlierWidth]:
     UserError
         One line for a folder without an audited session, or a summary that cannot be read.
     """
-    found = []
+    found, zeros = [], []
     for summary in _summaries(folders):
         try:
             sessions = read_summary(summary)
@@ -45,11 +64,19 @@ def read_history(folders: Sequence[Path]) -> list[EarlierWidth]:
             ) from None
         for session in sessions:
             for run in session.runs:
+                where = night_words(session)
                 key = _key_of(session, run)
                 if key is not None and run.focus_fwhm_px > 0:
-                    known = KnownWidth(run.focus_fwhm_px, night_words(session))
+                    known = KnownWidth(run.focus_fwhm_px, where)
                     found.append(EarlierWidth(session.session, key, known))
-    return sorted(found, key=lambda one: (one.known.fwhm_px, one.known.where, one.session))
+                zero_key = key_of_shot(_info(session, run), (run.width_px, run.height_px))
+                if zero_key is not None and np.isfinite(run.zero_mag):
+                    zero = KnownZero(run.zero_mag, where)
+                    zeros.append(EarlierZero(session.session, zero_key, zero))
+    return History(
+        tuple(sorted(found, key=lambda one: (one.known.fwhm_px, one.known.where, one.session))),
+        tuple(sorted(zeros, key=lambda one: (-one.known.zero_mag, one.known.where, one.session))),
+    )
 
 
 def sharpest(earlier: Iterable[EarlierWidth], without: Set[str]) -> dict[FocusKey, KnownWidth]:
@@ -61,6 +88,15 @@ def sharpest(earlier: Iterable[EarlierWidth], without: Set[str]) -> dict[FocusKe
     return known
 
 
+def clearest(earlier: Iterable[EarlierZero], without: Set[str]) -> dict[ZeroKey, KnownZero]:
+    """The most light that each lens let through in all sessions but some, which are judged now."""
+    known: dict[ZeroKey, KnownZero] = {}
+    for one in earlier:
+        if one.session not in without:
+            keep_clearest(known, one.key, one.known)
+    return known
+
+
 def night_words(session: SessionSummary) -> str:
     """Such as "on 2026-08-14"."""
     dated = session.evening and session.evening[:1].isdigit()
@@ -68,14 +104,19 @@ def night_words(session: SessionSummary) -> str:
 
 
 def _key_of(session: SessionSummary, run: RunSummary) -> FocusKey | None:
-    info = ShotInfo(
+    size = (run.width_px, run.height_px)
+    return key_of(_info(session, run), size) if np.isfinite(run.focus_fwhm_px) else None
+
+
+def _info(session: SessionSummary, run: RunSummary) -> ShotInfo:
+    return ShotInfo(
         camera=run.camera,
         serial=session.serial,
         lens=run.lens,
         focal_mm=run.focal_mm,
         fnumber=run.aperture,
+        iso=run.iso,
     )
-    return key_of(info, (run.width_px, run.height_px)) if np.isfinite(run.focus_fwhm_px) else None
 
 
 def _summaries(folders: Sequence[Path]) -> list[Path]:

@@ -21,6 +21,7 @@ from skyplumb.judge.focus import standard_of
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
+from skyplumb.judge.zero_points import run_zero_mag
 from skyplumb.night.shot import Session, Shot
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, ShotInfo
@@ -282,6 +283,7 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         width_px=run.run.lights[0].measure.width_px,
         height_px=run.run.lights[0].measure.height_px,
         focus_fwhm_px=standard_of(run.levels.focus, run.limits),
+        zero_mag=run_zero_mag([frame.facts for frame in run.frames]),
         loss=dict(sorted(Counter(frame.cause for frame in lost).items())),
         loss_minutes={
             cause: _minutes([frame for frame in lost if frame.cause == cause])

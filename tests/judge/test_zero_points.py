@@ -1,0 +1,113 @@
+"""How much light came through a whole run, against what its lens is known to give."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime
+from functools import cache
+
+import numpy as np
+import pytest
+
+from bench.sketch import sketched
+from resolved import one_night
+from skyplumb.demo import Body, Clock, DrawnExposure, DrawnRun, DrawnSite, Lens, Mount, Night, Sky
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.calibrated import Calibrated, calibrate
+from skyplumb.judge.zero_points import KnownZero, dimmed_notices, key_of_run, run_zero_mag
+from skyplumb.records import ShotInfo
+
+RULES = load_rules(None)
+LENS = Lens("Tarnlight 85 mm", 85.0, 2.8, fwhm_px=2.4)
+
+
+@cache
+def night(
+    haze_mag: float = 0.0,
+    exposure_s: float = 60.0,
+    alt_deg: float = 60.0,
+    mag_arcsec2: float = 21.0,
+    seed: int = 1,
+    frames: int = 3,
+    iso: int = 1600,
+) -> Calibrated:
+    """A run under a sky that is dimmed from its first frame to its last."""
+    cloud = ((-1e6, haze_mag), (1e6, haze_mag)) if haze_mag else ()
+    start = datetime(2026, 1, 15, 21, 30)
+    run = DrawnRun(LENS, start, exposure_s, frames, alt_deg=alt_deg, az_deg=160.0, iso=iso)
+    drawn = Night(
+        DrawnSite(47.0, 9.0, 1000.0),
+        Body("Vesna", "Tarn", "T1", width_px=1500, height_px=1000, pixel_um=15.6),
+        Mount(),
+        (run,),
+        Sky(cloud=cloud, mag_arcsec2=mag_arcsec2),
+        Clock(utc_offset_h=0.0, gps=True),
+        seed=seed,
+        faint_to_mag=11.5,
+    )
+    frames_ = [sketched(DrawnExposure(drawn, 0, n), f"{n}.fits") for n in range(frames)]
+    return calibrate(one_night(frames_), lambda line: None)
+
+
+def zero_of(told: Calibrated) -> float:
+    (run,) = told.runs
+    return run_zero_mag(told.facts[run.name])
+
+
+def lines(told: Calibrated, best_mag: float) -> list[str]:
+    """What is said where the lens gave that much on another night."""
+    key = key_of_run(told.runs[0])
+    known = {} if key is None else {key: KnownZero(best_mag, "on 2026-08-14")}
+    return dimmed_notices(told.runs, told.facts, RULES, known)
+
+
+def test_clear_nights_give_one_zero_point_whatever_the_exposure_height_and_sky() -> None:
+    zeros = [
+        zero_of(night()),
+        zero_of(night(exposure_s=120.0, seed=2)),
+        zero_of(night(alt_deg=32.0, seed=3)),
+        zero_of(night(mag_arcsec2=19.0, seed=4)),
+    ]
+    # Drawn air takes 0.18 mag an air mass, 0.15 is allowed for; 50 stars and the corners' shade.
+    assert np.ptp(zeros) < 0.15
+
+
+@pytest.mark.parametrize("haze_mag", [0.8, 1.2, 2.0])
+def test_an_even_haze_all_night_is_told_against_the_lens_s_best_night(haze_mag: float) -> None:
+    best = zero_of(night())
+    hazy = night(haze_mag, seed=5)
+    # What was drawn, to the scatter of clear nights.
+    assert best - zero_of(hazy) == pytest.approx(haze_mag, abs=0.15)
+    (line,) = lines(hazy, best)
+    assert line.startswith("Run 01-85mm-60s is dimmed from its first frame to its last")
+    assert f"{best - zero_of(hazy):.1f} mag fainter than this lens gave on 2026-08-14" in line
+
+
+def test_a_clear_night_is_not_called_dim() -> None:
+    best = zero_of(night())
+    assert not lines(night(alt_deg=32.0, seed=3), best)
+    # What the rules allow for a frame is allowed for a night.
+    assert not lines(night(), best + 0.3)
+
+
+def test_little_evidence_says_nothing() -> None:
+    best = zero_of(night())
+    # One frame; or a gain that is not known, as that of a file without ISO.
+    assert np.isnan(zero_of(night(2.0, frames=1, seed=6)))
+    assert not lines(night(2.0, frames=1, seed=6), best)
+    hazy = night(2.0, seed=5)
+    (run,) = hazy.runs
+    untold = [
+        replace(one, notes=replace(one.notes, info=replace(one.info, iso=float("nan"))))
+        for one in run.lights
+    ]
+    assert key_of_run(replace(run, lights=tuple(untold))) is None
+    assert isinstance(untold[0].info, ShotInfo)
+
+
+def test_another_run_of_the_night_tells_as_well() -> None:
+    clear, hazy = night(), night(1.2, exposure_s=120.0, seed=7)
+    runs = (*clear.runs, *(replace(run, name="02") for run in hazy.runs))
+    facts = {runs[0].name: clear.facts[runs[0].name], "02": hazy.facts[hazy.runs[0].name]}
+    (line,) = dimmed_notices(runs, facts, RULES, {})
+    assert line.startswith("Run 02 is dimmed") and "gave in run 01-85mm-60s." in line
