@@ -183,6 +183,9 @@ def test_a_session_without_a_light_frame_adds_nothing_and_stops_nothing(
     text = (extra / "frames.csv").read_text("utf-8")
     text = text.replace(",light,", ",dark,") if rows == "darks" else text.splitlines()[0] + "\n"
     (extra / "frames.csv").write_text(text, "utf-8")
+    told = json.loads((extra / "summary.json").read_text("utf-8"))
+    told["sessions"][0]["runs"] = []
+    (extra / "summary.json").write_text(json.dumps(told), "utf-8")
     assert len(read_season([copy]).frames) == len(season.frames)
     assert skyplumb("tally", copy, "--out", tmp_path / "out").code == 0
     assert skyplumb("forecast", copy, "--focal", 85).code == 0

@@ -65,9 +65,12 @@ def split(
                 writer = csv.DictWriter(table, names)
                 writer.writeheader()
                 writer.writerows(some)
-        summary = json.loads((other / "summary.json").read_text("utf-8"))
-        summary["sessions"][0] |= told
-        (other / "summary.json").write_text(json.dumps(summary), "utf-8")
+            summary = json.loads((place / "summary.json").read_text("utf-8"))
+            summary["sessions"][0] |= told if place == other else {}
+            files = {row["file"] for row in some}
+            for run in summary["sessions"][0]["runs"]:
+                run["frames"] = [one for one in run.get("frames", ()) if one["file"] in files]
+            (place / "summary.json").write_text(json.dumps(summary), "utf-8")
     return out
 
 
