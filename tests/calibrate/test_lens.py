@@ -232,7 +232,9 @@ def test_a_lens_without_frames_adds_nothing() -> None:
     assert learn_lens([]).at(places(5, 1)) == pytest.approx(np.zeros((5, 3)))
     assert learn_lens([frame(count=3)]).order == 0
     # What few stars cannot carry is not fitted to them.
-    assert learn_lens([frame(count=30)]).order == 1
+    assert learn_lens([frame(count=10)] * 3).order == 1
+    # Of a lone frame's few stars only what is alike all around the middle is the lens's.
+    assert learn_lens([frame(count=30)]).order == 0
     assert learn_lens([frame(count=250)] * 2).order == 4
 
 

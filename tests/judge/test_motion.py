@@ -11,12 +11,20 @@ from scipy.spatial.transform import Rotation
 
 from skyplumb.angles import between_axes_deg
 from skyplumb.calibrate.camera import Camera
+from skyplumb.calibrate.lens_psf import ShapeStars, learn_lens
 from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.judge.doubled import Doubled, doubled_stars
-from skyplumb.judge.drift import drifts
+from skyplumb.judge.drift import Drift, drifts
 from skyplumb.judge.facts import _two_rests
-from skyplumb.judge.motion import Motion, rough_motion, trail_over_field
+from skyplumb.judge.motion import (
+    Motion,
+    OnAxis,
+    motion_of,
+    rough_motion,
+    stretches_of,
+    trail_over_field,
+)
 from skyplumb.records import NAN, STAR_DTYPE, Measure
 
 Floats = NDArray[np.float64]
@@ -317,3 +325,52 @@ def test_a_lattice_of_points_takes_little_memory() -> None:
     finally:
         tracemalloc.stop()
     assert peak < 100e6
+
+
+def with_coma(
+    rng: np.random.Generator, count: int, edge_px2: float, power: int, one_side: bool
+) -> ShapeStars:
+    """Stars of a circle of sky, drawn out from its middle by the lens and by 1 px along one way.
+
+    Coma points to the middle and grows with the distance from it (Born & Wolf, Principles of
+    Optics, 5.3; from memory); here its second moment grows as that or its square.
+    """
+    place = rng.uniform(-0.62, 0.62, (6 * count, 2))
+    place = place[np.hypot(*place.T) < 0.62]
+    if one_side:  # cloud over the rest
+        place = place[place @ np.array([0.54, 0.84]) > -0.05]
+    place = place[:count]
+    x, y = (place - rng.normal(0, 0.03, 2)).T
+    coma = edge_px2 * (np.hypot(x, y) / 0.62) ** power
+    turn, trail = 2 * np.arctan2(y, x), 1.0 / 12
+    moments = np.stack(
+        [
+            2.0 + coma + trail,
+            coma * np.cos(turn) + trail * np.cos(0.8),
+            coma * np.sin(turn) + trail * np.sin(0.8),
+        ],
+        axis=1,
+    )
+    errors = 0.1 * (1 + coma[:, None]) * np.ones(3)
+    moments = moments + rng.normal(size=moments.shape) * errors
+    return ShapeStars(place, moments, errors, np.full(len(place), 2.0))
+
+
+@pytest.mark.parametrize("count", [20, 30, 50, 300])
+@pytest.mark.parametrize("one_side", [False, True])
+@pytest.mark.parametrize(("edge_px2", "power"), [(2.0, 2), (4.0, 2), (4.0, 1)])
+def test_coma_of_a_lone_frame_is_no_trail(
+    count: int, one_side: bool, edge_px2: float, power: int
+) -> None:
+    trails = []
+    for seed in range(12):
+        frame = with_coma(np.random.default_rng([seed, 4]), count, edge_px2, power, one_side)
+        (stretch,) = stretches_of([frame], learn_lens([frame]))
+        motion = motion_of(stretch, OnAxis(), Drift(), 2.0, (1400, 1000), 1.0)
+        trails.append(motion.trail_px)
+        if count < 60:  # where its own shape was not learned, it is told to be the lens's
+            assert motion.lens_like
+    # 1 px was drawn; frames are rejected from 2.5 px on. Half a field that is 4 px^2 out of round
+    # at its edge leaves as much open as a trail of 2 px.
+    assert max(trails) < 2.5
+    assert np.median(trails) < 1.8

@@ -39,6 +39,10 @@ FEWEST_AROUND = 5
 """Stars there in each frame, since the frames of a run show the same ones."""
 ORDER_NEEDS_STARS = ((4, 400), (3, 200), (2, 60), (1, 25))
 """Highest power of the place that so many stars can carry."""
+FEW_FRAMES = 2
+"""Of so many frames a lens is learned hardly apart from their motion: what it does is taken to be
+like all around the middle first (see `judge/motion.py`), and a tilt, the first power, is left for
+frames that show it together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,6 +172,8 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensPsf:
     errors = np.concatenate([frames[n].errors for n in chosen])
     owner = np.repeat(np.arange(len(chosen)), [len(frames[n].place) for n in chosen])
     order = next((o for o, need in ORDER_NEEDS_STARS if len(place) >= need), 0)
+    if order == 1 and len(chosen) <= FEW_FRAMES:
+        order = 0
     if order == 0:
         return LensPsf(0, np.zeros((0, 3)), len(chosen), len(place), place)
     terms = _terms(place, order)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.angles import axis_deg
-from skyplumb.calibrate.lens_psf import LensPsf, ShapeStars
+from skyplumb.calibrate.lens_psf import FEW_FRAMES, LensPsf, ShapeStars
 from skyplumb.judge.doubled import Doubled
 from skyplumb.judge.drift import Drift
 from skyplumb.measure import shapes
@@ -170,6 +170,17 @@ def _stretches(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch]:
     endless = np.full_like(usual, np.inf)
     # Where the lens could not be learned it may stretch stars by any amount.
     priors = [endless, endless, usual if lens.order else endless]
+    # Radial terms, at the distance from the middle that half of the stars lie beyond.
+    radius = medians(rows.of(np.hypot(*place.T)))
+    radial = {2: radius**2}
+    if lens.frames <= FEW_FRAMES:
+        radial[3] = radius
+        # Coma grows with the distance itself and points to the middle on every side, while a trail
+        # keeps its way: stars on one side of the picture alone leave both open, and say so.
+        distance = np.maximum(np.hypot(x, y), 1e-3)
+        columns_1.append((x * x - y * y) / distance)
+        columns_2.append(2 * x * y / distance)
+        priors.append(usual if lens.order else endless)
     if rich:
         # b (Jr)^T + (Jr) b^T with Jr = (-y, x): xx - yy = -2 (b1 y + b2 x), 2 xy = 2 (b1 x - b2 y).
         columns_1 += [-2 * y, -2 * x]
@@ -180,6 +191,10 @@ def _stretches(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch]:
     quadrupole, covariance = robust_fits(design, values, both, np.stack(priors, axis=1))
     variance = np.diagonal(covariance, axis1=1, axis2=2)
     sigma = np.sqrt(variance)
+    terms, along = [*radial], np.stack([*radial.values()], axis=1)
+    outwards = np.einsum("st,st->s", quadrupole[:, terms], along)
+    spread = np.einsum("st,stu,su->s", along, covariance[:, terms][:, :, terms], along)
+    radial_sigmas = outwards / np.sqrt(spread)
     kurt = medians(rows.of(np.concatenate([frame.kurt for frame in frames])))
     return [
         Stretch(
@@ -187,9 +202,9 @@ def _stretches(frames: Sequence[ShapeStars], lens: LensPsf) -> list[Stretch]:
             centre=np.array([trace[n, 0], *quadrupole[n, :2]]),
             covariance=np.array([trace_covariance[n, 0, 0], *variance[n, :2]]),
             kurt=float(kurt[n]),
-            slope=quadrupole[n, 3:5] if rich else np.zeros(2),
-            slope_sigma=sigma[n, 3:5] if rich else np.full(2, np.inf),
-            radial_sigmas=float(quadrupole[n, 2] / sigma[n, 2]),
+            slope=quadrupole[n, -2:] if rich else np.zeros(2),
+            slope_sigma=sigma[n, -2:] if rich else np.full(2, np.inf),
+            radial_sigmas=float(radial_sigmas[n]),
         )
         for n, frame in enumerate(frames)
     ]
