@@ -71,8 +71,9 @@ class FrameRow:
     session: str = _words("Session", "One night of one camera.", FILE)
     run: str = _words(
         "Run",
-        "Frames of one night with the same body, lens, focal length, aperture, exposure, ISO and "
-        "pointing: what can be compared and stacked together.",
+        "Frames of one night with the same body, lens, focal length, aperture, exposure, ISO, "
+        "filter, gain, offset, binning, cooler setting and pointing: what can be compared and "
+        "stacked together.",
         FILE,
     )
     kind: str = _words(
@@ -329,6 +330,20 @@ class FrameRow:
         "Standard deviation of the image drift's length: by the pointings' own errors, by how the "
         "sky's rate changes beside the frame, and by a clock of whole seconds.",
         NEIGHBOURS,
+    )
+    filter: str = _words("Filter", "Filter in the beam, as the file names it.", FILE)
+    gain: float = _number(
+        "Gain", "", ".6g", "Gain setting as a FITS header writes it; no ISO.", FILE
+    )
+    offset: float = _number("Offset", "", ".6g", "Offset setting as a FITS header has it.", FILE)
+    binning: float = _number(
+        "Binning", "", ".0f", "Pixels of the sensor to a sample along a row.", FILE
+    )
+    set_temperature_c: float = _number(
+        "Cooler", "°C", ".1f", "What the sensor's cooler was set to.", FILE
+    )
+    electrons: float = _number(
+        "Electrons", "e-", ".6g", "Electrons to a sample unit, as a FITS header states it.", FILE
     )
 
 

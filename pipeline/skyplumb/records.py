@@ -78,6 +78,24 @@ class ShotInfo:
     """How the picture is turned for viewing, as EXIF numbers it: where row 0 and column 0 of the
     array lie, 1 top and left, 2 top and right, 3 bottom and right, 4 bottom and left, 5 left and
     top, 6 right and top, 7 right and bottom, 8 left and bottom; 0 unknown."""
+    filter_name: str = ""
+    """Filter in the beam as a FITS header names it."""
+    offset: float = NAN
+    """Offset setting as a FITS header writes it."""
+    binning: float = NAN
+    """Pixels of the sensor to a sample along a row."""
+    set_temperature_c: float = NAN
+    """What the sensor's cooler was set to."""
+    electrons: float = NAN
+    """Electrons to a sample unit as a FITS header states it."""
+
+    @property
+    def setting(self) -> tuple[object, ...]:
+        """What tells frames through one lens apart besides exposure and ISO: filter, gain, offset,
+        binning and the cooler's setting; None or empty where a file says nothing."""
+        numbers = (self.gain, self.offset, self.binning, self.set_temperature_c)
+        known = (None if value != value else round(value, 2) for value in numbers)
+        return (self.filter_name.casefold(), *known)
 
 
 @dataclass(frozen=True, slots=True)

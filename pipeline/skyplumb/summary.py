@@ -200,6 +200,10 @@ class RunSummary:
     zero_mag: Number = NAN
     """Catalogue magnitude (G) of a star that gives one sample unit a second above the air, in its
     clearest frames: how much light comes through, at one camera, lens, aperture and ISO."""
+    filter: str = ""
+    """Filter in the beam, as its files name it."""
+    gain: Number = NAN
+    """Gain setting as a FITS header writes it."""
 
 
 @dataclass(frozen=True, slots=True)

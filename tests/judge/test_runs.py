@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -34,6 +35,34 @@ def test_an_exposure_longer_than_until_the_next_start_cannot_be_true() -> None:
     told = exposure_notices([light(0, 60), light(31, 60), light(95, 60)])
     assert len(told) == 1
     assert "1 frame would have lasted longer" in told[0]
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ({"filter_name": "L"}, {"filter_name": "OIII"}),
+        ({"gain": 0.0}, {"gain": 120.0}),
+        ({"offset": 10.0}, {"offset": 30.0}),
+        ({"binning": 1.0}, {"binning": 2.0}),
+        ({"set_temperature_c": -10.0}, {"set_temperature_c": -20.0}),
+        ({"iso": 800.0}, {"iso": 1600.0}),
+    ],
+)
+def test_frames_of_two_settings_are_two_runs(one: dict[str, Any], other: dict[str, Any]) -> None:
+    lights = [light(70.0 * n, 60) for n in range(8)]
+    mixed = [
+        replace(frame, notes=ShotNotes(replace(frame.info, **(other if n % 3 else one))))
+        for n, frame in enumerate(lights)
+    ]
+    assert [len(run.lights) for run in group_runs(lights)] == [8]
+    assert [len(run.lights) for run in group_runs(mixed)] == [3, 5]
+
+
+def test_a_run_is_named_by_its_filter_too() -> None:
+    named = replace(
+        light(0, 60), notes=ShotNotes(ShotInfo(filter_name="O III/3 nm", exposure_s=60))
+    )
+    assert [run.name for run in group_runs([named])] == ["01-lens-unknown-60s-OIII3nm"]
 
 
 def test_ordinary_nights_say_nothing() -> None:

@@ -458,12 +458,23 @@ def test_frames_of_one_name_from_two_folders_are_both_laid(
         ("dark", {"temperature_c": 14.0}, True),
         ("dark", {"temperature_c": 25.0}, False),
         ("dark", {"temperature_c": NAN, "lens": ""}, True),
+        ("dark", {"gain": 200.0}, False),
+        ("dark", {"offset": 50.0}, False),
+        ("dark", {"binning": 2.0}, False),
+        ("dark", {"set_temperature_c": -20.0}, False),
+        ("dark", {"filter": "OIII"}, True),
         ("flat", {"exposure_s": 0.02, "iso": 100.0}, True),
+        ("flat", {"filter": "OIII"}, False),
+        ("flat", {"filter": "l"}, True),
+        ("flat", {"binning": 2.0}, False),
+        ("flat", {"gain": 0.0, "set_temperature_c": NAN}, True),
         ("flat", {"aperture": 4.0}, False),
         ("flat", {"lens": "Other 85 mm"}, False),
         ("flat", {"focal_mm": 70.0}, False),
         ("bias", {"exposure_s": 0.0001, "lens": ""}, True),
         ("bias", {"iso": 800.0}, False),
+        ("bias", {"gain": 200.0}, False),
+        ("bias", {"offset": 50.0}, False),
     ],
 )
 def test_darks_flats_and_bias_are_laid_where_they_fit(
@@ -471,7 +482,8 @@ def test_darks_flats_and_bias_are_laid_where_they_fit(
     fits: bool,
 ) -> None:  # fmt: skip
     # What must match is common practice, no source.
-    frames = table(night).assign(temperature_c=12.0)
+    told = {"filter": "L", "gain": 100.0, "offset": 10.0, "binning": 1.0}
+    frames = table(night).assign(temperature_c=12.0, set_temperature_c=-10.0, **told)
     other = frames.head(1).assign(file="cal/C.DNG", kind=kind, run="", verdict="", **changed)
     laid = link(pd.concat([frames, other], ignore_index=True), tmp_path / "links", card)
     folder = {"dark": "darks", "flat": "flats", "bias": "bias"}[kind]

@@ -155,6 +155,13 @@ def _from_cards(cards: _Cards) -> ShotInfo:
         ra_hint_deg=ra,
         dec_hint_deg=dec,
         orientation=ROW_ORDERS.get(cards.text("ROWORDER").upper(), 0),
+        filter_name=_filter_name(cards),
+        offset=likely("offset", cards.number("OFFSET")),
+        binning=likely("binning", cards.number("XBINNING", "BINX", "BINNING")),
+        set_temperature_c=likely(
+            "temperature_c", cards.number("SET-TEMP", "CCD-TSET", "TEMPSET", "SETTEMP")
+        ),
+        electrons=likely("electrons", cards.number("EGAIN")),
     )
 
 
@@ -323,6 +330,12 @@ def _image_type(text: str) -> str:
     words = text.casefold()
     found = (kind for kind, names in IMAGE_TYPES if any(name in words for name in names))
     return next(found, "")
+
+
+def _filter_name(cards: _Cards) -> str:
+    """The filter's name; a colour order that stands there is none."""
+    name = cards.text("FILTER", "FILTNAM", "FILTER1")
+    return "" if name.upper() in ORDERS else name
 
 
 def _mosaic_claim(cards: _Cards) -> str:

@@ -20,9 +20,9 @@ from skyplumb.judge.facts import FrameFacts, percentile
 from skyplumb.judge.runs import Run
 from skyplumb.records import NAN, ShotInfo
 
-FocusKey = tuple[str, str, float, float, int, int]
-"""Camera (its serial number where it has one), lens, focal length, aperture, size of the picture:
-widths in pixels of frames alike in these can be compared."""
+FocusKey = tuple[str, str, float, float, str, int, int]
+"""Camera (its serial number where it has one), lens, focal length, aperture, filter, size of the
+picture: widths in pixels of frames alike in these can be compared."""
 
 WIDTH_STARS = 15
 """Fewer do not say how wide a frame's sharp stars are."""
@@ -82,7 +82,7 @@ def key_of(info: ShotInfo, size: tuple[int, int]) -> FocusKey | None:
     if not (camera and named and np.isfinite(info.fnumber) and min(size) > 0):
         return None
     focal = round(info.focal_mm, 1) if np.isfinite(info.focal_mm) else 0.0
-    return camera, info.lens, focal, round(info.fnumber, 2), *size
+    return camera, info.lens, focal, round(info.fnumber, 2), info.filter_name.casefold(), *size
 
 
 def run_focus(facts: Sequence[FrameFacts], limits: Limits) -> RunFocus:

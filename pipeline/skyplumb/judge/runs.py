@@ -18,6 +18,8 @@ from skyplumb.digits import counted
 from skyplumb.night.lens import LONGEST_GAP
 from skyplumb.records import ShotInfo
 
+LONGEST_FILTER = 12
+"""Letters of a filter's name in that of a run."""
 SAME_EXPOSURE = 0.04
 """Exposures that differ less are one setting: shutters and clocks round."""
 RESTS_WITHIN_PX, RESTS_WITHIN = 2.0, 0.01
@@ -93,7 +95,8 @@ def _with_constellations(runs: Sequence[Run]) -> list[Run]:
 
 def _settings_key(light: Light) -> tuple[object, ...]:
     """What all frames of a run share besides exposure, placement and aim."""
-    return (*optics_key(light), light.info.iso if np.isfinite(light.info.iso) else None)
+    info = light.info
+    return (*optics_key(light), info.iso if np.isfinite(info.iso) else None, *info.setting)
 
 
 def _settings(lights: Sequence[Light]) -> ShotInfo:
@@ -176,10 +179,11 @@ def _stood_still(before: Light, after: Light) -> bool:
 
 
 def _name(number: int, info: ShotInfo) -> str:
-    """Such as 02-85mm-120s, for people and file names."""
+    """Such as 02-85mm-120s or 02-85mm-120s-OIII, for people and file names."""
     focal = f"{info.focal_mm:g}mm" if np.isfinite(info.focal_mm) else "lens-unknown"
     exposure = f"{info.exposure_s:.4g}s" if np.isfinite(info.exposure_s) else "time-unknown"
-    return f"{number:02d}-{focal}-{exposure}"
+    through = "".join(c for c in info.filter_name if c.isascii() and c.isalnum())[:LONGEST_FILTER]
+    return "-".join([f"{number:02d}", focal, exposure, *([through] if through else [])])
 
 
 def exposure_notices(lights: Sequence[Light]) -> list[str]:

@@ -17,17 +17,20 @@ SAME_TEMPERATURE_C = 5.0
 practice, no source)."""
 
 _ALIKE = {
-    "dark": ("camera", "iso"),
-    "flat": ("camera", "lens", "focal_mm", "aperture"),
-    "bias": ("camera", "iso"),
+    "dark": ("camera", "iso", "gain", "offset", "binning"),
+    "flat": ("camera", "lens", "focal_mm", "aperture", "filter", "binning"),
+    "bias": ("camera", "iso", "gain", "offset", "binning"),
 }
+SAME_SETTING_C = 0.5
+"""Coolers are set to whole degrees."""
 
 
 def fitting(rows: Sequence[FrameRow], run: Sequence[FrameRow]) -> dict[str, list[str]]:
     """Files of each kind of `FOLDERS` that fit the light frames of one run.
 
-    Darks fit by camera, ISO, exposure and, where both are known, temperature; flats by camera,
-    lens, focal length and aperture; bias by camera and ISO. What is unknown of both is alike.
+    Darks fit by camera, ISO, gain, offset, binning, exposure and, where both are known, what the
+    cooler was set to and the temperature; flats by camera, lens, focal length, aperture, filter
+    and binning; bias by camera, ISO, gain, offset and binning. What is unknown of both is alike.
 
     Parameters
     ----------
@@ -53,6 +56,7 @@ def fitting(rows: Sequence[FrameRow], run: Sequence[FrameRow]) -> dict[str, list
                 for row in some
                 if same_exposure(float(row.exposure_s), exposure)
                 and not abs(row.temperature_c - warmth) > SAME_TEMPERATURE_C
+                and not abs(row.set_temperature_c - first.set_temperature_c) > SAME_SETTING_C
             ]
         found[kind] = [row.file for row in some]
     return found
@@ -67,4 +71,6 @@ def _alike(one: object, other: object) -> bool:
     """Equal, or unknown both."""
     if isinstance(one, float) and isinstance(other, float):
         return one == other or (math.isnan(one) and math.isnan(other))
+    if isinstance(one, str) and isinstance(other, str):
+        return one.casefold() == other.casefold()
     return one == other

@@ -116,6 +116,8 @@ def _info(session: SessionSummary, run: RunSummary) -> ShotInfo:
         focal_mm=run.focal_mm,
         fnumber=run.aperture,
         iso=run.iso,
+        filter_name=run.filter,
+        gain=run.gain,
     )
 
 

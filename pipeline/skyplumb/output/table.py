@@ -108,6 +108,12 @@ def _told_by_the_file(info: ShotInfo, start_utc: object) -> dict[str, Any]:
         "aperture": info.fnumber,
         "exposure_s": info.exposure_s,
         "iso": info.iso,
+        "filter": info.filter_name,
+        "gain": info.gain,
+        "offset": info.offset,
+        "binning": info.binning,
+        "set_temperature_c": info.set_temperature_c,
+        "electrons": info.electrons,
         "temperature_c": info.temperature_c,
     }
 
@@ -273,6 +279,8 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         aperture=info.fnumber,
         exposure_s=info.exposure_s,
         iso=info.iso,
+        filter=info.filter_name,
+        gain=info.gain,
         shots=count,
         keep=keep,
         doubtful=sum(frame.verdict == "doubtful" for frame in run.frames),
