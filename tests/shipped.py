@@ -9,6 +9,7 @@ from pathlib import Path
 import vl_convert
 
 from skyplumb.columns import COLUMNS
+from skyplumb.intake.fits_keywords import KEYWORDS
 from skyplumb.output.page.render import LIBRARY
 from skyplumb.summary import SCHEMA_FILE, schema
 
@@ -36,6 +37,25 @@ def columns_words() -> str:
     return "\n".join(lines) + "\n"
 
 
+def fits_keywords_words() -> str:
+    """The FITS keywords that are read, as a table for people."""
+    lines = [
+        "# FITS keywords that are read",
+        "",
+        "Made from the list in `pipeline/skyplumb/intake/fits_keywords.py`. Of several in a line "
+        "the first that says something counts. The picture's header is asked first, the primary "
+        "one after it. A value that no camera can have counts as unknown.",
+        "",
+        "| keywords | meaning | source |",
+        "| --- | --- | --- |",
+        *(
+            f"| {', '.join(f'`{name}`' for name in one.names)} | {one.meaning} | {one.source} |"
+            for one in KEYWORDS.values()
+        ),
+    ]
+    return "\n".join(lines) + "\n"
+
+
 def charts_library() -> str:
     """Vega, Vega-Lite and Vega-Embed with all they need; `LICENSE.charts-library.txt` goes with
     them."""
@@ -47,6 +67,7 @@ def charts_library() -> str:
 MADE: dict[str, Callable[[], str]] = {
     SCHEMA_FILE: summary_schema,
     "columns.md": columns_words,
+    "fits-keywords.md": fits_keywords_words,
     LIBRARY: charts_library,
 }
 """Name in `reports/` and what makes its text."""

@@ -28,6 +28,9 @@ KINDS = (
     "excluded",
 )
 
+STACK = "stack"
+"""Image type of a picture that was made of many light frames: no exposure to be judged."""
+
 VERDICTS = ("keep", "doubtful", "reject")
 """From the best to the worst."""
 
@@ -63,7 +66,7 @@ class ShotInfo:
     pixel_um: float = NAN
     """Pixel pitch on the sensor."""
     image_type: str = ""
-    """light, dark, flat or bias where the file says so."""
+    """light, dark, flat, bias or `STACK` where the file says so."""
     mosaic_claim: str = ""
     """Colour order a FITS header claims, such as RGGB; not yet believed."""
     gain: float = NAN

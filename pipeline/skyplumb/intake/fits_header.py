@@ -12,8 +12,9 @@ import erfa
 from astropy.io import fits
 
 from skyplumb.intake.fits_file import FitsPicture
+from skyplumb.intake.fits_keywords import names
 from skyplumb.intake.values import YEARS, angle_deg, likely, number, positive, tidy, time, within
-from skyplumb.records import NAN, ShotInfo
+from skyplumb.records import NAN, STACK, ShotInfo
 
 MJD_ZERO = datetime(1858, 11, 17)
 
@@ -28,6 +29,10 @@ IMAGE_TYPES = (
 """Words that IMAGETYP and its like hold for each type, as acquisition programs and observatories
 write them: "Light Frame", "LIGHT", "object", "SCIENCE", "Dark Frame", "DARKFLAT", "Flat Field",
 "SKYFLAT", "Twilight", "dome flat", "Bias Frame", "zero" (common practice, no source)."""
+
+MANY_IN_ONE = ("master", "stack", "integrat")
+"""Words of a picture made of many (common practice, no source). One of darks or flats serves as
+they do, one of lights is no exposure."""
 
 ORDERS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
@@ -68,17 +73,6 @@ ROW_ORDERS = {"TOP-DOWN": 1, "BOTTOM-UP": 4}
 """Orientation, as EXIF numbers it, by what ROWORDER says of the first row (common practice, no
 source). Without it nothing is known: the standard has the first row at the bottom, cameras
 write it at the top."""
-
-POINTING_KEYS = (
-    ("RA", "DEC"),
-    ("RA-MNT", "DEC-MNT"),
-    ("TELRA", "TELDEC"),
-    ("RA_TEL", "DEC_TEL"),
-    ("OBJCTRA", "OBJCTDEC"),
-    ("RA_OBJ", "DEC_OBJ"),
-    ("OBJRA", "OBJDEC"),
-)
-"""Where the telescope, else the target stood (common practice, no source)."""
 
 
 class _Cards:
@@ -127,41 +121,39 @@ def fits_info(picture: FitsPicture) -> ShotInfo:
 
 def _from_cards(cards: _Cards) -> ShotInfo:
     """The record of what the cards say."""
-    exposure = likely("exposure_s", cards.number("EXPTIME", "EXPOSURE", "XPOSURE"))
+    exposure = likely("exposure_s", cards.number(*names("exposure_s")))
     start, written, known_scale = _start(cards, exposure)
-    focal = likely("focal_mm", cards.number("FOCALLEN", "FOCAL"))
+    focal = likely("focal_mm", cards.number(*names("focal_mm")))
     latitude, longitude, height = _site(cards)
     ra, dec = _pointing(cards)
     return ShotInfo(
-        camera=cards.text("INSTRUME", "CAMERA", "DETNAM"),
-        serial=cards.text("CAMSN", "SERIAL", "SERIALNO", "CAMID"),
-        lens=cards.text("LENS", "LENSNAME", "TELESCOP"),
+        camera=cards.text(*names("camera")),
+        serial=cards.text(*names("serial")),
+        lens=cards.text(*names("lens")),
         focal_mm=focal,
         fnumber=_fnumber(cards, focal),
         exposure_s=exposure,
-        iso=likely("iso", cards.number("ISO", "ISOSPEED")),
+        iso=likely("iso", cards.number(*names("iso"))),
         clock=start,
         taken_camera=written,
         utc_offset_h=0.0 if start and known_scale else NAN,
         latitude_deg=latitude,
         longitude_deg=longitude,
         height_m=height,
-        temperature_c=likely("temperature_c", cards.number("CCD-TEMP", "CAMTEMP", "DET-TEMP")),
+        temperature_c=likely("temperature_c", cards.number(*names("temperature_c"))),
         pixel_um=_pixel_um(cards),
-        image_type=_image_type(cards.text("IMAGETYP", "OBSTYPE", "FRAMETYP", "FRAME", "EXPTYPE")),
+        image_type=_image_type(cards.text(*names("image_type"))),
         mosaic_claim=_mosaic_claim(cards),
-        gain=likely("gain", cards.number("GAIN")),
+        gain=likely("gain", cards.number(*names("gain"))),
         is_fits=True,
         ra_hint_deg=ra,
         dec_hint_deg=dec,
-        orientation=ROW_ORDERS.get(cards.text("ROWORDER").upper(), 0),
+        orientation=ROW_ORDERS.get(cards.text(*names("row_order")).upper(), 0),
         filter_name=_filter_name(cards),
-        offset=likely("offset", cards.number("OFFSET")),
-        binning=likely("binning", cards.number("XBINNING", "BINX", "BINNING")),
-        set_temperature_c=likely(
-            "temperature_c", cards.number("SET-TEMP", "CCD-TSET", "TEMPSET", "SETTEMP")
-        ),
-        electrons=likely("electrons", cards.number("EGAIN")),
+        offset=likely("offset", cards.number(*names("offset"))),
+        binning=likely("binning", cards.number(*names("binning"))),
+        set_temperature_c=likely("temperature_c", cards.number(*names("set_temperature_c"))),
+        electrons=likely("electrons", cards.number(*names("electrons"))),
     )
 
 
@@ -175,32 +167,38 @@ def _start(cards: _Cards, exposure_s: float) -> tuple[datetime | None, str, bool
     ----------
     .. [1] FITS Standard 4.0, section 9.5; from memory.
     """
-    written = cards.text("DATE-BEG", "DATE-OBS", "DATE-AVG", "DATE-END")
+    dates = ("begin", "date", "middle", "end", "local")
+    written = cards.text(*(key for kind in dates for key in names(kind)))
     shift = timedelta()
-    when = time(cards.text("DATE-BEG")) or _date_obs(cards) or _mjd(cards, "MJD-BEG", "MJD-OBS")
+    when = _date(cards, "begin") or _date_obs(cards) or _mjd(cards, "begin_mjd")
     if when is None and not math.isnan(exposure_s):
         shift = timedelta(seconds=exposure_s / 2)
-        when = time(cards.text("DATE-AVG")) or _mjd(cards, "MJD-AVG")
+        when = _date(cards, "middle") or _mjd(cards, "middle_mjd")
         if when is None:
             shift = timedelta(seconds=exposure_s)
-            when = time(cards.text("DATE-END")) or _mjd(cards, "MJD-END")
+            when = _date(cards, "end") or _mjd(cards, "end_mjd")
     if when is None:
-        return None, written, False
-    utc = _utc(when - shift, cards.text("TIMESYS").upper())
+        return _date(cards, "local"), written, False
+    utc = _utc(when - shift, cards.text(*names("scale")).upper())
     return utc or when - shift, written or when.isoformat(), utc is not None
+
+
+def _date(cards: _Cards, kind: str) -> datetime | None:
+    """A date with its time of day."""
+    return time(cards.text(*names(kind)))
 
 
 def _date_obs(cards: _Cards) -> datetime | None:
     """DATE-OBS, with the time of day in a card of its own where it is not in it."""
-    date = cards.text("DATE-OBS")
+    date = cards.text(*names("date"))
     if old := re.fullmatch(r"(\d\d)/(\d\d)/(\d\d)", date):  # before 1999: day, month, 19..
         date = f"19{old[3]}-{old[2]}-{old[1]}"
-    return time(date) or time(f"{date} {cards.text('TIME-OBS', 'UT-OBS', 'UT')}")
+    return time(date) or time(f"{date} {cards.text(*names('time'))}")
 
 
-def _mjd(cards: _Cards, *keys: str) -> datetime | None:
+def _mjd(cards: _Cards, kind: str) -> datetime | None:
     """A modified Julian date as a datetime."""
-    days = cards.number(*keys)
+    days = cards.number(*names(kind))
     when = MJD_ZERO + timedelta(days=days) if 0 < days < 200_000 else None
     return when if when and YEARS[0] <= when.year <= YEARS[1] else None
 
@@ -229,27 +227,18 @@ def _utc(when: datetime, scale: str) -> datetime | None:
 
 def _fnumber(cards: _Cards, focal_mm: float) -> float:
     """F-number, else focal length over aperture."""
-    fnumber = likely("fnumber", cards.number("FNUMBER", "FOCRATIO"))
+    fnumber = likely("fnumber", cards.number(*names("fnumber")))
     if not math.isnan(fnumber):
         return fnumber
-    return likely("fnumber", focal_mm / positive(cards.number("APTDIA")))
+    return likely("fnumber", focal_mm / positive(cards.number(*names("aperture_mm"))))
 
 
 def _site(cards: _Cards) -> tuple[float, float, float]:
     """Latitude, longitude (east positive, -180..180) and height of the place, degrees and m."""
-    latitude = cards.angle(
-        -90, 90, "OBSGEO-B", "SITELAT", "LAT-OBS", "OBSLAT", "OBS-LAT", "LATITUDE"
-    )
-    longitude = cards.angle(
-        -180, 360, "OBSGEO-L", "SITELONG", "LONG-OBS", "OBSLONG", "OBS-LONG", "LONGITUD"
-    )
-    height = likely(
-        "height_m",
-        cards.number(
-            "OBSGEO-H", "SITEELEV", "ELEV-OBS", "ALT-OBS", "OBSALT", "OBS-ELEV", "ELEVATIO"
-        ),
-    )
-    x, y, z = (cards.number(f"OBSGEO-{axis}") for axis in "XYZ")
+    latitude = cards.angle(-90, 90, *names("latitude_deg"))
+    longitude = cards.angle(-180, 360, *names("longitude_deg"))
+    height = likely("height_m", cards.number(*names("height_m")))
+    x, y, z = (cards.number(key) for key in names("geocentric_m"))
     if math.isnan(latitude + longitude) and 6e6 < math.hypot(x, y, z) < 7e6:
         east, north, up = erfa.gc2gd(1, (x, y, z))  # 1: WGS84
         return math.degrees(north), math.degrees(east), likely("height_m", float(up))
@@ -265,7 +254,7 @@ def _pointing(cards: _Cards) -> tuple[float, float]:
     where a mount believed to be.
     """
     found = [_reference(cards)]
-    for ra_key, dec_key in POINTING_KEYS:
+    for ra_key, dec_key in zip(names("ra"), names("dec"), strict=True):
         found.append((_right_ascension(cards, ra_key), cards.angle(-90, 90, dec_key)))
     known = (
         (ra, dec) for ra, dec in found if not math.isnan(ra + dec) and not ra == dec == 0.0
@@ -317,33 +306,35 @@ def _reference(cards: _Cards) -> tuple[float, float]:
 
 def _pixel_um(cards: _Cards) -> float:
     """Pixel pitch as recorded: XPIXSZ holds it with binning, PIXSIZE1 without (from memory)."""
-    pitch = likely("pixel_um", cards.number("XPIXSZ"))
+    pitch = likely("pixel_um", cards.number(*names("pixel_um")))
     if not math.isnan(pitch):
         return pitch
-    binning = positive(cards.number("XBINNING"))
-    unbinned = cards.number("PIXSIZE1", "PIXSIZE")
+    binning = positive(cards.number(*names("binning")))
+    unbinned = cards.number(*names("pixel_unbinned_um"))
     return likely("pixel_um", unbinned * (binning if binning > 1 else 1))
 
 
 def _image_type(text: str) -> str:
-    """light, dark, flat or bias, or empty for anything else."""
+    """light, dark, flat or bias, `STACK` for many lights in one, or empty for anything else."""
     words = text.casefold()
-    found = (kind for kind, names in IMAGE_TYPES if any(name in words for name in names))
-    return next(found, "")
+    found = (kind for kind, told in IMAGE_TYPES if any(word in words for word in told))
+    kind = next(found, "")
+    many = any(word in words for word in MANY_IN_ONE)
+    return STACK if many and kind in ("", "light") else kind
 
 
 def _filter_name(cards: _Cards) -> str:
     """The filter's name; a colour order that stands there is none."""
-    name = cards.text("FILTER", "FILTNAM", "FILTER1")
+    name = cards.text(*names("filter_name"))
     return "" if name.upper() in ORDERS else name
 
 
 def _mosaic_claim(cards: _Cards) -> str:
     """The colour order the header names, moved by the offsets it gives."""
-    claims = (cards.text(key).upper() for key in ("BAYERPAT", "COLORTYP", "CFAPAT", "FILTER"))
+    claims = (cards.text(key).upper() for key in names("mosaic"))
     claim = next((claim for claim in claims if claim in ORDERS), "")
-    if claim and cards.number("XBAYROFF") % 2 == 1:
+    if claim and cards.number(*names("mosaic_x")) % 2 == 1:
         claim = claim[1] + claim[0] + claim[3] + claim[2]
-    if claim and cards.number("YBAYROFF") % 2 == 1:
+    if claim and cards.number(*names("mosaic_y")) % 2 == 1:
         claim = claim[2:] + claim[:2]
     return claim

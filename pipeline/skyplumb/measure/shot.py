@@ -15,7 +15,7 @@ from skyplumb.intake.metadata import read_info
 from skyplumb.measure.decode import decode
 from skyplumb.measure.kind import kind_of
 from skyplumb.measure.stars import measure_stars
-from skyplumb.records import Measure, Plate, ShotInfo
+from skyplumb.records import STACK, Measure, Plate, ShotInfo
 
 
 def measure_shot(card: Path, file: PurePosixPath, memory_bytes: int = MEMORY_BYTES) -> Measure:
@@ -42,6 +42,9 @@ def measure_data(data: bytes, name: str, memory_bytes: int = MEMORY_BYTES) -> Me
     if info.image_type in ("flat", "bias"):
         note = f"{info.image_type} frame by its header"
         return Measure(name, info.image_type, note, info, width, height, samples_digest=alike)
+    if info.image_type == STACK:
+        note = "a stack of light frames by its header, no single exposure"
+        return Measure(name, "other", note, info, width, height, samples_digest=alike)
     # What shines in a dark is no star: its places are wanted.
     seen = measure_stars(plate)
     if info.image_type == "dark":
