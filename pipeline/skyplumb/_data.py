@@ -125,7 +125,7 @@ def read_whole(path: Path) -> bytes:
         As `open_ordinary`.
     """
     with open_ordinary(path) as stream:
-        return stream.read()
+        return stream.read() or b""
 
 
 def read_json(path: Path) -> Any:

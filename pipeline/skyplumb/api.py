@@ -9,7 +9,7 @@ from pathlib import Path
 from skyplumb.auditing import Audited
 from skyplumb.auditing import audit as run
 from skyplumb.intake.memory import MEMORY_BYTES
-from skyplumb.options import Options
+from skyplumb.options import Options, memory_bytes_of
 from skyplumb.output.paths import default_out
 
 AnyPath = str | Path
@@ -95,7 +95,7 @@ def audit(
         quiet=quiet,
         overrides=tuple(Path(one) for one in overrides),
         history=tuple(Path(one) for one in history),
-        memory_bytes=int(worker_memory_gb * 1e9),
+        memory_bytes=memory_bytes_of(worker_memory_gb),
         root=_path(root),
         xmp_beside=_path(xmp_beside),
         cluster=cluster,

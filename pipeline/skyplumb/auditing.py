@@ -37,7 +37,7 @@ from skyplumb.measure.store import Store
 from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.night.sessions import resolve
 from skyplumb.night.shot import Session as Night
-from skyplumb.options import Options
+from skyplumb.options import Options, refuse_jobs
 from skyplumb.output.calibration_frames import FOLDERS
 from skyplumb.output.earlier import left_behind
 from skyplumb.output.history import History, clearest, read_history, sharpest
@@ -103,6 +103,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         notes, an output that cannot be written or that another audit is writing.
     """
     warn = warn or say
+    refuse_jobs(options.jobs)
     rules = load_rules(options.rules)
     notes = load_notes(options.notes, options.card)
     given = load_overrides(options.overrides)

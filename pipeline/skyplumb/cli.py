@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import math
 import signal
 import sys
 from collections.abc import Iterator
@@ -15,14 +16,15 @@ import typer
 
 from skyplumb import __version__
 from skyplumb._collector import seldom_collected
+from skyplumb._mistakes import UsageError, in_a_line, understood
 from skyplumb._terminal import complain, failure, tell
 from skyplumb.digits import counted
 from skyplumb.errors import CardFailsError, NothingToAuditError, UserError
 
 app = typer.Typer(
     help="Find the sharp star frames on a card, and why the others trailed.",
-    no_args_is_help=True,
     invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,  # frames and colours double the time of --help
 )
@@ -57,16 +59,26 @@ def about(
     version: Annotated[
         bool, typer.Option("--version", help="Print the version and end.", is_eager=True)
     ] = False,
+    verbose: Annotated[
+        bool, typer.Option("--verbose", help="With --version: of all that it works with.")
+    ] = False,
 ) -> None:
     """Find the sharp star frames on a card, and why the others trailed."""
     if version:
         tell(f"skyplumb {__version__}")
+        if verbose:
+            from skyplumb.keys import surroundings
+
+            for name, which in surroundings().items():
+                tell(f"{name} {which}")
         raise typer.Exit
 
 
 @app.command(short_help="Find which frames of a card to stack, and why not the others.")
 def audit(
-    card: Annotated[Path, typer.Argument(help="Folder with the RAW or FITS frames; only read.")],
+    card: Annotated[
+        Path, typer.Argument(metavar="CARD", help="Folder with the RAW or FITS frames; only read.")
+    ],
     out: Annotated[
         Path | None,
         typer.Option(
@@ -153,7 +165,7 @@ def audit(
     say = _silent if quiet else tell
     with _stoppable("stopped; call it again to go on where it was"):
         from skyplumb.auditing import audit as run
-        from skyplumb.options import Options
+        from skyplumb.options import Options, memory_bytes_of
         from skyplumb.output.paths import default_out
 
         options = Options(
@@ -168,7 +180,7 @@ def audit(
             quiet=quiet,
             overrides=tuple(overrides or ()),
             history=tuple(history or ()),
-            memory_bytes=int(worker_memory * 1e9),
+            memory_bytes=memory_bytes_of(worker_memory),
             root=root,
             xmp_beside=xmp_beside,
             cluster=cluster,
@@ -250,28 +262,36 @@ def forecast(
     folders: Audited,
     focal: Annotated[
         float | None,
-        typer.Option(min=1, help="Focal length, mm.", show_default="every lens audited"),
+        typer.Option(min=1, max=1e5, help="Focal length, mm.", show_default="every lens audited"),
     ] = None,
     fnumber: Annotated[
         float | None,
         typer.Option(
-            min=0.5, help="Aperture, f-number; for the untracked rule.", show_default="none"
+            min=0.5,
+            max=1000,
+            help="Aperture, f-number; for the untracked rule.",
+            show_default="none",
         ),
     ] = None,
     pixel: Annotated[
         float | None,
-        typer.Option(min=0.5, help="Pixel pitch, micrometres.", show_default="the camera audited"),
+        typer.Option(
+            min=0.5, max=1000, help="Pixel pitch, micrometres.", show_default="the camera audited"
+        ),
     ] = None,
     sensor_width: Annotated[
         float | None,
         typer.Option(
-            min=1, help="Sensor width, mm; for the field and its turning.", show_default="none"
+            min=1,
+            max=1000,
+            help="Sensor width, mm; for the field and its turning.",
+            show_default="none",
         ),
     ] = None,
     axis_error: Annotated[
         float | None,
         typer.Option(
-            min=0, help="Polar axis off by, arcmin.", show_default="as the nights audited"
+            min=0, max=5400, help="Polar axis off by, arcmin.", show_default="as the nights audited"
         ),
     ] = None,
     declination: Annotated[
@@ -282,7 +302,9 @@ def forecast(
     ] = None,
     gap: Annotated[
         float | None,
-        typer.Option(min=0, help="Pause between two frames, s.", show_default="as measured"),
+        typer.Option(
+            min=0, max=86400, help="Pause between two frames, s.", show_default="as measured"
+        ),
     ] = None,
     exposure: Annotated[
         float | None,
@@ -317,6 +339,9 @@ def forecast(
             "exposure_s": exposure,
         }
         given = {name: value for name, value in asked.items() if value is not None}
+        for name, value in given.items():
+            if not math.isfinite(value):
+                raise UserError(f"{name} {value}: should be a number")
         told = forecast_from(folders, Ask(**given))
     tell(as_json(told) if as_program else words(told, tables))
 
@@ -343,6 +368,16 @@ def _stoppable(words: str) -> Iterator[None]:
         signal.signal(signal.SIGTERM, before)
 
 
+def _refuse_no_place() -> None:
+    """A folder that somebody removed: nothing has an absolute path from there."""
+    try:
+        Path.cwd()
+    except OSError:
+        raise UserError(
+            "this folder is not there any more; go to another, then start again"
+        ) from None
+
+
 def _silent(_: str) -> None:
     pass
 
@@ -351,8 +386,12 @@ def main() -> None:
     """Parse and run: a known mistake is one line on stderr, never a traceback."""
     code: int | str | None = 0
     try:
+        _refuse_no_place()
         with seldom_collected():
-            app()
+            code = app(understood(sys.argv[1:]), prog_name="skyplumb", standalone_mode=False)
+    except UsageError as error:
+        complain(in_a_line(error))
+        code = BAD_USAGE
     except NothingToAuditError as error:
         complain(str(error))
         code = NOTHING_AUDITED

@@ -8,11 +8,13 @@ calibrates nothing anew, and another decoder never stands beside the first in on
 from __future__ import annotations
 
 import hashlib
+import platform
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
-from importlib.metadata import distribution, version
+from importlib.metadata import PackageNotFoundError, distribution, requires, version
 from pathlib import Path
 
 PACKAGE = Path(__file__).parent
@@ -42,6 +44,18 @@ class Making:
 def versions(libraries: Iterable[str]) -> dict[str, str]:
     """The version of each that is installed here."""
     return {name: _libraw() if name == "libraw" else version(name) for name in libraries}
+
+
+def surroundings() -> dict[str, str]:
+    """What a report of a fault should tell: the system, Python, and every library we declare."""
+    declared = (re.match(r"[\w-]+", one) for one in requires("skyplumb") or () if "dev" not in one)
+    found = {"python": platform.python_version(), "system": platform.platform()}
+    for name in sorted({one[0] for one in declared if one}):
+        with suppress(PackageNotFoundError):
+            found[name] = version(name)
+    with suppress(Exception):
+        found["libraw"] = _libraw()
+    return found
 
 
 def imported_by(modules: Iterable[str]) -> frozenset[str]:

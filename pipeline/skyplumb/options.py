@@ -5,8 +5,34 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from skyplumb.errors import UserError
 from skyplumb.intake.memory import MEMORY_BYTES
+from skyplumb.measure.workers import cores
 from skyplumb.output.files import Targets
+
+MOST_JOBS_A_CORE = 32
+"""More processes than that only wait for each other."""
+MOST_MEMORY_GB = 1e6
+
+
+def memory_bytes_of(gigabytes: float) -> int:
+    """What a worker may take.
+
+    Raises
+    ------
+    UserError
+        If it is no amount of memory.
+    """
+    if not 0.0 < gigabytes <= MOST_MEMORY_GB:
+        raise UserError(f"--worker-memory {gigabytes:g}: should be a number of GB, such as 1.5")
+    return int(gigabytes * 1e9)
+
+
+def refuse_jobs(jobs: int) -> None:
+    """Stop before so many processes bring down the machine."""
+    most = MOST_JOBS_A_CORE * cores()
+    if not 0 <= jobs <= most:
+        raise UserError(f"--jobs {jobs}: should be 0, for one a core, to {most}")
 
 
 @dataclass(frozen=True, slots=True)

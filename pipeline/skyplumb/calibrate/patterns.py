@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import version
@@ -74,6 +75,10 @@ def database(tier: Tier, say: Callable[[str], None] | None = None) -> tetra3rs.S
         with lock_of(path.with_suffix(".lock")):
             return _kept(path, say) or _made(tier, path, say)
     except OSError as error:
+        # A folder that may only be read, with all that is needed in it.
+        with suppress(OSError):
+            if (kept := _kept(path, say)) is not None:
+                return kept
         raise UserError(
             f"{path.parent}: cannot keep the star patterns ({_why(error)}); "
             "free some space or point SKYPLUMB_CACHE at a folder that can be written"

@@ -178,7 +178,7 @@ def read_file(card: Path, file: PurePosixPath, cap_bytes: int = MEMORY_BYTES) ->
                 raise UnreadableError(f"{file}: is empty; copy it from the card again")
             needed = bytes_needed(size, 0)
             refuse_if_too_large(needed, cap_bytes, str(file), f"{size / 1e9:.1f} GB on disk")
-            return content.read(size)
+            return content.read(size) or b""
     except OSError as error:
         reason = (error.strerror or str(error)).lower()
         raise UnreadableError(f"{file}: {reason}; copy it from the card again") from None

@@ -107,7 +107,7 @@ class Store:
                 digest.update(f"{about.st_size}\0{about.st_mtime_ns}\0".encode())
                 for start, length in _sampled(about.st_size):
                     shot.seek(start)
-                    digest.update(shot.read(length))
+                    digest.update(shot.read(length) or b"")
         except (OSError, ValueError) as error:
             digest.update(f"unreadable {getattr(error, 'errno', '')}".encode())
             return digest.hexdigest()

@@ -9,6 +9,7 @@ nothing else.
 from __future__ import annotations
 
 import contextlib
+import errno
 import math
 import multiprocessing
 import os
@@ -304,15 +305,24 @@ class _Hand:
     def _start(self) -> Any:
         """The line to a fresh process that has answered once."""
         context = multiprocessing.get_context("spawn")
-        pipe: Any = context.Pipe()  # of another class on Windows, with the same calls
+        try:
+            # Of another class on Windows, with the same calls.
+            pipe: Any = context.Pipe()
+        except OSError as error:
+            raise _no_worker(error) from None
         ours, theirs = pipe
         with _interrupt_blocked(), self._lock:
             if self.stopped:
                 raise LostError(Lost("crashed", "stopped"))
             process = context.Process(target=_work, args=(theirs,), daemon=True)
-            with _one_thread_a_library(), _no_main_module():
-                process.start()
-            theirs.close()
+            try:
+                with _one_thread_a_library(), _no_main_module():
+                    process.start()
+            except OSError as error:
+                ours.close()
+                raise _no_worker(error) from None
+            finally:
+                theirs.close()
             self._process, self._line = process, ours
         try:
             ours.recv()
@@ -323,6 +333,15 @@ class _Hand:
                 "then start again: it goes on from here"
             ) from None
         return ours
+
+
+def _no_worker(error: OSError) -> UserError:
+    """What keeps the system from starting a process, with the mend."""
+    why = (error.strerror or str(error)).lower()
+    mend = "use fewer --jobs, or end other programs"
+    if error.errno in (errno.EMFILE, errno.ENFILE):
+        mend = "allow more open files (`ulimit -n 1024`)"
+    return UserError(f"no worker can be started ({why}); {mend}, then start again")
 
 
 @contextlib.contextmanager

@@ -12,6 +12,7 @@ import numpy as np
 from skyplumb.errors import UserError
 from skyplumb.judge.focus import FocusKey, KnownWidth, keep_sharpest, key_of
 from skyplumb.judge.zero_points import KnownZero, ZeroKey, keep_clearest, key_of_shot
+from skyplumb.output.paths import is_folder
 from skyplumb.records import ShotInfo
 from skyplumb.summary import RunSummary, SessionSummary, read_summary
 
@@ -125,7 +126,7 @@ def _summaries(folders: Sequence[Path]) -> list[Path]:
     """Of each session once: in the folders, in what they hold, and in what that holds."""
     found: dict[Path, None] = {}
     for folder in folders:
-        if not folder.is_dir():
+        if not is_folder(folder):
             raise UserError(f"{folder}: is not a folder; {WANTED} to --history")
         inside = [
             path

@@ -171,13 +171,25 @@ def default_out(card: Path) -> Path:
 
 def refuse_no_folder(target: Path, option: str) -> None:
     """Stop before the work begins where what is to hold its results cannot."""
-    there = next((path for path in (target, *target.absolute().parents) if path.exists()), target)
+    try:
+        there = next(one for one in (target, *target.absolute().parents) if one.exists())
+    except OSError as error:  # such as a name that is too long
+        why = (error.strerror or str(error)).lower()
+        raise UserError(f"{visible(str(target))}: {why}; give {option} another folder") from None
     if not there.is_dir():
         raise UserError(f"{visible(str(there))}: is a file; give {option} a folder")
     if not os.access(there, os.W_OK):
         raise UserError(
             f"{visible(str(there))}: may not be written to; allow it, or change {option}"
         )
+
+
+def is_folder(path: Path) -> bool:
+    """Whether it is a folder; no, too, where the system does not even take such a name."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
 
 
 def remove(path: Path, root: Path) -> None:

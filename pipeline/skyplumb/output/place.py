@@ -123,10 +123,10 @@ def _digest(card: Path, file: str) -> str:
     """Of size, head and tail, which hold a shot's metadata; empty for what all could hold."""
     try:
         with open_file(card, file) as shot:
-            head = shot.read(_HEAD_BYTES)
+            head = shot.read(_HEAD_BYTES) or b""  # nothing yet, of what is no file on a disk
             size = shot.seek(0, 2)
             shot.seek(max(size - _TAIL_BYTES, 0))
-            tail = shot.read(_TAIL_BYTES)
+            tail = shot.read(_TAIL_BYTES) or b""
     except (OSError, ValueError):
         return ""
     if len(set(head)) < 2:

@@ -59,6 +59,10 @@ class Plain:
         return Rate(expit(self.params[0] + min(self.params[1], 0.0) * at), low, high, drawn)
 
 
+SAME_CELL = 1e-3
+"""In the logarithm of focal length times exposure: what rounding leaves between two alike."""
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """How well the left-out nights were predicted."""
@@ -125,12 +129,13 @@ def model_of(counts: Counts) -> SeasonModel:
 
 
 def fit_plain(counts: Counts) -> Plain | None:
-    """The plain regression; None if no focal length is known."""
+    """The plain regression; None if no focal length is known, or there is no line to be laid: its
+    two numbers and their errors take three cells, not all of one focal length and exposure."""
     known = counts.focal_mm > 0
     nights = len(np.unique(counts.night[known]))
-    if nights < 2:
-        return None
     at = np.log(counts.focal_mm[known] * counts.exposure_s[known])
+    if nights < 2 or len(at) < 3 or np.ptp(at) < SAME_CELL:
+        return None
     kept, judged = counts.keep[known], counts.judged[known]
     # One frame in all, half kept and half lost, spread over the data: the fit stays finite
     # where everything was kept or everything lost.

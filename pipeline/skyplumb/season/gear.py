@@ -8,9 +8,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from skyplumb.errors import UserError
 from skyplumb.measure.workers import cores
-from skyplumb.output.paths import write_atomic
+from skyplumb.output.paths import refuse_no_folder, write_atomic
 from skyplumb.plain import plain
 from skyplumb.season.comparison import effects
 from skyplumb.season.cross_validation import model_of
@@ -38,8 +37,7 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Writte
 
     `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`.
     """
-    if out.exists() and not out.is_dir():
-        raise UserError(f"{out}: is a file; point --out to a folder")
+    refuse_no_folder(out, "--out")
     with ExitStack() as stack:
         workers = None
         if cluster:

@@ -26,6 +26,7 @@ from skyplumb.intake.values import time
 from skyplumb.judge.runs import SAME_EXPOSURE
 from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.output.index import INDEX
+from skyplumb.output.paths import is_folder
 from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.season.nights import Identity, nights_of, older_sessions
@@ -133,12 +134,13 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     """Session folders, the oldest audit first, so that a later one outranks it."""
     found: dict[Path, Path] = {}
     for folder in folders:
-        if folder.name == INDEX and folder.is_file() and len(folders) > 1:
+        if len(folders) > 1 and folder.name == INDEX and folder.is_file():
             continue  # a shell's OUT/* names the page over all sessions too
-        if not folder.is_dir():
+        if not is_folder(folder):
             raise UserError(f"{folder}: is not a folder; give what `audit --out` wrote")
         inside = [folder] if (folder / "frames.csv").is_file() else []
-        inside += sorted(path.parent for path in folder.glob("*/frames.csv"))
+        for below in ("*/frames.csv", "*/*/frames.csv"):  # an output, or a folder of outputs
+            inside += sorted(path.parent for path in folder.glob(below))
         if not inside:
             raise UserError(f"{folder}: no frames.csv in it; give what `audit --out` wrote")
         for one in inside:
