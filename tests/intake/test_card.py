@@ -57,6 +57,30 @@ def test_what_is_not_judged_says_why(tmp_path: Path) -> None:
     assert all(one.note for one in walk(tmp_path) if one.kind != "light")
 
 
+def test_a_container_of_another_form_is_a_row_that_says_what_to_write_instead(
+    tmp_path: Path,
+) -> None:
+    put(tmp_path, "a.fits", "b.fit.gz", "c.qzf", "notes.txt", "d.fts.GZ", "tiny.qzf", "e.gz")
+    for name in ("c.qzf", "notes.txt", "e.gz", "plain"):
+        (tmp_path / name).write_bytes(bytes(100_000))
+    assert kinds(tmp_path) == {
+        "a.fits": "light",
+        "b.fit.gz": "light",
+        "c.qzf": "unsupported",
+        "d.fts.GZ": "light",
+        "e.gz": "unsupported",
+    }
+    (note,) = (one.note for one in walk(tmp_path) if one.file.name == "c.qzf")
+    assert note.startswith("QZF is none of the formats that are read")
+    assert "FITS or DNG" in note
+
+
+def test_a_card_of_such_containers_alone_says_so(tmp_path: Path) -> None:
+    (tmp_path / "c.qzf").write_bytes(bytes(100_000))
+    with pytest.raises(NothingToAuditError, match=r"QZF only .* FITS or DNG"):
+        walk(tmp_path)
+
+
 def test_the_order_is_that_of_the_paths_whatever_the_disk_says(tmp_path: Path) -> None:
     put(tmp_path, "b/2.dng", "a/10.dng", "c.dng", "a/2.dng", "B/1.dng")
     found = [one.file.as_posix() for one in walk(tmp_path)]

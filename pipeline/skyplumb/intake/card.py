@@ -35,6 +35,15 @@ RAW_SUFFIXES = _suffixes(
 FITS_SUFFIXES = _suffixes("fits fit fts fz")
 PICTURE_SUFFIXES = _suffixes("jpg jpeg jpe heic heif hif avif png tif tiff webp jxl")
 VIDEO_SUFFIXES = _suffixes("mov mp4 m4v avi mts m2ts mkv mpg lrv insv crm")
+PACKED_SUFFIXES = _suffixes("fz gz")
+"""Of a FITS file that was made smaller, behind its own suffix."""
+NO_PICTURE_SUFFIXES = _suffixes(
+    "txt log csv tsv json yaml yml xml html htm ini cfg inf db dat bin md pdf xmp thm lrf gpx kml "
+    "nmea wav mp3 m4a aac exe app dmg apk py sqlite fir upd ctg bdm cpi mpl ind tmp bak"
+)
+"""Suffixes of what else lies on cards and beside pictures."""
+LEAST_PICTURE_BYTES = 64 * 1024
+"""No picture of a sky is smaller, packed or not."""
 LITTER_FOLDERS = frozenset(
     {"system volume information", "$recycle.bin", "lost+found", "__macosx", "@eadir", "thmbnl"}
 )
@@ -47,6 +56,9 @@ _FAILING = frozenset(
 )
 """What systems answer for a disk that fails, was pulled out, or lies on a machine that is gone
 (POSIX.1-2017, "Error Numbers", and Linux's own; from memory)."""
+
+KNOWN_SUFFIXES = RAW_SUFFIXES | FITS_SUFFIXES | PICTURE_SUFFIXES | VIDEO_SUFFIXES
+EXPORT = "if it holds single exposures, write each as FITS or DNG, untouched, and audit those"
 
 MOST_BEHIND_LINKS = 100_000
 """Entries of folders that links lead to; one of them may be the whole disk."""
@@ -80,7 +92,11 @@ def walk(card: Path) -> list[CardFile]:
     if shut and shut[0].file == PurePosixPath():
         raise (CardFailsError if shut[0].fails else UserError)(f"{card}: {shut[0].note}")
     shots = {stem(file) for file in files if _is_shot(file) and not file.name.startswith(".")}
-    found = [entry for file, no_file in files.items() if (entry := _sort(file, no_file, shots))]
+    found = [
+        entry
+        for file, no_file in files.items()
+        if (entry := _sort(file, no_file, shots) or _unknown(card, file, no_file))
+    ]
     found += shut
     if not found:
         raise NothingToAuditError(
@@ -88,6 +104,11 @@ def walk(card: Path) -> list[CardFile]:
         )
     if all(entry.kind == "unsupported" for entry in found):
         kinds = sorted({entry.file.suffix[1:].upper() for entry in found})
+        if not any(entry.file.suffix.casefold() in KNOWN_SUFFIXES for entry in found):
+            raise NothingToAuditError(
+                f"{card}: holds {', '.join(kinds)} only ({len(found)} files), which is none of the "
+                f"formats that are read; {EXPORT}"
+            )
         raise NothingToAuditError(
             f"{card}: holds {', '.join(kinds)} only ({len(found)} files), in which the camera has "
             "changed the star shapes; set it to RAW, or give the folder with the RAW files"
@@ -271,7 +292,7 @@ def _no_file(entry: os.DirEntry[str]) -> str:
 def _sort(file: PurePosixPath, no_file: str, shots: set[PurePosixPath]) -> CardFile | None:
     """What an entry is by its name; None for one that is no picture."""
     suffix = file.suffix.casefold()
-    if no_file and suffix in RAW_SUFFIXES | FITS_SUFFIXES | PICTURE_SUFFIXES:
+    if no_file and (_is_shot(file) or suffix in PICTURE_SUFFIXES):
         return CardFile(file, "unreadable", f"{file}: {no_file}, which is never opened; remove it")
     if file.name.startswith("."):
         note = "a hidden file; take the dot off its name if it is a picture"
@@ -292,14 +313,39 @@ def _sort(file: PurePosixPath, no_file: str, shots: set[PurePosixPath]) -> CardF
     return None
 
 
+def _unknown(card: Path, file: PurePosixPath, no_file: str) -> CardFile | None:
+    """What an entry is that may hold a picture in a form that is not read; None for all else."""
+    suffix = file.suffix.casefold()
+    if no_file or not suffix or file.name.startswith("."):
+        return None
+    if suffix in KNOWN_SUFFIXES | NO_PICTURE_SUFFIXES:
+        return None
+    try:
+        if (card / file).stat().st_size < LEAST_PICTURE_BYTES:
+            return None
+    except OSError:
+        return None
+    return CardFile(
+        file, "unsupported", f"{suffix[1:].upper()} is none of the formats that are read; {EXPORT}"
+    )
+
+
+def is_fits_name(file: PurePosixPath | str) -> bool:
+    """Whether a name is that of a FITS file, packed or not."""
+    suffixes = [suffix.casefold() for suffix in PurePosixPath(file).suffixes[-2:]]
+    if suffixes[-1:] == [".gz"]:
+        suffixes.pop()
+    return bool(suffixes) and suffixes[-1] in FITS_SUFFIXES
+
+
 def _is_shot(file: PurePosixPath) -> bool:
     """Whether a name is that of a RAW or FITS file."""
-    return file.suffix.casefold() in RAW_SUFFIXES | FITS_SUFFIXES
+    return file.suffix.casefold() in RAW_SUFFIXES or is_fits_name(file)
 
 
 def stem(file: PurePosixPath) -> PurePosixPath:
     """A path without suffixes, capitals or not: what a shot and its companion share."""
     stem = file.with_suffix("")
-    if file.suffix.casefold() == ".fz":
+    if file.suffix.casefold() in PACKED_SUFFIXES:
         stem = stem.with_suffix("")
     return stem.with_name(stem.name.casefold())

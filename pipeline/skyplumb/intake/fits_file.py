@@ -137,6 +137,7 @@ def open_picture(data: bytes, file: str) -> FitsPicture:
         If the headers are broken or there is no picture.
     """
     primary: fits.Header | None = None
+    many: tuple[int, ...] = ()
     for unit in _units(data, file):
         wanted = _is_picture(unit)
         if wanted or primary is None:
@@ -144,6 +145,13 @@ def open_picture(data: bytes, file: str) -> FitsPicture:
             primary = primary or header
         if wanted:
             return FitsPicture(file, header, primary, unit, data)
+        many = many or _planes(unit)
+    if many:
+        raise UnreadableError(
+            f"{file}: holds {prod(many[2:])} planes of {many[0]} x {many[1]} samples, where a "
+            "picture has one, or three of its colours; write each exposure as a FITS file of its "
+            "own"
+        )
     raise UnreadableError(f"{file}: a FITS file without a picture in it; leave it off the card")
 
 
@@ -221,6 +229,12 @@ def _is_picture(unit: _Unit) -> bool:
         return False
     sides = [side for side in unit.sides if side != 1]
     return all(sides) and (len(sides) == 2 or (len(sides) == 3 and 3 in (sides[0], sides[2])))
+
+
+def _planes(unit: _Unit) -> tuple[int, ...]:
+    """Sides of a unit that holds several pictures; empty for any other."""
+    sides = tuple(side for side in unit.sides if side != 1)
+    return sides if unit.holds_samples and len(sides) > 2 and all(sides) else ()
 
 
 def _check_claims(picture: FitsPicture, cap_bytes: int) -> None:

@@ -7,6 +7,7 @@ may know better, and the sky shows when a clock or a focal length is wrong.
 from __future__ import annotations
 
 from skyplumb.errors import UnreadableError
+from skyplumb.intake.card import is_fits_name
 from skyplumb.intake.exif import exif_info
 from skyplumb.intake.fits_file import MAGIC, FitsPicture, open_picture
 from skyplumb.intake.fits_header import fits_info
@@ -42,7 +43,7 @@ def read_info(
         raise UnreadableError(f"{file}: is empty; copy it from the card again")
     if data.startswith(MAGIC):
         return fits_info(picture or open_picture(data, file))
-    if file.casefold().endswith((".fits", ".fit", ".fts", ".fz")):
+    if is_fits_name(file):
         raise UnreadableError(
             f"{file}: named FITS but does not begin as one; write the file again or remove it"
         )

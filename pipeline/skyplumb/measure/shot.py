@@ -8,6 +8,7 @@ from pathlib import Path, PurePosixPath
 import numpy as np
 
 from skyplumb.errors import UnreadableError
+from skyplumb.intake import gzipped
 from skyplumb.intake.card import read_file
 from skyplumb.intake.fits_file import MAGIC, open_picture
 from skyplumb.intake.memory import MEMORY_BYTES
@@ -31,6 +32,8 @@ def measure_data(data: bytes, name: str, memory_bytes: int = MEMORY_BYTES) -> Me
     """Measure one file by its content."""
     info = ShotInfo()
     try:
+        if data.startswith(gzipped.MAGIC):
+            data = gzipped.unpacked(data, name, memory_bytes)
         picture = open_picture(data, name) if data.startswith(MAGIC) else None
         info = read_info(data, name, memory_bytes, picture)
         plate = decode(data, name, info.mosaic_claim, memory_bytes, picture)
