@@ -31,6 +31,9 @@ RAW_SUFFIXES = _suffixes(
     "sr2 srf srw sti x3f"
 )
 """Suffixes of the formats LibRaw opens (its list of cameras, from memory)."""
+DECODED_SUFFIXES = _suffixes("crw kdc")
+"""Those of which true files of a camera were decoded with this version and looked at; DNG as the
+demo and the tests write it, all others by LibRaw's word."""
 
 FITS_SUFFIXES = _suffixes("fits fit fts fz")
 PICTURE_SUFFIXES = _suffixes("jpg jpeg jpe heic heif hif avif png tif tiff webp jxl")
