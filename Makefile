@@ -19,7 +19,7 @@ demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
 
 test: $(STAMP) ## Run the tests
-	$(BIN)/python -m pytest -n auto --dist loadfile
+	$(BIN)/python -m pytest -n auto --dist loadfile --durations=10
 
 check: $(STAMP) ## What CI runs besides the tests: style and types
 	$(BIN)/ruff format --check pipeline tests

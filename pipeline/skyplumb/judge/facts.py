@@ -36,6 +36,7 @@ from skyplumb.judge.runs import Run
 from skyplumb.judge.scene import Surroundings, surroundings_of
 from skyplumb.judge.shaped import ShapesOf, shapes_of, untrailed
 from skyplumb.judge.transparency import extinctions_mag, zero_points_mag
+from skyplumb.judge.two_rests import calm_star, two_rests
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
 from skyplumb.rowwise import Rows, medians
@@ -47,6 +48,8 @@ TAIL_FRAMES = 3
 SAME_LINE_DEG = 20.0
 MANY_STARS = 40
 """Half of so many have no neighbour at one and the same place by chance."""
+LEAST_OF_RESTS_PX = 2.0
+"""Shorter trails cost no frame."""
 RESOLVED_SIGMAS, PARTED_SIGMAS = 2.0, 8.0
 
 
@@ -213,12 +216,32 @@ def _doubles(
     ]
     found = double_peaks([lights[n].measure.mean_star for n in asked])
     for n, doubled in zip(asked, found, strict=True):
-        if doubled.seen and _two_rests(doubled, motions[n], len(shaped_frames[n].place)):
+        if doubled.seen and _of_every_star(doubled, motions[n], len(shaped_frames[n].place)):
             out[n] = doubled
+    return _closer_doubles(out, asked, lights, motions)
+
+
+def _closer_doubles(
+    doubles: list[Doubled],
+    asked: Sequence[int],
+    lights: Sequence[Light],
+    motions: Sequence[Motion],
+) -> list[Doubled]:
+    """The same with stars that stand twice closer than two peaks show, where some are calm."""
+    trail = np.array([motion.trail_px for motion in motions])
+    stars = [light.measure.mean_star for light in lights]
+    calm = calm_star([stars[n] for n in asked], trail[list(asked)]) if asked else None
+    out = list(doubles)
+    for n in asked:
+        if calm is None or out[n].seen or not trail[n] > LEAST_OF_RESTS_PX:
+            continue
+        close = two_rests(stars[n], calm)
+        if close.separation_px > RESOLVED_SIGMAS * float(np.sqrt(motions[n].across_px2)):
+            out[n] = close
     return out
 
 
-def _two_rests(doubled: Doubled, motion: Motion, stars: int) -> bool:
+def _of_every_star(doubled: Doubled, motion: Motion, stars: int) -> bool:
     """Whether the two peaks of a mean star are those of every star.
 
     Images of standard deviation s have peaks of their own from 2 s apart on (Sparrow 1916), so
