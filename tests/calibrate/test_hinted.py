@@ -91,3 +91,40 @@ def test_with_a_hint_the_axis_of_a_narrow_field_is_measured(tmp_path: Path) -> N
     # The whole error, 25 arcmin up and 40 cos(31 deg) across; the elevated end is the south's.
     whole = np.degrees(np.hypot(*mount.axis_rate[:2])) * 60
     assert whole == pytest.approx(np.hypot(25.0, 40 * np.cos(np.radians(31.0))), abs=1.0)
+
+
+@pytest.mark.parametrize(
+    ("place", "shown"), [((112.45, 2.88), 5), ((79.15, 15.45), 5), ((41.31, 12.31), 4)]
+)
+def test_a_degree_of_sky_with_four_stars_of_the_catalogue_is_found(
+    place: tuple[float, float], shown: int
+) -> None:
+    night = narrow_night(frames=3, width_deg=1.0, place_deg=place, seed=9)
+    measures = measured(night)
+    hint = (place[0] + 0.2, place[1] - 0.2)
+    start = found_near(measures[0], night, hint, 1.02)
+    assert start is not None
+    # 0.03 px a star of 2.4 arcsec, and refraction's scale.
+    assert off_arcsec(start, place) < 2.0
+    told = [
+        replace(one, info=replace(one.info, ra_hint_deg=hint[0], dec_hint_deg=hint[1]))
+        for one in measures
+    ]
+    (run,) = calibrate(one_night(told), lambda line: None).runs
+    for light in run.lights:
+        assert light.pointing.solved and len(light.pointing.star) == shown
+        assert light.pointing.dec_deg == pytest.approx(place[1], abs=0.01)
+
+
+def test_few_stars_beside_one_as_bright_that_the_catalogue_lacks_are_chance() -> None:
+    night = narrow_night(frames=1, width_deg=1.0, place_deg=(79.15, 15.45), seed=9)
+    (measure,) = measured(night)
+    assert found_near(measure, night, (79.15, 15.45)) is not None
+    stars = measure.stars.copy()
+    stars[20] = stars[1]
+    stars["x"][20], stars["y"][20] = 700.0, 300.0
+    stars = stars[np.argsort(-stars["flux"], kind="stable")]
+    assert found_near(replace(measure, stars=stars), night, (79.15, 15.45)) is None
+    # And elsewhere nothing is laid on four stars of another field.
+    for hint in ((112.45, 2.88), (41.31, 12.31), (200.0, 40.0), (310.0, -20.0)):
+        assert found_near(measure, night, hint) is None

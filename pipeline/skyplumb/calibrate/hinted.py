@@ -4,8 +4,8 @@ Patterns of the whole sky end at fields of some degrees: narrower ones hold too 
 stars to be unlike all others. Near a place that the header or the night notes give, few stars
 are enough. The places found here are candidates: the odds against chance decide (`matching`).
 
-It takes some eight stars of the catalogue, which ends at G 10: fields of 1.6 degrees nearly
-anywhere, of 1 degree where the sky is rich.
+It takes some six stars of the catalogue, which ends at G 10, or four where no star as bright is
+left over on either side: fields of 1.6 degrees nearly anywhere, of 1 degree mostly.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.matching import FEWEST_MATCHES, trusted_rows
+from skyplumb.calibrate.matching import fewest_matches, trusted_rows
 from skyplumb.calibrate.similarity import VOTERS, best_similarity
 from skyplumb.calibrate.sky import catalogue, unit_vectors
 from skyplumb.records import Measure
@@ -63,7 +63,8 @@ def places_near(
     axis = unit_vectors(*np.radians(hint_deg)[:, None])[0]
     reach = np.radians(HINT_OFF_DEG) + diagonal
     rows = np.flatnonzero(known.directions @ axis > np.cos(min(reach, 1.5)))
-    if len(rows) < FEWEST_MATCHES:
+    fewest = fewest_matches(camera)
+    if len(rows) < fewest:
         return
     # As many of the picture's brightest as the catalogue may hold there, by its mean density.
     density = len(rows) / (2 * np.pi * (1 - np.cos(min(reach, 1.5))))
@@ -74,14 +75,14 @@ def places_near(
     mine = (pixels - camera.middle) / camera.focal_px
     for patch in _patches(axis, float(size.min())):
         near = rows[known.directions[rows] @ patch > np.cos(0.75 * diagonal)][:VOTERS]
-        if len(near) < FEWEST_MATCHES:
+        if len(near) < fewest:
             continue
         plane, basis = _tangent(known.directions[near], patch)
         for parity in parities:
             found = best_similarity(
                 mine, plane, WITHIN_PX / camera.focal_px, scales, mirrored=parity < 0
             )
-            if found is None or found.hits < FEWEST_HITS:
+            if found is None or found.hits < min(FEWEST_HITS, fewest):
                 continue
             lens = replace(camera, focal_px=camera.focal_px / abs(found.factor), parity=parity)
             yield lens, _attitude(found.factor * parity, found.translation, basis)

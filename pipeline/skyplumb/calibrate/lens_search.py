@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, FEWEST_MATCHES, Detections
+from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, Detections, fewest_matches
 from skyplumb.calibrate.plate_solving import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
@@ -330,7 +330,7 @@ def _near_neighbours(
 ) -> Floats | None:
     """Attitude of a frame from where the frames before and after it pointed."""
     exposure = exposures[number]
-    if len(exposure.measure.stars) < FEWEST_MATCHES:
+    if len(exposure.measure.stars) < fewest_matches(camera):
         return None
     earlier = next((n for n in range(number - 1, -1, -1) if attitudes[n] is not None), None)
     later = next((n for n in range(number + 1, len(attitudes)) if attitudes[n] is not None), None)

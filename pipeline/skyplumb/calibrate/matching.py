@@ -27,6 +27,13 @@ from skyplumb.robust import mad_sigma
 Floats = NDArray[np.float64]
 
 FEWEST_MATCHES = 6
+SPARSE_DEG = 1.2
+"""A field narrower than this may hold fewer stars of the catalogue, which ends at G 10 with twelve
+stars a square degree."""
+FEWEST_OF_SPARSE = 4
+"""So many do there, which no other field a degree or two around lays so within a pixel, if their
+light is the catalogue's too."""
+SPARSE_PX = 1.0
 SURE = 0.5
 """Least probability of a match to be the same star."""
 CERTAIN_LOG_ODDS = 18.0
@@ -67,12 +74,21 @@ class Matches:
     """Natural logarithm of the likelihood over that of chance matches alone."""
     unlike_mag: float = 0.0
     """Scatter of their brightness against the catalogue's."""
+    fewest: int = FEWEST_MATCHES
+    """So many are needed in a field of this width."""
+
+    @property
+    def few(self) -> bool:
+        """Whether they are fewer than a wider field would need."""
+        return len(self.star) < FEWEST_MATCHES
 
     @property
     def certain(self) -> bool:
         """Whether these are the stars of the picture, beyond any doubt of chance."""
+        if self.few and not (self.sigma_px < SPARSE_PX and self.unlike_mag < CHANCE[-1][1]):
+            return False
         return (
-            len(self.star) >= FEWEST_MATCHES
+            len(self.star) >= self.fewest
             and self.log_odds > CERTAIN_LOG_ODDS
             and not any(
                 self.sigma_px > loose and self.unlike_mag > unlike for loose, unlike in CHANCE
@@ -207,8 +223,14 @@ def match_frames(
             mixture.sigma_px,
             mixture.log_odds,
             mad_sigma(light),
+            fewest_matches(camera),
         )
     return out
+
+
+def fewest_matches(camera: Camera) -> int:
+    """How many stars have to be the catalogue's in a picture of this field."""
+    return FEWEST_OF_SPARSE if camera.width_deg < SPARSE_DEG else FEWEST_MATCHES
 
 
 def mixture_of(distance: Floats, density: Floats, errors: Floats, sigma_px: float) -> Mixture:

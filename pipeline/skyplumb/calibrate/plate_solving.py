@@ -21,14 +21,15 @@ from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
 from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
-    FEWEST_MATCHES,
+    SPARSE_DEG,
     Detections,
     Matches,
+    fewest_matches,
     match_frames,
     stars_around,
 )
 from skyplumb.calibrate.similarity import MOST_TRIALS
-from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky
+from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky, catalogue
 from skyplumb.records import NAN, Measure
 
 Floats = NDArray[np.float64]
@@ -53,7 +54,7 @@ CENTRE_SHARE, FISHEYE_CENTRE_SHARE = 0.01, 0.05
 all-sky lens often lies off the middle of its sensor."""
 NARROW_DEG = 4.0
 """A field this narrow is sought near its hint before the patterns, which are many there."""
-NARROWEST_PATTERNS_DEG = 1.2
+NARROWEST_PATTERNS_DEG = SPARSE_DEG
 """Below it fields hold no patterns of the whole sky."""
 HINTED_WIDTHS_DEG = (1.0, 2.0, 0.5, 4.0)
 """Widths of field that are tried near a hint where the focal length is unknown."""
@@ -292,11 +293,40 @@ def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None
         if grown is None:
             continue
         matches = grown.matches[0]
+        if matches.few and not _none_left_over(stars, grown.camera, grown.attitudes[0], matches):
+            continue
         if matches.certain and (best is None or matches.log_odds > best.log_odds + BETTER_LOG_ODDS):
             best = Start(grown.camera, grown.attitudes[0], matches.log_odds)
     return best
 
 
+LEFT_OVER_MAG = 0.3
+"""Colours part stars of one magnitude by so much; the catalogue ends a little earlier for some."""
+
+
+def _none_left_over(stars: Detections, camera: Camera, attitude: Floats, matches: Matches) -> bool:
+    """Whether the brightest of the picture are all of the catalogue's, and all of those are there.
+
+    Of some five stars the places alone would leave a doubt, since any two may be laid on two.
+    """
+    known = catalogue()
+    size = np.array([camera.width_px, camera.height_px])
+    near = np.flatnonzero(known.directions @ attitude[2] > np.cos(camera.field_radius_rad()))
+    places = camera.project(known.directions[near] @ attitude.T)
+    inside = (np.abs(places - (size - 1) / 2) < size / 2 - INSIDE_PX).all(1)
+    bright = known.magnitude[near] < known.magnitude[-1] - LEFT_OVER_MAG
+    missing = np.setdiff1d(near[inside & bright], matches.catalogue)
+    zero = np.median(stars.magnitude[np.isin(stars.rows, matches.star)]) - np.median(
+        known.magnitude[matches.catalogue]
+    )
+    within = (np.abs(stars.pixels - (size - 1) / 2) < size / 2 - INSIDE_PX).all(1)
+    shown = stars.magnitude < zero + known.magnitude[-1] - 2 * LEFT_OVER_MAG
+    strange = np.setdiff1d(stars.rows[within & shown], matches.star)
+    return len(missing) == 0 and len(strange) == 0
+
+
+INSIDE_PX = 12.0
+"""Nearer to the edge a star may be cut off."""
 BETTER_LOG_ODDS = 10.0
 """A second law of the lens must be so much likelier than the first."""
 
@@ -347,7 +377,9 @@ def grow(
             for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
         ]
         matches = match_frames(frames, around, camera, attitudes, [sigma_px] * len(frames), reach)
-        usable = [n for n, one in enumerate(matches) if len(one.star) >= 6 and one.log_odds > 3]
+        usable = [
+            n for n, one in enumerate(matches) if len(one.star) >= one.fewest and one.log_odds > 3
+        ]
         if usable:
             camera, moved = fit_camera(
                 camera,
@@ -445,7 +477,7 @@ def fit_frames(
         )
         for n, found in zip(left, found_of, strict=True):
             before = fitted[n]
-            if len(found.star) < FEWEST_MATCHES:
+            if len(found.star) < fewest_matches(camera):
                 fitted[n] = None
             elif before is not None and found.same_stars(before.matches):
                 fitted[n] = replace(before, matches=found)
