@@ -206,6 +206,50 @@ def test_a_worker_of_another_version_is_refused_in_one_line(
     assert "\n" not in str(refused.value)
 
 
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="needs a worker that stands still")
+def test_the_frames_of_a_worker_that_stands_still_go_elsewhere(
+    two: str, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    import cluster_tasks as tasks
+
+    monkeypatch.setattr(cluster, "SILENT_S", 5.0)
+    with started(worker(two), folder) as third, contextlib.closing(Closing(two)) as hands:
+        hands.inner._client.wait_for_workers(3, timeout=60)
+        began = time.monotonic()
+        found: dict[int, int] = {}
+        seen: set[int] = set()
+        for number, result in run_all(tasks.square_slowly, list(range(24)), hands.inner):
+            assert not isinstance(result, Lost)
+            found[number] = result[0]
+            seen.add(result[1])
+            if third.pid in seen:
+                third.send_signal(signal.SIGSTOP)
+        assert third.pid in seen, "the third worker never had a task"
+        assert found == {n: n * n for n in range(24)}
+        assert time.monotonic() - began < 60  # Dask itself would wait for five minutes
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="asks /proc which ports are open")
+def test_a_cluster_of_ones_own_listens_to_nobody(folder: Path) -> None:
+    import cluster_tasks as tasks
+
+    def listening() -> set[str]:
+        mine = {
+            str(path.readlink()) for path in Path("/proc/self/fd").iterdir() if path.is_symlink()
+        }
+        lines = [
+            line.split()
+            for name in ("tcp", "tcp6")
+            for line in Path(f"/proc/self/net/{name}").read_text().splitlines()[1:]
+        ]
+        return {line[1] for line in lines if line[3] == "0A" and f"socket:[{line[9]}]" in mine}
+
+    before = listening()
+    with contextlib.closing(Closing("local")) as hands:
+        assert list(run_all(tasks.square_or_die, [3], hands.inner)) == [(0, 9)]
+        assert listening() == before
+
+
 def test_no_scheduler_and_no_worker_are_one_line(
     monkeypatch: pytest.MonkeyPatch, folder: Path
 ) -> None:

@@ -38,6 +38,9 @@ LOCAL = "local"
 """Instead of an address: a cluster is started on this machine."""
 CONNECT_S = 20.0
 """So long a scheduler, and then a first worker, is waited for."""
+SILENT_S = 30.0
+"""After so long without a sign of life a worker's frames go elsewhere; it is heard every second or
+few otherwise (Dask's heartbeats)."""
 _LIBRARIES = (*DECODERS, "numpy", "scipy")
 """Those whose version may change a digit of a measure."""
 
@@ -69,13 +72,22 @@ class ClusterWorkers:
             ) from None
         dask_cluster: Any = distributed
         self._address = address
+        self._left = threading.Event()
         self._cluster: Any = None
         self._client: Any = None
         # So that a worker may start processes of its own.
         dask.config.set({"distributed.worker.daemon": False})
         if address == LOCAL:
-            self._cluster = dask_cluster.LocalCluster(
-                n_workers=jobs, threads_per_worker=1, dashboard_address="127.0.0.1:0"
+            # Within this process: a port, even of this machine alone, would run the code of any
+            # user's process that finds it. The items run in processes of their own all the same.
+            scheduler = type("Scheduler", (_Unheard, dask_cluster.Scheduler), {})
+            hand = type("Worker", (_Unheard, dask_cluster.Worker), {})
+            options: dict[str, Any] = {"protocol": "inproc://", "dashboard": False}
+            self._cluster = dask_cluster.SpecCluster(
+                scheduler={"cls": scheduler, "options": options},
+                workers={
+                    n: {"cls": hand, "options": options | {"nthreads": 1}} for n in range(jobs)
+                },
             )
         try:
             self._client = dask_cluster.Client(
@@ -89,6 +101,7 @@ class ClusterWorkers:
         try:
             self._client.wait_for_workers(1, timeout=CONNECT_S)
             self._refuse_others()
+            threading.Thread(target=self._watch, daemon=True).start()
         except TimeoutError:
             self.stop()
             raise UserError(
@@ -116,9 +129,34 @@ class ClusterWorkers:
 
     def stop(self) -> None:
         """Leave the cluster; one that was started here ends."""
+        self._left.set()
+        if self._cluster is not None:
+            while _started_here:
+                _started_here.pop().stop()
         self._client.close(timeout=5)
         if self._cluster is not None:
             self._cluster.close(timeout=10)
+
+    def _watch(self) -> None:
+        """Give the work of a worker that is silent, stopped or frozen, to the others.
+
+        One that died Dask sees itself; one that only stands still it would wait for, for minutes.
+        By the scheduler's own clock: silent is who was heard so much before the last one.
+        """
+        while not self._left.wait(SILENT_S / 5):
+            try:
+                told = self._client.sync(self._client.scheduler.identity)["workers"]
+                heard = {worker: float(one["last_seen"]) for worker, one in told.items()}
+                for worker in heard:
+                    if max(heard.values()) - heard[worker] > SILENT_S:
+                        self._client.sync(
+                            self._client.scheduler.unregister,
+                            address=worker,
+                            stimulus_id=f"silent-{heard[worker]}",
+                        )
+            except Exception:
+                # Of whatever kind: a scheduler that is gone is told by the tasks themselves.
+                continue
 
     def _tell(self, there: Any, answer: Future[Any]) -> None:
         """Pass on what came of a task."""
@@ -160,6 +198,13 @@ class ClusterWorkers:
                 raise UserError(_other_version(worker, theirs, mine))
 
 
+class _Unheard:
+    """A part of Dask's that opens no port, not even for its pages."""
+
+    def start_http_server(self, *_: Any, **__: Any) -> None:
+        """There is none."""
+
+
 @cache
 def about() -> str:
     """What a result depends on besides the files: versions, and this program's own code."""
@@ -183,6 +228,8 @@ def _other_version(worker: str, theirs: str, mine: str) -> str:
 
 
 _hands = threading.local()
+_started_here: list[LocalWorkers] = []
+"""Of this process; ended with a cluster that lives within it."""
 
 
 def _done_there(wanted: str, task: Callable[[Any], Any], item: Any, limits: WorkLimits) -> Any:
@@ -193,6 +240,8 @@ def _done_there(wanted: str, task: Callable[[Any], Any], item: Any, limits: Work
         # Dask may have started this worker so that it can start no process: then it is its own.
         alone = multiprocessing.current_process().daemon
         _hands.mine = Here() if alone else LocalWorkers(1)
+        if not alone:
+            _started_here.append(_hands.mine)
     try:
         return (_hands.mine.submit(task, item, limits).result(),)
     except LostError as error:
