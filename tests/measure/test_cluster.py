@@ -229,6 +229,23 @@ def test_the_frames_of_a_worker_that_stands_still_go_elsewhere(
         assert time.monotonic() - began < 60  # Dask itself would wait for five minutes
 
 
+def test_a_scheduler_that_is_killed_is_one_line(
+    folder: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    import cluster_tasks as tasks
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = str(free.getsockname()[1])
+    words = ["dask_scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]
+    with started(words, folder) as scheduler, started(worker(f"tcp://127.0.0.1:{port}"), folder):
+        with contextlib.closing(Closing(f"tcp://127.0.0.1:{port}")) as hands:
+            with pytest.raises(UserError, match="the scheduler is gone; start it again"):
+                for _ in run_all(tasks.square_slowly, list(range(40)), hands.inner):
+                    scheduler.kill()
+        assert capfd.readouterr().err == ""
+
+
 @pytest.mark.skipif(sys.platform != "linux", reason="asks /proc which ports are open")
 def test_a_cluster_of_ones_own_listens_to_nobody(folder: Path) -> None:
     import cluster_tasks as tasks

@@ -14,6 +14,7 @@ was called.
 from __future__ import annotations
 
 import hashlib
+import logging
 import multiprocessing
 import os
 import platform
@@ -41,6 +42,7 @@ CONNECT_S = 20.0
 SILENT_S = 30.0
 """After so long without a sign of life a worker's frames go elsewhere; it is heard every second or
 few otherwise (Dask's heartbeats)."""
+_LOGGERS = ("distributed.client", "distributed.core", "distributed.comm.tcp")
 _LIBRARIES = (*DECODERS, "numpy", "scipy")
 """Those whose version may change a digit of a measure."""
 
@@ -73,6 +75,10 @@ class ClusterWorkers:
         dask_cluster: Any = distributed
         self._address = address
         self._left = threading.Event()
+        # It logs tracebacks of every scheduler that goes; our line says it.
+        self._levels = {name: logging.getLogger(name).level for name in _LOGGERS}
+        for name in _LOGGERS:
+            logging.getLogger(name).setLevel(logging.CRITICAL + 1)
         self._cluster: Any = None
         self._client: Any = None
         # So that a worker may start processes of its own.
@@ -136,6 +142,8 @@ class ClusterWorkers:
         self._client.close(timeout=5)
         if self._cluster is not None:
             self._cluster.close(timeout=10)
+        for name, level in self._levels.items():
+            logging.getLogger(name).setLevel(level)
 
     def _watch(self) -> None:
         """Give the work of a worker that is silent, stopped or frozen, to the others.
