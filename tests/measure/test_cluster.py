@@ -239,10 +239,12 @@ def test_a_scheduler_that_is_killed_is_one_line(
         port = str(free.getsockname()[1])
     words = ["dask_scheduler", "--host", "127.0.0.1", "--port", port, "--no-dashboard"]
     with started(words, folder) as scheduler, started(worker(f"tcp://127.0.0.1:{port}"), folder):
-        with contextlib.closing(Closing(f"tcp://127.0.0.1:{port}")) as hands:
-            with pytest.raises(UserError, match="the scheduler is gone; start it again"):
-                for _ in run_all(tasks.square_slowly, list(range(40)), hands.inner):
-                    scheduler.kill()
+        with (
+            contextlib.closing(Closing(f"tcp://127.0.0.1:{port}")) as hands,
+            pytest.raises(UserError, match="the scheduler is gone; start it again"),
+        ):
+            for _ in run_all(tasks.square_slowly, list(range(40)), hands.inner):
+                scheduler.kill()
         assert capfd.readouterr().err == ""
 
 
