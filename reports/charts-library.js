@@ -1,4 +1,4 @@
-// See LICENSE.charts-library.txt; made by `make shipped`.
+// Vega 6.2.0, Vega-Lite 6.4, Vega-Embed 7.0.2; see LICENSE.charts-library.txt; made by `make shipped`.
 (() => {
 "use strict";
 const n=/("(?:[^\\"]|\\.)*")|[:,]/g;function t(t1,e={}){const o=JSON.stringify([1],void 0,void 0===e.indent?2:e.indent).slice(2,-3),i=""===o?1/0:void 0===e.maxLength?80:e.maxLength;let{replacer:r}=e;return function t(e,l,s){e&&"function"==typeof e.toJSON&&(e=e.toJSON());const c=JSON.stringify(e,r);if(void 0===c)return c;const f=i-l.length-s;if(c.length<=f){const t=c.replace(n,(n,t)=>t||`${n} `);if(t.length<=f)return t;}if(null!=r&&(e=JSON.parse(c),r=void 0),"object"==typeof e&&null!==e){const n=l+o,i=[];let r,s,c=0;if(Array.isArray(e)){r="[",s="]";const{length:o}=e;for(;c<o;c++)i.push(t(e[c],n,c===o-1?0:1)||"null");}else{r="{",s="}";const o=Object.keys(e),{length:l}=o;for(;c<l;c++){const r=o[c],s=`${JSON.stringify(r)}: `,f=t(e[r],n,s.length+(c===l-1?0:1));void 0!==f&&i.push(s+f);}}if(i.length>0)return[r,o+i.join(`,

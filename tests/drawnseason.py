@@ -265,7 +265,7 @@ def write_season(
     for night in range(nights):
         mine = rigs[night % len(rigs)]
         # Three days apart from a first of January: names of nights that sort in their order.
-        day = np.datetime64("2026-01-01") + 3 * night
+        day = np.datetime64("2026-01-01") + np.timedelta64(3 * night, "D")
         told = notes[night % len(notes)] if notes else None
         _write_night(mine, rng, day, cells, frames, out, told, lens, mounts, cloud)
     return out

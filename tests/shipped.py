@@ -60,7 +60,13 @@ def charts_library() -> str:
     """Vega, Vega-Lite and Vega-Embed with all they need; `LICENSE.charts-library.txt` goes with
     them."""
     bundle = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;")
-    head = "// See LICENSE.charts-library.txt; made by `make shipped`."
+    versions = {
+        "Vega": vl_convert.get_vega_version(),
+        "Vega-Lite": vl_convert.get_vegalite_versions()[-1],
+        "Vega-Embed": vl_convert.get_vega_embed_version(),
+    }
+    told = ", ".join(f"{name} {version}" for name, version in versions.items())
+    head = f"// {told}; see LICENSE.charts-library.txt; made by `make shipped`."
     return f'{head}\n(() => {{\n"use strict";\n{bundle}\n}})();\n'
 
 

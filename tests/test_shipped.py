@@ -5,18 +5,27 @@ from __future__ import annotations
 import csv
 import json
 import math
+import os
 import re
+import shutil
+import subprocess
+import sys
+import tomllib
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import jsonschema
 import pytest
+import vl_convert
 from csvw import Table
 
+import skyplumb
 from inventednight import Written, invented_night, with_fields, written
 from shipped import MADE, REPORTS
+from skyplumb._data import shipped
 from skyplumb.columns import COLUMNS
+from skyplumb.output.page.render import LIBRARY
 from skyplumb.summary import SCHEMA_FILE, read_summary, table_digest
 from smallcard import Finished
 
@@ -125,3 +134,43 @@ def test_every_column_says_its_unit_and_meaning_to_programs(audit_of_a_night: Wr
         for end, unit in ends.items():
             if name.endswith(end) and name != "scale_arcsec_px":
                 assert column.unit == unit
+
+
+def test_the_charts_library_says_its_versions_and_has_its_licences() -> None:
+    reports = Path(str(shipped("reports")))
+    first = (reports / LIBRARY).read_text("utf-8").partition("\n")[0]
+    # The project that packs it: its own words for what is inside.
+    assert vl_convert.get_vega_version() in first
+    licences = (reports / "LICENSE.charts-library.txt").read_text("utf-8")
+    for name, version in re.findall(r"([\w-]+) v?(\d+(?:\.\d+)+)", first):
+        assert version
+        assert re.search(rf"^(?:.*, )?{name.lower()}(?:,.*)?$", licences, re.M), name
+    assert len(re.findall(r"\d+\.\d+", first)) >= 3
+    told = tomllib.loads((reports.parent / "pyproject.toml").read_text("utf-8"))["project"]
+    assert "reports/LICENSE.charts-library.txt" in told["license-files"]
+    assert "version" in told["dynamic"]  # told in the package alone
+
+
+def test_files_are_those_of_the_package_and_of_no_other_project(tmp_path: Path) -> None:
+    """An installed copy below a project that has the same names of files and folders."""
+    project = tmp_path / "project"
+    place = project / "site"
+    package = Path(str(skyplumb.__file__)).parent
+    (place / "skyplumb").mkdir(parents=True)
+    for name in ("__init__.py", "_data.py", "errors.py"):
+        shutil.copy2(package / name, place / "skyplumb")
+    ask = "from skyplumb._data import shipped; print(shipped('config'))"
+
+    def answer() -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", ask], cwd=tmp_path, env=os.environ | {"PYTHONPATH": str(place)},
+            capture_output=True, text=True,
+        )  # fmt: skip
+
+    (project / "config").mkdir()
+    (project / "pyproject.toml").write_text('[project]\nname = "another"\n')
+    assert "not installed with skyplumb" in answer().stderr
+    (project / "pyproject.toml").write_text('[project]\nname = "skyplumb"\n')
+    assert answer().stdout == f"{project / 'config'}\n"
+    (place / "skyplumb" / "config").mkdir()
+    assert answer().stdout == f"{place / 'skyplumb' / 'config'}\n"

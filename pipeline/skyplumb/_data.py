@@ -7,7 +7,8 @@ import secrets
 import shutil
 import stat
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -19,21 +20,27 @@ from platformdirs import user_cache_path
 from skyplumb.errors import UserError
 
 
+@cache
 def shipped(folder: str) -> Traversable:
-    """The folder `reports` or `config`, from the checkout or from the installed wheel.
+    """The folder `reports` or `config`: of the installed package, else of the checkout it lies in.
 
     Raises
     ------
     FileNotFoundError
         If neither place holds the folder.
     """
-    checkout = Path(__file__).resolve().parents[2]
-    if (checkout / "pyproject.toml").is_file() and (checkout / folder).is_dir():
-        return checkout / folder
     installed = files("skyplumb") / folder
-    if not installed.is_dir():
-        raise FileNotFoundError(f"{folder}: not installed with skyplumb; install it again")
-    return installed
+    if installed.is_dir():
+        return installed
+    checkout = Path(__file__).resolve().parents[2]
+    import tomllib  # an installed copy has no use for it
+
+    with suppress(OSError, ValueError, KeyError, TypeError):
+        # Another project may have such a file and folders above an installed copy.
+        told = tomllib.loads((checkout / "pyproject.toml").read_text("utf-8"))
+        if told["project"]["name"] == "skyplumb" and (checkout / folder).is_dir():
+            return checkout / folder
+    raise FileNotFoundError(f"{folder}: not installed with skyplumb; install it again")
 
 
 def cache_folder() -> Path:

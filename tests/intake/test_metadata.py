@@ -817,3 +817,10 @@ def test_fractions_of_a_second_are_kept_to_the_microsecond() -> None:
     assert time("2026-08-14T22:31") == datetime(2026, 8, 14, 22, 31)
     for text in ("2026-02-31T00:00:00", "2026-08-14", "    :  :     :  :  ", ""):
         assert time(text) is None
+
+
+def test_a_file_of_which_nothing_is_known_is_no_picture_whatever_nan_is_equal_to() -> None:
+    # From Python 3.13 on a record is compared field by field, and NaN is unlike itself.
+    nothing = ShotInfo(focal_mm=float("nan"), latitude_deg=float("nan"))
+    with pytest.raises(UnreadableError, match="no picture that can be read"):
+        _exif._filled(nothing, b"milk, bread, batteries " * 100, "a.dng", 10**9)

@@ -247,7 +247,8 @@ def _filled(info: ShotInfo, data: bytes, file: str, cap_bytes: int) -> ShotInfo:
             clock = told.timestamp
     except Exception as error:
         # Whatever the library stumbles over: what exiv2 has read stands.
-        if info == ShotInfo() and isinstance(error, rawpy.LibRawError):
+        # By their words: what is not known, NaN, is not even equal to itself.
+        if repr(info) == repr(ShotInfo()) and isinstance(error, rawpy.LibRawError):
             raise UnreadableError(f"{file}: no picture that can be read; {AGAIN}") from None
         return info
     if clock is None or not 1990 <= clock.year <= YEARS[1]:

@@ -90,6 +90,10 @@ class Database:
         with self._lock:
             self._tried(act)
 
+    def __del__(self) -> None:
+        """Whoever forgets to close it leaves nothing open, either."""
+        self.close()
+
     def close(self) -> None:
         """Let go of the file."""
         if self._db is not None:
