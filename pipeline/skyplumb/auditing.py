@@ -43,6 +43,7 @@ from skyplumb.output.earlier import left_behind
 from skyplumb.output.history import History, clearest, read_history, sharpest
 from skyplumb.output.index import write_index
 from skyplumb.output.paths import refuse_card, refuse_no_folder
+from skyplumb.output.place import other_cards
 from skyplumb.output.xmp import refuse_no_copy
 from skyplumb.records import CardFile
 from skyplumb.session_task import (
@@ -138,6 +139,8 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         tasks = _with_known_lenses(tasks, earlier, store, workers, options)
         written = _judge_all(tasks, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
+        for other in other_cards(options.out, options.card):
+            say(f"{options.out}: another card has sessions there, which are left alone: {other}")
         index = write_index(options.out, {one.folder.name: one.row for one in written}, warn)
     done = Audited(
         index,

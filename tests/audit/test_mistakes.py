@@ -156,3 +156,24 @@ def test_a_folder_that_holds_outputs_is_searched(
     done = skyplumb("tally", tmp_path / "nights", "--out", tmp_path / "season")
     assert done.code == 0 and "in 1 session" in done.stdout
     assert SESSION in str(next((tmp_path / "nights").rglob("frames.csv")))
+
+
+def test_another_card_into_the_same_output_is_said(
+    skyplumb: Command, small_card: Path, tmp_path: Path
+) -> None:
+    for name in ("first", "second"):
+        (tmp_path / name).mkdir()
+        shutil.copy2(small_card / "dunkel" / "MIST_0012.dng", tmp_path / name / f"{name}.dng")
+        with (tmp_path / name / f"{name}.dng").open("ab") as frame:
+            frame.write(name.encode())
+    words = ("--out", tmp_path / "out")
+    assert "another card" not in skyplumb("audit", tmp_path / "first", *words).stdout
+    assert "another card" not in skyplumb("audit", tmp_path / "first", *words).stdout
+    said = skyplumb("audit", tmp_path / "second", *words).stdout
+    assert f"another card has sessions there, which are left alone: {tmp_path / 'first'}" in said
+
+
+def test_a_row_does_not_say_its_path_twice(audited: Finished) -> None:
+    broken = [row for row in audited.rows.values() if row["kind"] == "unreadable"]
+    assert len(broken) == 3
+    assert not [row for row in broken if row["file"] in row["reason"]]

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from skyplumb._data import shipped
+from skyplumb.errors import UserError
 from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
 from skyplumb.intake.yaml_file import SettingsError
 from skyplumb.records import ShotInfo
@@ -209,7 +210,7 @@ leave_out:
     ]
     assert idle_entries(notes, shots) == [
         "night notes: runs.1 (files: M_*, lens: ) fits no shot of the card; correct or remove it",
-        "night notes: leave_out.0 (after: 2026-08-15 03:00:00) fits no shot of the card; "
+        "night notes: leave_out.1 (after: 2026-08-15 03:00:00) fits no shot of the card; "
         "correct or remove it",
         "night notes: setups.2 (2026-08-13 23:00): no shot was taken within 12 h of it; "
         "it should be a time of the camera's own clock",
@@ -251,19 +252,19 @@ def test_notes_lying_on_the_card_cost_one_line_whatever_they_are(tmp_path: Path)
         ),
         (
             "setups: [100000000000]\n",
-            "1: setups.0: should be a time, such as 2026-08-14 23:40 (got 100000000000)",
+            "1: setups.1: should be a time, such as 2026-08-14 23:40 (got 100000000000)",
         ),
         (
             "setups: [9999-12-31 23:00:00]\n",
-            "1: setups.0: should be of a year from 1900 to 2199 (got '9999-12-31 23:00:00')",
+            "1: setups.1: should be of a year from 1900 to 2199 (got '9999-12-31 23:00:00')",
         ),
         (
             "runs:\n  - files: a\n    exposure_s: 1e11\n",
-            "3: runs.0.exposure_s: should be 1e+06 or less (got 100000000000.0)",
+            "3: runs.1.exposure_s: should be 1e+06 or less (got 100000000000.0)",
         ),
         (
             'runs:\n  - files: a\n    camera_name: "a\\nb"\n',
-            "3: runs.0.camera_name: should be one line of plain text (got 'a\\nb')",
+            "3: runs.1.camera_name: should be one line of plain text (got 'a\\nb')",
         ),
         (
             "wind: !!bool x\n",
@@ -271,17 +272,17 @@ def test_notes_lying_on_the_card_cost_one_line_whatever_they_are(tmp_path: Path)
         ),
         (
             "runs:\n  - exposure_s: 32\n",
-            "2: runs.0: says no shots; add one of files, lens, camera, serial, after, before",
+            "2: runs.1: says no shots; add one of files, lens, camera, serial, after, before",
         ),
-        ("leave_out:\n  - files: a*\n", "2: leave_out.0.reason: is missing; add it"),
+        ("leave_out:\n  - files: a*\n", "2: leave_out.1.reason: is missing; add it"),
         (
             "setups: [2026-08-14]\n",
-            "1: setups.0: should be a date with a time, such as 2026-08-14 23:40 "
+            "1: setups.1: should be a date with a time, such as 2026-08-14 23:40 "
             "(got '2026-08-14')",
         ),
         (
             "setups:\n  - 2026-08-14T23:40:00Z\n",
-            "2: setups.0: should be without a zone: the time the camera's own clock showed "
+            "2: setups.1: should be without a zone: the time the camera's own clock showed "
             "(got '2026-08-14 23:40:00+00:00')",
         ),
         ("payload: 3\n", "1: payload: no such key; did you mean payload_g?"),
@@ -291,3 +292,24 @@ def test_a_mistake_is_told_with_line_key_and_mend(tmp_path: Path, text: str, exp
     with pytest.raises(SettingsError) as caught:
         notes_of(tmp_path, text)
     assert str(caught.value) == f"{tmp_path / 'notes.yaml'}:{expected}"
+
+
+@pytest.mark.parametrize(
+    ("given", "mend"),
+    [
+        ("19.11.2025", "2025-11-19 23:40"),
+        ("19.11.2025 21:30", "2025-11-19 21:30"),
+        ("9/3/2025 1:05", "2025-03-09 01:05"),
+        ("'21:30'", "2026-08-14 23:40"),
+        ("yesterday", "2026-08-14 23:40"),
+    ],
+)
+def test_a_date_in_another_form_is_told_with_its_line_and_the_one_to_write(
+    tmp_path: Path, given: str, mend: str
+) -> None:
+    path = tmp_path / "night-notes.yaml"
+    path.write_text(f"runs:\n  - focal_mm: 85\n    after: {given}\n", "utf-8")
+    with pytest.raises(UserError) as told:
+        load_notes(path, tmp_path)
+    wanted = f"{path}:3: runs.1.after: should be a date with a time, such as {mend} (got "
+    assert str(told.value).startswith(wanted)

@@ -82,9 +82,9 @@ def test_a_name_as_the_csv_guards_it_is_the_same_name(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "says"),
     [
-        ("frames:\n  - file: a\n    verdict: maybe\n", ":3: frames.0.verdict: should be 'keep'"),
-        ("frames:\n  - file: a\n", ":2: frames.0.verdict: is missing"),
-        ("frames:\n  - file: a\n    verdict: keep\n    why: x\n", ":4: frames.0.why: no such key"),
+        ("frames:\n  - file: a\n    verdict: maybe\n", ":3: frames.1.verdict: should be 'keep'"),
+        ("frames:\n  - file: a\n", ":2: frames.1.verdict: is missing"),
+        ("frames:\n  - file: a\n    verdict: keep\n    why: x\n", ":4: frames.1.why: no such key"),
         ("frames: keep\n", ":1: frames: should be a list of entries"),
         ("- a\n", ":1: should be a list of 'key: value' lines"),
         ("frames: [\n", "not valid YAML"),

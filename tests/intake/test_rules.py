@@ -117,11 +117,11 @@ limits:
         ),
         (
             "limits:\n  - lens: a\n  - lenz: b\n",
-            "rules.yaml:3: limits.1.lenz: no such key; did you mean lens?",
+            "rules.yaml:3: limits.2.lenz: no such key; did you mean lens?",
         ),
         (
             "limits:\n  - trail_px:\n      keep_up_to: -1\n      reject_over: 2\n",
-            "rules.yaml:3: limits.0.trail_px.keep_up_to: should be 0 or more (got -1)",
+            "rules.yaml:3: limits.1.trail_px.keep_up_to: should be 0 or more (got -1)",
         ),
         (
             "trail_px: {keep_up_to: wide}\n",

@@ -269,13 +269,13 @@ def idle_entries(notes: Notes, shots: Iterable[tuple[str, ShotInfo]]) -> list[st
     clocks = sorted(info.clock for _, info in shots if info.clock is not None)
     lines = []
     for name, entries in (("runs", notes.runs), ("leave_out", notes.leave_out)):
-        for number, entry in enumerate(entries):
+        for number, entry in enumerate(entries, 1):
             if not any(entry.fits(file, info) for file, info in shots):
                 lines.append(
                     f"night notes: {name}.{number} ({_pattern(entry)}) fits no shot of the card; "
                     "correct or remove it"
                 )
-    for number, setup in enumerate(notes.setups):
+    for number, setup in enumerate(notes.setups, 1):
         after = bisect_left(clocks, setup)
         if after == len(clocks) or clocks[after] - setup > SETUP_SERVES:
             lines.append(

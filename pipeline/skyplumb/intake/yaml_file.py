@@ -286,7 +286,11 @@ def _merge(base: Mapping[str, Any], over: Mapping[str, Any]) -> dict[str, Any]:
 
 def _in_words(model: type[BaseModel], error: ErrorDetails) -> str:
     """One validation error as key, what it should be and what it is."""
-    where = _plain(".".join(str(part) for part in error["loc"]))
+    *above, last = error["loc"] or ("",)
+    # People count entries from one; a number that is no key is no entry's.
+    last = str(last) if error["type"] == "invalid_key" else last
+    parts = (str(part + 1) if isinstance(part, int) else part for part in (*above, last))
+    where = _plain(".".join(parts))
     got = f" (got {_short(error['input'])})"
     message = error["msg"].removeprefix("Input ").removeprefix("Value error, ")
     match error["type"]:
@@ -311,6 +315,10 @@ def _in_words(model: type[BaseModel], error: ErrorDetails) -> str:
             message = f"should be {'more' if side == 'gt' else 'less'} than {limit:g}"
         case "float_type" | "int_type" if isinstance(error["input"], str):
             message += _number_mend(error["input"])
+        case "datetime_parsing" | "datetime_from_date_parsing" | "datetime_type":
+            message = f"should be a date with a time, such as {_date_mend(error['input'])}"
+        case "too_short" if isinstance(error["input"], str):
+            message = f"should have {error['ctx']['min_length']} letters or more"
         case "model_type" | "dict_type":
             message = "should be a list of 'key: value' lines"
         case "tuple_type":
@@ -328,6 +336,16 @@ def _number_mend(text: str) -> str:
         hours = int(found[2]) + int(found[3]) / 60
         return f"; write {found[1].replace('+', '')}{hours:g}"
     return ""
+
+
+def _date_mend(text: object) -> str:
+    """A date that was written in another way, as it is to be written; an example else."""
+    found = re.match(r"\s*(\d{1,2})[./](\d{1,2})[./](\d{4})(.*)", str(text), re.DOTALL)
+    if found and int(found[2]) <= 12:
+        clock = re.search(r"\b(\d{1,2}):(\d\d)\b", found[4])
+        time = f"{int(clock[1]):02d}:{clock[2]}" if clock else "23:40"
+        return f"{found[3]}-{int(found[2]):02d}-{int(found[1]):02d} {time}"
+    return "2026-08-14 23:40"
 
 
 def _short(value: object) -> str:

@@ -13,6 +13,7 @@ was called.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import logging
 import multiprocessing
@@ -75,6 +76,7 @@ class ClusterWorkers:
         dask_cluster: Any = distributed
         self._address = address
         self._left = threading.Event()
+        self._count = 1
         # It logs tracebacks of every scheduler that goes; our line says it.
         self._levels = {name: logging.getLogger(name).level for name in _LOGGERS}
         for name in _LOGGERS:
@@ -120,7 +122,10 @@ class ClusterWorkers:
     @property
     def count(self) -> int:
         """How many work at a time, by now: workers may come and go."""
-        return max(1, int(sum(self._client.nthreads().values())))
+        # One that is gone is told by the tasks themselves.
+        with contextlib.suppress(OSError, TimeoutError):
+            self._count = max(1, int(sum(self._client.nthreads().values())))
+        return self._count
 
     def submit(self, task: Callable[[T], R], item: T, limits: WorkLimits, /) -> Future[R]:
         """Start a task; its future raises what the task raised, or that it was lost."""

@@ -110,6 +110,12 @@ def holds_shots_of(folder: Path, others: Iterable[Path]) -> bool:
     return held.digests <= set().union(*(mark.digests for mark in marks))
 
 
+def other_cards(out: Path, card: Path) -> list[str]:
+    """The other cards of which an output holds sessions, by where they were."""
+    marks = (_read(mark.parent) for mark in sorted(out.glob(f"*/{MARK}")))
+    return sorted({mark.card for mark in marks if mark is not None} - {str(card.absolute())})
+
+
 def _read(folder: Path) -> CardMark | None:
     """The mark of a folder; None if it has none that can be read."""
     try:

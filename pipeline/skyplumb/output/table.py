@@ -55,7 +55,8 @@ def session_result(
             by_file[shot.file] = _not_judged_row(name, shot, excluded)
     for entry in others:
         file = entry.file.as_posix()
-        by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=entry.note)
+        note = entry.note.removeprefix(f"{file}: ")
+        by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=note)
     order = {file: n for n, file in enumerate(_in_time(judged))}
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     return SessionResult(
@@ -85,7 +86,7 @@ def _not_judged_row(session: str, shot: Shot, excluded: Mapping[str, str]) -> Fr
         file=shot.file,
         session=session,
         kind=kind,
-        reason=reason,
+        reason=reason.removeprefix(f"{shot.file}: "),  # which stands in the row
         sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
         **_told_by_the_file(shot.info, shot.start_utc),
     )
