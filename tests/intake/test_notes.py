@@ -209,12 +209,12 @@ leave_out:
         for n, clock in enumerate(clocks)
     ]
     assert idle_entries(notes, shots) == [
-        "night notes: runs.1 (files: M_*, lens: ) fits no shot of the card; correct or remove it",
+        "night notes: runs.2 (files: M_*, lens: ) fits no shot of the card; correct or remove it",
         "night notes: leave_out.1 (after: 2026-08-15 03:00:00) fits no shot of the card; "
         "correct or remove it",
-        "night notes: setups.2 (2026-08-13 23:00): no shot was taken within 12 h of it; "
+        "night notes: setups.3 (2026-08-13 23:00): no shot was taken within 12 h of it; "
         "it should be a time of the camera's own clock",
-        "night notes: setups.3 (2026-08-15 02:00): no shot was taken within 12 h of it; "
+        "night notes: setups.4 (2026-08-15 02:00): no shot was taken within 12 h of it; "
         "it should be a time of the camera's own clock",
     ]
     assert idle_entries(Notes(), shots) == []
