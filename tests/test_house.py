@@ -11,13 +11,14 @@ import pytest
 import skyplumb
 
 PACKAGE = Path(str(skyplumb.__file__)).parent
-STAGES = ("intake", "measure", "night", "calibrate", "judge", "output", "season")
+STAGES = ("intake", "measure", "night", "calibrate", "judge", "output", "season", "check")
 """In the order of the work: a stage may use those before it, never one after it."""
 DOORS = (
     "__init__.py",
     "__main__.py",
     "api.py",
     "auditing.py",
+    "checking.py",
     "cli.py",
     "options.py",
     "session_task.py",

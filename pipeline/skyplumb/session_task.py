@@ -244,7 +244,7 @@ def _calibrated(task: SessionTask, store: Store, session: Session) -> Calibrated
 
     def run() -> Calibrated:
         say = _silent if task.options.quiet else tell
-        return calibrate(_with_arrays(task, store, session, ARRAYS), say)
+        return calibrate(with_arrays(store, task.keys, session, ARRAYS), say)
 
     measures = {one.file: one for one in session.measures}
     return _kept(
@@ -259,7 +259,7 @@ def _pictures(
     """What the frames look like."""
 
     def run() -> dict[str, pictures.Picture]:
-        some = _with_arrays(task, store, session, ("crops", "crop_xy", "thumbnail"))
+        some = with_arrays(store, task.keys, session, ("crops", "crop_xy", "thumbnail"))
         facts = [fact for run in calibrated.runs for fact in calibrated.facts[run.name]]
         return pictures.pictures_of(
             {run.name: [light.file for light in run.lights] for run in calibrated.runs},
@@ -291,17 +291,16 @@ def _kept(
     return found
 
 
-def _with_arrays(
-    task: SessionTask, store: Store, session: Session, arrays: Sequence[str]
+def with_arrays(
+    store: Store, keys: Mapping[str, str], session: Session, arrays: Sequence[str]
 ) -> Session:
-    """The session with some of its measures' arrays.
+    """The session with some of its measures' arrays; `keys` are their names in the store.
 
     Raises
     ------
     UserError
         If the store has lost one since it was asked a moment ago.
     """
-    keys = task.keys
     held = store.get_all((keys[m.file] for m in session.measures if m.file in keys), arrays)
     try:
         shots = [

@@ -60,8 +60,8 @@ finally:
 
 
 @dataclass(frozen=True, slots=True)
-class _Audit:
-    """What one audit used."""
+class Used:
+    """What one audit, or another command, used."""
 
     main_s: float
     workers_s: float
@@ -117,11 +117,11 @@ def cost_tables(jobs: int, say: Callable[[str], None], rounds: int = 3) -> list[
         shutil.copy2(file, few / file.parent.name)
     _audit(few, 1)  # the pattern databases are made, the disk's cache is warm
     units: list[tuple[float, float]] = []
-    whole: dict[int, list[_Audit]] = {1: [], 2: []}
-    short: list[_Audit] = []
+    whole: dict[int, list[Used]] = {1: [], 2: []}
+    short: list[Used] = []
     for number in range(1, rounds + 1):
         for workers in whole:
-            units += [_unit_s(file) for file in files]
+            units += [unit_s(file) for file in files]
             whole[workers].append(_audit(card, workers))
         short.append(_audit(few, 1))
         say(f"cost, round {number} of {rounds}")
@@ -138,7 +138,7 @@ def cost_tables(jobs: int, say: Callable[[str], None], rounds: int = 3) -> list[
     return [replace(table, rows=[*table.rows, memory]), beside_table(files)]
 
 
-def _unit_s(file: Path) -> tuple[float, float]:
+def unit_s(file: Path) -> tuple[float, float]:
     """Processor time of decoding a file's bytes and of one sep pass over its half-size green."""
     data = file.read_bytes()
     begin = time.process_time()
@@ -153,23 +153,27 @@ def _unit_s(file: Path) -> tuple[float, float]:
     return decoded - begin, time.process_time() - ready
 
 
-def _audit(card: Path, workers: int) -> _Audit:
+def _audit(card: Path, workers: int) -> Used:
     """Audit a card as the command line does, from nothing."""
     out = KEPT / "audits" / "cost"
     shutil.rmtree(out, ignore_errors=True)
-    command = ["audit", str(card), "--out", str(out), "--jobs", str(workers), "--quiet"]
+    return told_cost(["audit", str(card), "--out", str(out), "--jobs", str(workers), "--quiet"])
+
+
+def told_cost(command: Sequence[str]) -> Used:
+    """Run a command and tell what it used."""
     begin = time.perf_counter()
     done = subprocess.run(
         [sys.executable, "-c", _TOLD, *command], capture_output=True, text=True, check=True
     )
     wall_s = time.perf_counter() - begin
-    return _Audit(**json.loads(done.stdout.splitlines()[-1]), wall_s=wall_s)
+    return Used(**json.loads(done.stdout.splitlines()[-1]), wall_s=wall_s)
 
 
 def _table(
     units: Sequence[tuple[float, float]],
-    whole: dict[int, list[_Audit]],
-    short: Sequence[_Audit],
+    whole: dict[int, list[Used]],
+    short: Sequence[Used],
     frames: int,
     few: int,
     size_mb: float,

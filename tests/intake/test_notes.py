@@ -111,7 +111,7 @@ def test_the_shipped_example_is_valid_and_does_what_its_comments_say(tmp_path: P
 
     late = ShotInfo(clock=datetime(2026, 8, 15, 1, 15), serial="70001234", lens="Harrow 20 mm")
     told = notes.for_shot("DCIM/101NIGHT/N_0400.DNG", late)
-    assert (told.utc_offset_h, told.clock_ahead_s, told.setup) == (1, 0, 1)
+    assert (told.utc_offset_h, told.clock_ahead_s, told.setup) == (1, 0, 2)
     assert told.payload_g == 2200
     assert told.left_out == "foreground, tracker off on purpose"
     assert told.info.lens == "Harrow 20 mm"

@@ -21,6 +21,7 @@ JUDGE = {
     "clocks": range(250_000, 260_000),
     "lot": range(263_000, 270_000),
     "honesty": range(270_000, 280_000),
+    "check": range(280_000, 290_000),
 }
 """Nights that are only ever drawn to count what the program says of them."""
 

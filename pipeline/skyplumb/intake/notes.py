@@ -60,6 +60,11 @@ def _clock_time(value: object) -> object:
 ClockTime = Annotated[datetime, BeforeValidator(_clock_time)]
 
 
+def _one_or_more(value: object) -> object:
+    """One entry may stand without a list."""
+    return value if value is None or isinstance(value, list | tuple) else (value,)
+
+
 def _quantity(name: str) -> Any:
     """A number that a camera can have."""
     low, high = LIKELY[name]
@@ -212,6 +217,12 @@ class Notes(Words):
     leave_out: Annotated[tuple[LeaveOut, ...], Field(strict=False, max_length=MOST_ENTRIES)] = ()
     setups: Annotated[tuple[ClockTime, ...], Field(strict=False, max_length=MOST_ENTRIES)] = ()
     """When the tripod or the tracker was set up anew, on the camera's clock."""
+    turned: Annotated[
+        tuple[ClockTime, ...],
+        BeforeValidator(_one_or_more),
+        Field(strict=False, max_length=MOST_ENTRIES),
+    ] = ()
+    """When the polar axis was turned by its adjustments, a time or several: a new placement too."""
 
     def for_shot(self, file: str, info: ShotInfo) -> ShotNotes:
         """What the notes say of a shot.
@@ -233,13 +244,14 @@ class Notes(Words):
         for words in spoken:
             tags |= words.tags
         site = _last(words.site for words in spoken)
+        placed = {*self.setups, *self.turned}
         return ShotNotes(
             info=_corrected(info, site, runs),
             left_out=out,
             utc_offset_h=clock.utc_offset_h if clock else NAN,
             clock_ahead_s=clock.ahead_s if clock else 0.0,
             site_by_notes=site is not None,
-            setup=sum(time <= info.clock for time in self.setups) if info.clock else 0,
+            setup=sum(time <= info.clock for time in placed) if info.clock else 0,
             tracker=_last(words.tracker for words in spoken) or "",
             payload_g=_last(words.payload_g for words in spoken) or NAN,
             alignment=_last(words.alignment for words in spoken) or "",
@@ -263,7 +275,7 @@ def idle_entries(notes: Notes, shots: Iterable[tuple[str, ShotInfo]]) -> list[st
     -------
     list of str
         A line for each entry of `runs` and `leave_out` that fits no shot, and for each of
-        `setups` after which no shot was taken for half a day.
+        `setups` and `turned` after which no shot was taken for half a day.
     """
     shots = list(shots)
     clocks = sorted(info.clock for _, info in shots if info.clock is not None)
@@ -275,13 +287,14 @@ def idle_entries(notes: Notes, shots: Iterable[tuple[str, ShotInfo]]) -> list[st
                     f"night notes: {name}.{number} ({_pattern(entry)}) fits no shot of the card; "
                     "correct or remove it"
                 )
-    for number, setup in enumerate(notes.setups, 1):
-        after = bisect_left(clocks, setup)
-        if after == len(clocks) or clocks[after] - setup > SETUP_SERVES:
-            lines.append(
-                f"night notes: setups.{number} ({setup:%Y-%m-%d %H:%M}): no shot was taken within "
-                "12 h of it; it should be a time of the camera's own clock"
-            )
+    for name, times in (("setups", notes.setups), ("turned", notes.turned)):
+        for number, setup in enumerate(times, 1):
+            after = bisect_left(clocks, setup)
+            if after == len(clocks) or clocks[after] - setup > SETUP_SERVES:
+                lines.append(
+                    f"night notes: {name}.{number} ({setup:%Y-%m-%d %H:%M}): no shot was taken "
+                    "within 12 h of it; it should be a time of the camera's own clock"
+                )
     return lines
 
 
