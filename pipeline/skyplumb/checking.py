@@ -17,9 +17,9 @@ from skyplumb.auditing import nights_of
 from skyplumb.check.answer import Answer, KnownLens, answer_of
 from skyplumb.digits import counted
 from skyplumb.errors import NothingToAuditError, UserError
-from skyplumb.intake.card import FITS_SUFFIXES, RAW_SUFFIXES, walk
+from skyplumb.intake.card import RAW_SUFFIXES, is_fits_name, walk
 from skyplumb.intake.memory import MEMORY_BYTES
-from skyplumb.intake.notes import idle_entries, load_notes, notes_not_read
+from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
 from skyplumb.intake.rules import Rules, load_rules
 from skyplumb.judge.calibrated import Calibrated, calibrate
 from skyplumb.judge.focus import Known
@@ -108,7 +108,9 @@ def check(asked: Asked, warn: Say) -> Checked:
         for line in measured.complaints(card):
             warn(line)
         measured, nights, _ = nights_of(measured, (), notes, store, warn)
-        for line in idle_entries(notes, ((one.file, one.info) for one in measured.measures)):
+        # Entries for the rest of the night fit none of a few frames.
+        turned = Notes(turned=notes.turned)
+        for line in idle_entries(turned, ((one.file, one.info) for one in measured.measures)):
             warn(line)
         night = _newest(nights, warn)
         if night is None:
@@ -137,7 +139,7 @@ def _frames_of(given: Sequence[Path], warn: Say) -> tuple[Path, list[PurePosixPa
             raise UserError(f"{path}: is a folder among files; give one folder, or files alone")
         if not path.is_file():
             raise UserError(f"{path}: no such file; check the path")
-    shots = [p for p in given if p.suffix.casefold() in RAW_SUFFIXES | FITS_SUFFIXES]
+    shots = [p for p in given if p.suffix.casefold() in RAW_SUFFIXES or is_fits_name(p.name)]
     if not shots:
         raise NothingToAuditError(f"{given[0]}: no RAW or FITS file is named; give some")
     try:

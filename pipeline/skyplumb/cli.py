@@ -205,8 +205,8 @@ def check(
     frames: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FOLDER|FILE...",
-            help="Folder, of which the newest 12 frames are asked, or the frames; only read.",
+            metavar="FRAMES...",
+            help="Folder, of which the newest 12 frames are asked, or files; only read.",
         ),
     ],
     out: Annotated[

@@ -104,6 +104,14 @@ def test_a_slip_on_the_meridian_is_no_axis_for_sure() -> None:
     assert not axis.known and "slips" in axis.why_no_turn
 
 
+def test_a_slip_or_a_wrong_rate_gives_no_turn() -> None:
+    """Off the meridian one short target cannot tell them apart."""
+    plan = replace(FOUR, hour_deg=-30.0, dec_deg=15.0)
+    axis, fit, _ = asked(Tracker(slip_arcsec_per_min=8.0, slip_from_s=-600.0), plan)
+    assert fit.slip_arcsec_per_min > 0
+    assert not axis.known and "look alike" in axis.why_no_turn
+
+
 def test_a_true_axis_is_not_taken_for_a_slip() -> None:
     plan = replace(FOUR, hour_deg=-1.5, dec_deg=15.0)
     axis, _, _ = asked(Tracker(too_high_arcmin=-12.0, too_far_east_arcmin=20.0), plan)

@@ -422,7 +422,7 @@ def _take_next(lights: Sequence[Light], fit: MountFit, axis: Axis) -> str:
         return ""
     solved = [light for light in lights if light.pointing.solved]
     if not solved:
-        return f"one{each} with more stars: a shorter focal length, a clear sky, in focus"
+        return "one of 10 s with a short lens, in focus and without cloud: no sky was recognised"
     if fit.untracked or fit.backwards or fit.rate_name:
         return f"four{each} in a row, once the drive is set right"
     if not fit.sign_known:

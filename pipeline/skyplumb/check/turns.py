@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.check.exposures import Beyond
-from skyplumb.judge.mount import MountFit
+from skyplumb.judge.mount import FEWEST_FRAMES, MountFit
 from skyplumb.judge.mount.fit import FLEXURE_OR_RATE
 from skyplumb.judge.mount.regression import slip_pull
 from skyplumb.records import NAN
@@ -30,6 +30,8 @@ POOR_MISFIT = 3.0
 """Three sigma: one axis and rate do not hold these frames."""
 ONE_PART_DEG = 25.0
 """Frames no further apart look at one part of the sky, as the mount's fit has it."""
+STOPS = ("half speed", "not tracking")
+"""Rates at which the frames say little of the axis."""
 ALIKE_CHI2 = 13.8
 """Of two numbers, 1 in 1000 (chi-squared table): what an exact axis may leave to a slip."""
 ARCMIN_A_RAD = 180 * 60 / np.pi
@@ -163,6 +165,10 @@ def _observed(light: Light) -> bool:
 
 def _unsure(fit: MountFit, lights: Sequence[Light]) -> str:
     """What else than one axis may have drawn these frames; empty where that is not likely."""
+    if fit.backwards or fit.rate_name in STOPS:
+        return "the drive has to be set right first"
+    if fit.why_not and sum(light.pointing.solved for light in lights) < FEWEST_FRAMES:
+        return f"it takes {FEWEST_FRAMES} frames of one aim that nobody touches"
     if fit.why_not:
         return fit.why_not
     others = [one for one in fit.degenerate_with if one != FLEXURE_OR_RATE]
@@ -172,6 +178,11 @@ def _unsure(fit: MountFit, lights: Sequence[Light]) -> str:
         return "the trails of single frames do not tell which way"
     if fit.misfit > POOR_MISFIT:
         return "one axis and rate do not hold all of these frames: was something moved in between?"
+    if np.isfinite(fit.slip_arcsec_per_min) and not fit.rate_known and one_part_of_the_sky(lights):
+        slip = fit.slip_arcsec_per_min
+        return (
+            f"a head that slips {slip:.0f} arcsec a minute and a drive at a wrong rate look alike"
+        )
     return _slip_alike(fit, lights)
 
 

@@ -77,11 +77,12 @@ def _wrapped(label: str, words: str, width: int) -> list[str]:
 
 
 def _head(told: Answer) -> str:
-    exposure = f" of {told.exposure_s:.4g} s" if np.isfinite(told.exposure_s) else ""
-    until = f" to {told.newest:%H:%M}" if told.newest is not None else ""
+    exposure = f" {told.exposure_s:.4g} s" if np.isfinite(told.exposure_s) else ""
+    when = f" at {told.newest:%H:%M}" if told.newest is not None else ""
+    newest = f", the newest{exposure}{when}" if exposure or when else ""
     place = f", placement {told.placement}" if told.placements > 1 else ""
     name = ", ".join(filter(None, (told.camera, told.lens)))
-    return f"{name}: {counted(told.frames, 'frame')}{exposure}{until}{place}"
+    return f"{name}: {counted(told.frames, 'frame')}{newest}{place}"
 
 
 def _no_turn(axis: Axis) -> list[Entry]:
@@ -199,9 +200,9 @@ def _longest(told: Answer) -> list[Entry]:
     if np.isfinite(one.here_sure_s) and one.here_sure_s < 0.9 * one.here_s:
         words += f" ({_seconds(one.here_sure_s)} for sure)"
     if np.isfinite(one.worst_s):
-        where = f" toward the {one.worst_toward}" if one.worst_toward else ""
-        words += f", {_seconds(one.worst_s)} at worst{where}, over {LOWEST_DEG:.0f} deg up"
-    out = [("longest", f"{words} (trail up to {one.limit_px:.1f} px)")]
+        where = f"{one.worst_toward}, " if one.worst_toward else ""
+        words += f", {_seconds(one.worst_s)} at worst ({where}over {LOWEST_DEG:.0f} deg up)"
+    out = [("longest", f"{words}, trail {one.limit_px:.1f} px")]
     if np.isfinite(one.turned_here_s):
         after = f"{_seconds(one.turned_here_s)} here, {_seconds(one.turned_worst_s)} at worst"
         if one.turned_here_s == one.turned_worst_s:
