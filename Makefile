@@ -39,6 +39,7 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench.lot
 	$(BIN)/python -m tests.bench.clocks
 	$(BIN)/python -m tests.bench.honesty
+	$(BIN)/python -m tests.bench.check
 	$(BIN)/python -m tests.bench.shape_laws
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page
