@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from skyplumb.errors import NothingToAuditError, UnreadableError, UserError
-from skyplumb.intake.card import open_file, read_file, walk
+from skyplumb.intake.card import open_file, read_file, stem, walk
 
 NIGHT = datetime(2026, 8, 14, 22, 0)
 BODY = "Tarn Works N1"
@@ -50,6 +50,19 @@ def test_shots_companions_and_unsupported_files_are_told_apart_by_name(tmp_path:
         "Übung 1/d.HIF": "unsupported",
         "Übung 1/星 空.fits": "light",
     }
+
+
+def test_names_of_nothing_but_dots_before_a_suffix_are_rows(tmp_path: Path) -> None:
+    put(tmp_path, "..fits", "..dng", "..x.fz", "...fits.gz", "a.dng")
+    assert kinds(tmp_path) == {
+        "..fits": "unsupported",
+        "..dng": "unsupported",
+        "..x.fz": "unsupported",
+        "...fits.gz": "unsupported",
+        "a.dng": "light",
+    }
+    names = ["..fits", "..x.fz", "a.FITS.fz", "A.fits"]
+    assert [stem(PurePosixPath(one)) for one in names] == ["./.", "./.", "./a", "./a"]
 
 
 def test_what_is_not_judged_says_why(tmp_path: Path) -> None:

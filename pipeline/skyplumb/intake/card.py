@@ -292,7 +292,7 @@ def _no_file(entry: os.DirEntry[str]) -> str:
     return "" if stat.S_ISREG(mode) else kinds.get(stat.S_IFMT(mode), "a device")
 
 
-def _sort(file: PurePosixPath, no_file: str, shots: set[PurePosixPath]) -> CardFile | None:
+def _sort(file: PurePosixPath, no_file: str, shots: set[str]) -> CardFile | None:
     """What an entry is by its name; None for one that is no picture."""
     suffix = file.suffix.casefold()
     if no_file and (_is_shot(file) or suffix in PICTURE_SUFFIXES):
@@ -335,10 +335,8 @@ def _unknown(card: Path, file: PurePosixPath, no_file: str) -> CardFile | None:
 
 def is_fits_name(file: PurePosixPath | str) -> bool:
     """Whether a name is that of a FITS file, packed or not."""
-    suffixes = [suffix.casefold() for suffix in PurePosixPath(file).suffixes[-2:]]
-    if suffixes[-1:] == [".gz"]:
-        suffixes.pop()
-    return bool(suffixes) and suffixes[-1] in FITS_SUFFIXES
+    name = PurePosixPath(file).name.casefold().removesuffix(".gz")
+    return PurePosixPath(name).suffix in FITS_SUFFIXES
 
 
 def _is_shot(file: PurePosixPath) -> bool:
@@ -346,9 +344,12 @@ def _is_shot(file: PurePosixPath) -> bool:
     return file.suffix.casefold() in RAW_SUFFIXES or is_fits_name(file)
 
 
-def stem(file: PurePosixPath) -> PurePosixPath:
-    """A path without suffixes, capitals or not: what a shot and its companion share."""
-    stem = file.with_suffix("")
-    if file.suffix.casefold() in PACKED_SUFFIXES:
-        stem = stem.with_suffix("")
-    return stem.with_name(stem.name.casefold())
+def stem(file: PurePosixPath) -> str:
+    """A path without suffixes, capitals or not: what a shot and its companion share.
+
+    Words and no path, since a name may be nothing but dots before its suffix.
+    """
+    name = file.name.removesuffix(file.suffix)
+    packed = file.suffix.casefold() in PACKED_SUFFIXES
+    inner = PurePosixPath(name).suffix if packed else ""
+    return f"{file.parent}/{name.removesuffix(inner).casefold()}"

@@ -49,7 +49,12 @@ def spared(
 def _culprit(
     measures: tuple[Measure, ...], work: Callable[[tuple[Measure, ...]], object], error: Exception
 ) -> Measure | None:
-    """The row of a measure that breaks the work by itself; found by halving."""
+    """The row of a measure that breaks the work by itself, found by halving.
+
+    None where no half does, or where the work breaks even without any.
+    """
+    if not measures:
+        return None
     if len(measures) == 1:
         file = measures[0].file
         return lost_measure(PurePosixPath(file), Lost("fault", in_words(error)))
