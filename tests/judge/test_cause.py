@@ -11,17 +11,13 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES, cause_of
-from skyplumb.judge.cause import (
-    Explanation,
-    evidence_of,
-    explain,
-    trail_causes,
-)
+from skyplumb.judge.cause import Explanation, evidence_of, explain
 from skyplumb.judge.confidence import confidence
 from skyplumb.judge.drift import Drift, onset_within
 from skyplumb.judge.motion import Motion
 from skyplumb.judge.mount import MountFit, fit_mount
 from skyplumb.judge.scene import Scene, scene_of
+from skyplumb.judge.trail_causes import trail_causes
 from skyplumb.records import STAR_DTYPE
 from tracker import (
     NORTHERN,

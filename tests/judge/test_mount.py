@@ -21,12 +21,12 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S as OMEGA
 from skyplumb.calibrate.sky import ObservedSky, Site
 from skyplumb.judge.advice import mount_faults
-from skyplumb.judge.cause import trail_causes
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
 from skyplumb.judge.mount.model_choice import unlikely
 from skyplumb.judge.mount.regression import AT_ONCE, Model, criteria, observations_of, regress
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec, samples_of
+from skyplumb.judge.trail_causes import trail_causes
 from tracker import (
     ARCMIN,
     ARCSEC,

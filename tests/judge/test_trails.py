@@ -15,11 +15,12 @@ from skyplumb.calibrate.lens_psf import LensPsf
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.calibrate.sky import Site
 from skyplumb.judge.aims import with_moves
-from skyplumb.judge.cause import explain, trail_causes
+from skyplumb.judge.cause import explain
 from skyplumb.judge.motion import Motion, Stretch
 from skyplumb.judge.mount import MountFit, Trail, fit_mount, motion_terms, time_mean
 from skyplumb.judge.scene import Scene, scene_of
 from skyplumb.judge.shaped import Shaped
+from skyplumb.judge.trail_causes import trail_causes
 from skyplumb.output.table import _mount_summary
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shaken, shoot, trail_moments
 

@@ -10,7 +10,7 @@ from drawnscenes import exposed, star_trails
 from skyplumb.calibrate.light import Light
 from skyplumb.demo import Sway, draw_frame
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.judge.cause import stood_still_by_arcs
+from skyplumb.judge.untracked import stood_still_by_arcs
 from skyplumb.measure.stars import StarMeasure, measure_stars
 from skyplumb.records import NAN, Measure, Plate, ShotInfo
 

@@ -17,7 +17,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.causes import CAUSES
 from skyplumb.findings import LensReport
 from skyplumb.intake.rules import Ceiling, Floor, Limits, Rules
-from skyplumb.judge.cause import SIDEREAL_WITHIN, explain
+from skyplumb.judge.cause import explain
 from skyplumb.judge.confidence import Evidence
 from skyplumb.judge.facts import FrameFacts, frame_facts, percentile
 from skyplumb.judge.focus import (
@@ -32,6 +32,7 @@ from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
 from skyplumb.judge.scene import Scene, Scenes, scene_of
 from skyplumb.judge.stack import weights
+from skyplumb.judge.untracked import SIDEREAL_WITHIN
 from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN, VERDICTS
 
