@@ -16,7 +16,7 @@ from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.judge.doubled import Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
-from skyplumb.judge.facts import _two_rests
+from skyplumb.judge.facts import _of_every_star
 from skyplumb.judge.motion import (
     Motion,
     OnAxis,
@@ -278,7 +278,7 @@ def test_two_peaks_of_the_mean_star_are_a_knock_where_every_star_may_have_them(
     apart: float, angle: float, sigma: float, stars: int, said: bool
 ) -> None:
     motion = Motion(3.0, 0.1, 30.0, 3.0, across_px2=sigma**2)
-    assert _two_rests(Doubled(apart, angle, 0.4), motion, stars) is said
+    assert _of_every_star(Doubled(apart, angle, 0.4), motion, stars) is said
 
 
 def test_streaks_too_long_to_fit_still_have_a_length() -> None:

@@ -118,10 +118,10 @@ def test_the_first_screen_says_what_the_csv_says(night_page: Written, opened: Op
     remedy = page.locator(".remedy").inner_text()
     assert "Turn the axis <b>east</b>. 3 more frames, 4 min of light." in remedy
     assert "Caution. Mind the aircraft." in remedy
-    # Without scrolling: what to stack, target by target, the axis against the pole, and where
-    # the losses begin.
+    # Without scrolling: what to stack, what was lost to what, the axis against the pole, and the
+    # remedy that saves most.
     page.locator(".aim svg").wait_for()
-    for part in ("h1", ".targets", ".aim .chart", ".lost h2"):
+    for part in ("h1", ".glance .losses", ".aim .chart", ".remedy p"):
         box = page.locator(part).first.bounding_box()
         assert box is not None
         assert box["y"] + box["height"] <= 800
