@@ -56,6 +56,8 @@ from .said import (
 from .tables import Table, aim
 
 CASE = "lot"
+LOWEST_DEG = 8.0
+"""Nights with lower fields are drawn, since lots are drawn blindly, and not counted."""
 NIGHTS, QUICK_NIGHTS = 100, 6
 VERDICT = {"good": "keep", "doubtful": "doubtful", "bad": "reject"}
 BINS = (0.0, 0.4, 0.6, 0.7, 0.8, SURE, 0.9, 0.95, 1.0)
@@ -161,6 +163,12 @@ def _count_axes(found: Count, said: Audit, truth: dict[str, Any]) -> None:
                     "true": f"{truth['axis_total_error_arcmin']:.1f} arcmin",
                 }
             )
+
+
+def has_set(at: Path) -> bool:
+    """Whether a field of the night was drawn too low for anyone to shoot it."""
+    frames = json.loads((at / "truth.json").read_text(encoding="utf-8"))["frames"]
+    return min(frame["altitude_deg"] for frame in frames) < LOWEST_DEG
 
 
 def groups(counts: dict[str, Count]) -> Iterator[tuple[str, Count]]:
@@ -285,7 +293,9 @@ def main() -> int:
             print(f"{name} {time.perf_counter() - begin:.0f} s", file=sys.stderr, flush=True)
     if asked.draw:
         return 0
-    counts = {name: count(asked.folder / name) for name in names}
+    seen = [name for name in names if not has_set(asked.folder / name)]
+    print(f"{len(names) - len(seen)} nights are not counted: a field had set")
+    counts = {name: count(asked.folder / name) for name in seen}
     print(f"seeds {asked.first} to {asked.first + nights - 1}, case {CASE}, renderer {VERSION}\n")
     for table in tables(counts):
         print(table.text())
