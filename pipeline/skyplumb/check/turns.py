@@ -16,7 +16,7 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.check.exposures import Beyond
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit
-from skyplumb.judge.mount.fit import FLEXURE_OR_RATE
+from skyplumb.judge.mount.fit import FLEXURE_OR_RATE, POOR_MISFIT
 from skyplumb.judge.mount.regression import slip_pull
 from skyplumb.records import NAN
 
@@ -26,8 +26,6 @@ CLEAR_SIGMAS = 2.0
 """A turn smaller than so many of its errors may be one the wrong way."""
 WORTH = 1.1
 """An exposure that grows by less is no other exposure (our choice)."""
-POOR_MISFIT = 3.0
-"""Three sigma: one axis and rate do not hold these frames."""
 ONE_PART_DEG = 25.0
 """Frames no further apart look at one part of the sky, as the mount's fit has it."""
 STOPS = ("half speed", "not tracking")

@@ -21,6 +21,7 @@ from skyplumb.judge.mount import (
     MountFit,
     what_it_may_be,
 )
+from skyplumb.judge.mount.fit import POOR_MISFIT
 from skyplumb.judge.scene import Scene
 from skyplumb.judge.trail_causes import lets_go, trail_causes, whole_run
 from skyplumb.judge.transparency import drowned
@@ -42,9 +43,6 @@ CLEAR_EXCESS = 1.1
 """How far beyond a limit a frame is at fault for sure."""
 ONE_SIDED, LEAST_KNOWN_PX = 0.45, 1.0
 """A drift that only one neighbour tells is doubted by half of itself."""
-MISFIT = 3.0
-"""From which on the mount's fit is said not to tell where frames pointed, in their own errors:
-three sigma."""
 NOT_LEARNED = ("unexplained", "optics", "few-stars")
 """How often these are right was not measured on drawn nights."""
 EMPTY_CELL = 0.3
@@ -163,7 +161,7 @@ def _may_mislead(
         drift.spread_px < ONE_SIDED * max(drift.length_px, LEAST_KNOWN_PX)
     )
     alone = CAUSES[cause].where is Where.FRAME and not np.isfinite(scene.motion.doubled_px)
-    return bool(mount.misfit > MISFIT or (alone and untold))
+    return bool(mount.misfit > POOR_MISFIT or (alone and untold))
 
 
 def _too_few(mount: MountFit) -> bool:
@@ -279,7 +277,7 @@ def _why_not_sure(mount: MountFit) -> str:
     """What keeps the only possible cause from being sure; empty where nothing stands out."""
     if mount.frames < FEWEST_FRAMES:
         return f"not sure: {FEWEST_FRAMES} frames in a row would tell how the mount moved"
-    if mount.misfit > MISFIT:
+    if mount.misfit > POOR_MISFIT:
         return "not sure: one axis and one rate do not tell where the other frames pointed"
     return ""
 

@@ -163,14 +163,14 @@ def drifts(
         gaps = [mid_s[m + 1] - mid_s[m] for m in (n - 1, n) if 0 <= m < count - 1]
         out.append(
             Drift(
-                float(rate[0] * time),
-                float(rate[1] * time),
-                float(np.degrees(rate[2]) * time),
-                spread * time,
-                clock_step_s / max(*gaps, clock_step_s, 1e-3),
-                noise * time,
-                step * max(gaps),
-                n == 0 or n == count - 1 or None in intervals[n - 1 : n + 1],
+                dx_px=float(rate[0] * time),
+                dy_px=float(rate[1] * time),
+                turn_deg=float(np.degrees(rate[2]) * time),
+                spread_px=spread * time,
+                time_share=clock_step_s / max(*gaps, clock_step_s, 1e-3),
+                noise_px=noise * time,
+                step_px=step * max(gaps),
+                one_sided=n == 0 or n == count - 1 or None in intervals[n - 1 : n + 1],
             )
         )
     return out

@@ -96,14 +96,15 @@ def dimmed_notices(
 ) -> list[str]:
     """A line for the runs of each lens whose clearest frames lack light that it gives elsewhere."""
     zeros = {run.name: run_zero_mag(facts[run.name]) for run in runs}
+    keys = {run.name: key_of_run(run) for run in runs}
     dim: dict[str, list[tuple[str, float]]] = {}
     for run in runs:
-        key = key_of_run(run)
+        key = keys[run.name]
         if key is None or not np.isfinite(zeros[run.name]):
             continue
         best = dict(known)
         for other in runs:
-            if other is not run and key_of_run(other) == key and np.isfinite(zeros[other.name]):
+            if other is not run and keys[other.name] == key and np.isfinite(zeros[other.name]):
                 keep_clearest(best, key, KnownZero(zeros[other.name], f"in run {other.name}"))
         info = run.lights[0].info
         lost = best[key].zero_mag - zeros[run.name] if key in best else 0.0
