@@ -20,6 +20,7 @@ DOORS = (
     "auditing.py",
     "checking.py",
     "cli.py",
+    "commands",
     "options.py",
     "session_task.py",
 )

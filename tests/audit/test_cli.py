@@ -20,7 +20,8 @@ import typer
 import yaml
 
 from skyplumb._data import shipped
-from skyplumb.cli import DEMO_LIBRARIES, app
+from skyplumb.cli import app
+from skyplumb.commands.demo import DEMO_LIBRARIES
 from smallcard import MOOR, SKYPLUMB, Finished, measures_kept
 
 Command = Callable[..., Finished]

@@ -1,0 +1,132 @@
+"""`skyplumb audit`: the main job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skyplumb._terminal import complain, tell
+from skyplumb.commands.ending import INCOMPLETE, NOTHING_AUDITED, silent, stoppable
+
+
+def audit(
+    card: Annotated[
+        Path, typer.Argument(metavar="CARD", help="Folder with the RAW or FITS frames; only read.")
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the results; a second call resumes.",
+            show_default="CARD-audit beside the card's folder",
+        ),
+    ] = None,
+    rules: Annotated[
+        Path | None,
+        typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
+    ] = None,
+    notes: Annotated[
+        Path | None,
+        typer.Option(help="Night notes.", show_default="night-notes.yaml on or beside the card"),
+    ] = None,
+    overrides: Annotated[
+        list[Path] | None,
+        typer.Option(
+            help="File with verdicts changed by hand, as the page exports it; may be given again.",
+            show_default="none",
+        ),
+    ] = None,
+    history: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="DIR",
+            help="Output of an earlier audit, or a folder that holds such: how sharp a lens was "
+            "on other nights is the standard for its focus; may be given again.",
+            show_default="none",
+        ),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
+    ] = 0,
+    cluster: Annotated[
+        str,
+        typer.Option(
+            help="Measure on a Dask cluster: the scheduler's address, such as tcp://host:8786, or "
+            "local to start one here; needs skyplumb[cluster].",
+            show_default="own processes",
+        ),
+    ] = "",
+    send_files: Annotated[
+        bool,
+        typer.Option(
+            "--send-files", help="Send each file to the cluster, whose workers do not see the card."
+        ),
+    ] = False,
+    worker_memory: Annotated[
+        float,
+        typer.Option(
+            min=0.5, help="Memory a worker may take for one frame, GB; larger ones get a row."
+        ),
+    ] = 1.5,
+    fresh: Annotated[bool, typer.Option("--fresh", help="Measure every frame again.")] = False,
+    link_into: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder in which to lay out the kept frames as links, with the darks, flats and "
+            "bias that fit each run.",
+            show_default="none",
+        ),
+    ] = None,
+    root: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder that the card was or will be copied to, for the paths in the lists.",
+            show_default="the card",
+        ),
+    ] = None,
+    xmp: Annotated[
+        bool, typer.Option("--xmp", help="Write an XMP sidecar a frame under --out.")
+    ] = False,
+    xmp_beside: Annotated[
+        Path | None,
+        typer.Option(
+            help="Copy of the card, to write an XMP sidecar beside each frame there.",
+            show_default="none",
+        ),
+    ] = None,
+    quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
+) -> None:
+    """Audit a card: which frames to stack, and what happened to the others."""
+    say = silent if quiet else tell
+    with stoppable("stopped; call it again to go on where it was"):
+        from skyplumb.auditing import audit as run
+        from skyplumb.options import Options, memory_bytes_of
+        from skyplumb.output.paths import default_out
+
+        options = Options(
+            card=card,
+            out=out or default_out(card),
+            rules=rules,
+            notes=notes,
+            jobs=jobs,
+            fresh=fresh,
+            link_into=link_into,
+            xmp=xmp,
+            quiet=quiet,
+            overrides=tuple(overrides or ()),
+            history=tuple(history or ()),
+            memory_bytes=memory_bytes_of(worker_memory),
+            root=root,
+            xmp_beside=xmp_beside,
+            cluster=cluster,
+            send_files=send_files,
+        )
+        done = run(options, say, complain)
+    if len(done.sessions) > 1:
+        say(str(done.index.resolve()))
+    say(f"{done.kept} of {done.lights} light frames to stack")
+    if done.incomplete:
+        raise typer.Exit(INCOMPLETE)
+    if done.lights == 0:
+        raise typer.Exit(NOTHING_AUDITED)

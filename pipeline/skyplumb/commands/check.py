@@ -1,0 +1,91 @@
+"""`skyplumb check`: a few test frames, answered at the tripod."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skyplumb._terminal import complain, tell
+from skyplumb.commands.ending import INCOMPLETE, NOTHING_AUDITED, stoppable
+
+
+def check(
+    frames: Annotated[
+        list[Path],
+        typer.Argument(
+            metavar="FRAMES...",
+            help="Folder, of which the newest 12 frames are asked, or files; only read.",
+        ),
+    ],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            help="Folder for the store of measures; an audit's serves.",
+            show_default="the cache folder",
+        ),
+    ] = None,
+    notes: Annotated[
+        Path | None,
+        typer.Option(
+            help="Night notes; `turned: TIME` in them says when the axis was turned.",
+            show_default="night-notes.yaml on or beside the folder",
+        ),
+    ] = None,
+    rules: Annotated[
+        Path | None,
+        typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
+    ] = None,
+    history: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="DIR",
+            help="Output of an earlier audit, or a folder that holds such: how sharp the lens was; "
+            "may be given again.",
+            show_default="none",
+        ),
+    ] = None,
+    season: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="DIR",
+            help="The same, and the longest exposure of each lens in it; may be given again.",
+            show_default="none",
+        ),
+    ] = None,
+    jobs: Annotated[
+        int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
+    ] = 0,
+    as_program: Annotated[
+        bool, typer.Option("--json", help="Print the answer as JSON, for programs.")
+    ] = False,
+) -> None:
+    """Answer a few test frames while the night runs: polar axis, drive, exposure, focus.
+
+    Four to six of one aim, untouched, tell most. Only a store of measures is written.
+    """
+    with stoppable("stopped; call it again to go on where it was"):
+        from skyplumb.check.words import as_json, screen
+        from skyplumb.checking import Asked
+        from skyplumb.checking import check as run
+
+        asked = Asked(
+            given=tuple(frames),
+            out=out,
+            notes=notes,
+            rules=rules,
+            history=tuple(history or ()),
+            season=tuple(season or ()),
+            jobs=jobs,
+            quiet=as_program,
+        )
+        done = run(asked, complain)
+    if done.answer is not None:
+        width = shutil.get_terminal_size().columns
+        tell(as_json(done.answer) if as_program else screen(done.answer, width))
+    if done.incomplete:
+        raise typer.Exit(INCOMPLETE)
+    if done.answer is None:
+        raise typer.Exit(NOTHING_AUDITED)

@@ -1,0 +1,44 @@
+"""`skyplumb demo`: a card with known truth, to try the rest with."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from skyplumb._terminal import tell
+from skyplumb.commands.ending import stoppable
+from skyplumb.errors import UserError
+
+DEMO_LIBRARIES = ("imagecodecs", "tifffile")
+"""What the demo extra installs."""
+
+
+class Format(StrEnum):
+    """File formats the demo can draw."""
+
+    DNG = "dng"
+    FITS = "fits"
+
+
+def demo(
+    out: Annotated[Path, typer.Option(help="New or empty folder for the invented card.")],
+    format: Annotated[
+        Format, typer.Option(help="File format of the frames.", case_sensitive=False)
+    ] = Format.DNG,
+) -> None:
+    """Draw an invented card with known truth."""
+    with stoppable(f"stopped; remove {out} before drawing again"):
+        try:
+            from skyplumb.demo import render_card
+        except ModuleNotFoundError as missing:
+            if (missing.name or "").partition(".")[0] not in DEMO_LIBRARIES:
+                raise
+            raise UserError(
+                f"{missing.name}: not installed, and the demo writes its files with it; "
+                "run: pip install 'skyplumb[demo]'"
+            ) from None
+        card = render_card(out, format.value)
+    tell(f"{card}")

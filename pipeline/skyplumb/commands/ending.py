@@ -1,0 +1,45 @@
+"""How commands end: their exit codes, and what stops them."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+import typer
+
+from skyplumb._terminal import complain
+
+NOTHING_AUDITED = 1
+BAD_USAGE = 2
+INCOMPLETE = 3
+"""The card was pulled out in the middle, or a session failed: call it again."""
+INTERRUPTED = 130
+TERMINATED = 143
+"""128 and the number of the signal, as shells have it."""
+
+
+class _Terminated(KeyboardInterrupt):
+    """SIGTERM; it stops what Ctrl-C stops, and in the same way."""
+
+
+def _terminate(number: int, frame: object) -> None:
+    raise _Terminated
+
+
+@contextmanager
+def stoppable(words: str) -> Iterator[None]:
+    """Ctrl-C and SIGTERM are one line and the shell's own exit code for them."""
+    before = signal.signal(signal.SIGTERM, _terminate)
+    try:
+        yield
+    except KeyboardInterrupt as stopped:
+        complain(words)
+        code = TERMINATED if isinstance(stopped, _Terminated) else INTERRUPTED
+        raise typer.Exit(code) from None
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def silent(_: str) -> None:
+    """Take a line and say nothing."""
