@@ -11,7 +11,7 @@ import pytest
 import skyplumb
 
 PACKAGE = Path(str(skyplumb.__file__)).parent
-STAGES = ("intake", "measure", "night", "calibrate", "judge", "output", "season", "check")
+STAGES = ("intake", "measure", "night", "calibrate", "judge", "output", "season", "check", "watch")
 """In the order of the work: a stage may use those before it, never one after it."""
 DOORS = (
     "__init__.py",
@@ -23,6 +23,7 @@ DOORS = (
     "commands",
     "options.py",
     "session_task.py",
+    "watching.py",
 )
 """What people and programs come in by."""
 ABOVE = {door.removesuffix(".py") for door in DOORS} - {"__init__", "__main__"}

@@ -26,6 +26,16 @@ def complain(text: str) -> None:
     _write("stderr", text)
 
 
+def ring() -> None:
+    """The terminal's bell, where somebody sits at one."""
+    if sys.stderr is not None and "stderr" not in _failed and sys.stderr.isatty():
+        try:
+            sys.stderr.write("\a")
+            sys.stderr.flush()
+        except (OSError, ValueError) as error:
+            _mute("stderr", error)
+
+
 def clean(text: str) -> str:
     """The text with what would steer a terminal or turn its letters round shown as an escape."""
     return _STEERS.sub(lambda found: found[0].encode("unicode_escape").decode(), text)

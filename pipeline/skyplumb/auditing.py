@@ -133,7 +133,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
             say(line)
         overrides = _by_hand(given, nights, options, say)
         tasks = [
-            _task(night, nights, measured, aside, session_of, notes, rules, overrides, options)
+            task_of(night, nights, measured, aside, session_of, notes, rules, overrides, options)
             for night in nights
         ]
         tasks = _with_known_lenses(tasks, earlier, store, workers, options)
@@ -217,7 +217,7 @@ def _by_hand(given: Overrides, nights: Sequence[Night], options: Options, say: S
     return keep_overrides(given, options.out, judged, say)
 
 
-def _task(
+def task_of(
     night: Night,
     nights: Sequence[Night],
     measured: CardMeasures,

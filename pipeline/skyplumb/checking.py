@@ -4,7 +4,7 @@ but the store, so that frames that were answered once are not measured again."""
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -20,9 +20,8 @@ from skyplumb.errors import NothingToAuditError, UserError
 from skyplumb.intake.card import RAW_SUFFIXES, is_fits_name, walk
 from skyplumb.intake.memory import MEMORY_BYTES
 from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
-from skyplumb.intake.rules import Rules, load_rules
+from skyplumb.intake.rules import load_rules
 from skyplumb.judge.calibrated import Calibrated, calibrate
-from skyplumb.judge.focus import Known
 from skyplumb.measure.all_shots import CardMeasures, measure_all
 from skyplumb.measure.lock import held
 from skyplumb.measure.pool import WorkerPool
@@ -116,9 +115,13 @@ def check(asked: Asked, warn: Say) -> Checked:
         if night is None:
             _say_why_none(measured, warn)
             return Checked(None, bool(measured.unanswered))
-        answer = _answered(night, measured, store, rules, known, season, warn)
-        if answer is None:
+        found = calibrated_of(night, measured.keys, store, warn)
+        if found is None:
             _say_why_none(measured, warn)
+            return Checked(None, bool(measured.unanswered))
+        part, calibrated = found
+        with threadpool_limits(limits=1), seldom_collected():
+            answer = answer_of(part, calibrated, calibrated.judged(rules, known), season)
     return Checked(answer, bool(measured.unanswered))
 
 
@@ -210,29 +213,22 @@ def _say_why_none(measured: CardMeasures, warn: Say) -> None:
             warn(one.note)
 
 
-def _answered(
-    night: Session,
-    measured: CardMeasures,
-    store: Store,
-    rules: Rules,
-    known: Known,
-    season: Sequence[KnownLens],
-    warn: Say,
-) -> Answer | None:
-    """The answer of one night; None where each of its frames met a fault of ours."""
+def calibrated_of(
+    night: Session, keys: Mapping[str, str], store: Store, warn: Say
+) -> tuple[Session, Calibrated] | None:
+    """A night, or a part of it, and its calibration, kept nowhere; None where each of its frames
+    met a fault of ours. `keys` are the names of its measures in the store."""
     arrays = [name for name in ARRAYS if name not in FOR_PAGES]
 
     def work(some: tuple[Measure, ...]) -> tuple[Session, Calibrated]:
         part = night.only({one.file for one in some})
-        return part, calibrate(with_arrays(store, measured.keys, part, arrays), _silent)
+        return part, calibrate(with_arrays(store, keys, part, arrays), _silent)
 
     with threadpool_limits(limits=1), seldom_collected():
         (part, calibrated), broken = spared(night.measures, work)
-        for one in broken:
-            warn(one.note)
-        if not calibrated.runs:
-            return None
-        return answer_of(part, calibrated, calibrated.judged(rules, known), season)
+    for one in broken:
+        warn(one.note)
+    return (part, calibrated) if calibrated.runs else None
 
 
 def _silent(_: str) -> None:

@@ -19,6 +19,7 @@ from skyplumb.commands.demo import demo
 from skyplumb.commands.ending import BAD_USAGE, INCOMPLETE, NOTHING_AUDITED
 from skyplumb.commands.rules import rules
 from skyplumb.commands.season import forecast, tally
+from skyplumb.commands.watch import watch
 from skyplumb.errors import CardFailsError, NothingToAuditError, UserError
 
 app = typer.Typer(
@@ -34,6 +35,7 @@ app.command(
     short_help="Answer a few test frames: what to turn, set, expose, and shoot next.",
     epilog="Example: skyplumb check /media/you/CARD/DCIM --season season-audits",
 )(check)
+app.command(short_help="Watch a folder while frames arrive, and call when hands are needed.")(watch)
 app.command()(rules)
 app.command()(demo)
 app.command(short_help="Count sessions audited before: hit rates by lens and exposure.")(tally)

@@ -7,7 +7,8 @@ and the third find is kept in the store under what it follows from.
 from __future__ import annotations
 
 import platform
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
@@ -50,10 +51,10 @@ from skyplumb.measure.workers import Lost
 from skyplumb.night.shot import Session, Shot
 from skyplumb.options import Options
 from skyplumb.output.earlier import better_is_there
-from skyplumb.output.files import write_session
+from skyplumb.output.files import write_live_page, write_session
 from skyplumb.output.index import Row
 from skyplumb.output.page import pictures
-from skyplumb.output.result import SessionResult
+from skyplumb.output.result import Live, SessionResult
 from skyplumb.output.table import calibration_rows, session_result
 from skyplumb.output.told import session_lines
 from skyplumb.records import CardFile, Measure
@@ -146,20 +147,8 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
         return None
     store = Store(options.out / STORE_FOLDER)
     try:
-        # Several threads add up in another order than one, and wait for each other where the
-        # machine is busy; with one, the same measures always give the same bytes.
-        with threadpool_limits(limits=1), seldom_collected():
-            result, broken = spared(measures, partial(_result_of, task, store))
-            lost = dict(task.lost)
-            if broken:  # once more, with a row for each of them
-                lost |= {one.file: Lost("fault", one.note) for one in broken}
-                rows = {one.file: one for one in broken}
-                shots = tuple(
-                    replace(shot, measure=rows.get(shot.file, shot.measure))
-                    for shot in task.session.shots
-                )
-                result = _result(task, store, replace(task.session, shots=shots))
-            result = replace(result, summary=replace(result.summary, trace=_trace(task, lost)))
+        with _steadily():
+            result, broken = _judged(task, store)
             elsewhere = calibration_rows(task.name, task.calibration)
             written = write_session(result, options.targets, options.card, elsewhere)
     except UserError as error:
@@ -172,6 +161,42 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
     return WrittenNight(
         task.name, written.folder, told.lights, told.keep, written.row, faults, lines
     )
+
+
+@contextmanager
+def _steadily() -> Iterator[None]:
+    """Several threads add up in another order than one, and wait for each other where the machine
+    is busy; with one, the same measures always give the same bytes."""
+    with threadpool_limits(limits=1), seldom_collected():
+        yield
+
+
+def _judged(task: SessionTask, store: Store) -> tuple[SessionResult, list[Measure]]:
+    """The session's result, and the rows of measures that met a fault of ours."""
+    result, broken = spared(task.session.measures, partial(_result_of, task, store))
+    lost = dict(task.lost)
+    if broken:  # once more, with a row for each of them
+        lost |= {one.file: Lost("fault", one.note) for one in broken}
+        rows = {one.file: one for one in broken}
+        shots = tuple(
+            replace(shot, measure=rows.get(shot.file, shot.measure)) for shot in task.session.shots
+        )
+        result = _result(task, store, replace(task.session, shots=shots))
+    summary = replace(result.summary, trace=_trace(task, lost))
+    return replace(result, summary=summary), broken
+
+
+def live_page_task(live: Live, task: SessionTask) -> Path | UserError:
+    """Write the page of a session whose frames still arrive; a worker's task."""
+    store = Store(task.options.out / STORE_FOLDER)
+    try:
+        with _steadily():
+            result, _ = _judged(task, store)
+            return write_live_page(result, task.options.targets, task.options.card, live)
+    except UserError as error:
+        return error
+    finally:
+        store.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +216,7 @@ def lenses_task(task: SessionTask) -> LensesOfSession:
     where = f"on {evening.isoformat()}" if evening else f"in session {task.name}"
     store = Store(task.options.out / STORE_FOLDER)
     try:
-        with threadpool_limits(limits=1), seldom_collected():
+        with _steadily():
             calibrated = _calibrated(task, store, task.session)
             runs, facts = calibrated.runs, calibrated.facts
             widths = focus_of_session(runs, facts, task.rules, where)

@@ -22,6 +22,7 @@ JUDGE = {
     "lot": range(264_000, 270_000),
     "honesty": range(270_000, 280_000),
     "check": range(280_000, 290_000),
+    "watch": range(290_000, 300_000),
 }
 """Nights that are only ever drawn to count what the program says of them."""
 

@@ -9,6 +9,7 @@ import typer
 
 from skyplumb._terminal import complain, tell
 from skyplumb.commands.ending import INCOMPLETE, NOTHING_AUDITED, silent, stoppable
+from skyplumb.commands.given import History, Jobs, RulesFile, WorkerMemory
 
 
 def audit(
@@ -22,10 +23,7 @@ def audit(
             show_default="CARD-audit beside the card's folder",
         ),
     ] = None,
-    rules: Annotated[
-        Path | None,
-        typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
-    ] = None,
+    rules: RulesFile = None,
     notes: Annotated[
         Path | None,
         typer.Option(help="Night notes.", show_default="night-notes.yaml on or beside the card"),
@@ -37,18 +35,8 @@ def audit(
             show_default="none",
         ),
     ] = None,
-    history: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="DIR",
-            help="Output of an earlier audit, or a folder that holds such: how sharp a lens was "
-            "on other nights is the standard for its focus; may be given again.",
-            show_default="none",
-        ),
-    ] = None,
-    jobs: Annotated[
-        int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
-    ] = 0,
+    history: History = None,
+    jobs: Jobs = 0,
     cluster: Annotated[
         str,
         typer.Option(
@@ -63,12 +51,7 @@ def audit(
             "--send-files", help="Send each file to the cluster, whose workers do not see the card."
         ),
     ] = False,
-    worker_memory: Annotated[
-        float,
-        typer.Option(
-            min=0.5, help="Memory a worker may take for one frame, GB; larger ones get a row."
-        ),
-    ] = 1.5,
+    worker_memory: WorkerMemory = 1.5,
     fresh: Annotated[bool, typer.Option("--fresh", help="Measure every frame again.")] = False,
     link_into: Annotated[
         Path | None,

@@ -10,6 +10,7 @@ import typer
 
 from skyplumb._terminal import complain, tell
 from skyplumb.commands.ending import INCOMPLETE, NOTHING_AUDITED, stoppable
+from skyplumb.commands.given import History, Jobs, RulesFile
 
 
 def check(
@@ -34,19 +35,8 @@ def check(
             show_default="night-notes.yaml on or beside the folder",
         ),
     ] = None,
-    rules: Annotated[
-        Path | None,
-        typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
-    ] = None,
-    history: Annotated[
-        list[Path] | None,
-        typer.Option(
-            metavar="DIR",
-            help="Output of an earlier audit, or a folder that holds such: how sharp the lens was; "
-            "may be given again.",
-            show_default="none",
-        ),
-    ] = None,
+    rules: RulesFile = None,
+    history: History = None,
     season: Annotated[
         list[Path] | None,
         typer.Option(
@@ -55,9 +45,7 @@ def check(
             show_default="none",
         ),
     ] = None,
-    jobs: Annotated[
-        int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")
-    ] = 0,
+    jobs: Jobs = 0,
     as_program: Annotated[
         bool, typer.Option("--json", help="Print the answer as JSON, for programs.")
     ] = False,

@@ -10,17 +10,13 @@ import typer
 
 from skyplumb._terminal import tell
 from skyplumb.commands.ending import stoppable
+from skyplumb.commands.given import Folders
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
 
-Audited = Annotated[
-    list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
-]
-"""What the commands over many nights begin with."""
-
 
 def tally(
-    folders: Audited,
+    folders: Folders,
     out: Annotated[Path, typer.Option(help="Folder for tally.html, tally.csv and tally.json.")],
     cluster: Annotated[
         str,
@@ -45,7 +41,7 @@ def tally(
 
 
 def forecast(
-    folders: Audited,
+    folders: Folders,
     focal: Annotated[
         float | None,
         typer.Option(min=1, max=1e5, help="Focal length, mm.", show_default="every lens audited"),

@@ -18,7 +18,7 @@ from skyplumb.output.earlier import against_earlier
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
 from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
-from skyplumb.output.made import lay_down
+from skyplumb.output.made import LEDGER, lay_down
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.paths import (
     file_names,
@@ -26,10 +26,11 @@ from skyplumb.output.paths import (
     one_name,
     refuse_card,
     refuse_links,
+    remove,
     write_atomic,
 )
 from skyplumb.output.place import MARK, mark_of, session_folder, write_mark
-from skyplumb.output.result import SessionResult
+from skyplumb.output.result import Live, SessionResult
 from skyplumb.output.xmp import write_xmp, write_xmp_beside
 from skyplumb.plain import visible
 from skyplumb.summary import SessionSummary, summary_json, table_digest
@@ -170,9 +171,37 @@ def _write_lists(folder: Path, rows: Sequence[FrameRow], root: Path) -> list[str
     return unlisted
 
 
-def _write_page(folder: Path, result: SessionResult, card: Path) -> None:
+def write_live_page(result: SessionResult, targets: Targets, card: Path, live: Live) -> Path:
+    """Write the page alone, while frames still arrive, and answer its folder.
+
+    All else of an earlier audit stays as it was, so that the audit at the end finds what it would
+    have found without.
+    """
+    mark = mark_of(result.rows, card)
+    folder = session_folder(targets.out, one_name(result.session), mark)
+    refuse_card(folder, card, "--out")
+    refuse_links(folder / MARK, targets.out)
+    write_mark(folder, mark)
+    result = replace(result, summary=against_earlier(folder, result.summary))
+    _write_page(folder, result, targets.root or card, live)
+    return folder
+
+
+def remove_live_page(folder: Path, out: Path) -> None:
+    """Take away what `write_live_page` left of a session that the audit at the end does not have,
+    such as one whose name followed from fewer frames."""
+    if (folder / "frames.csv").exists():
+        return
+    lay_down(folder, "pictures", {})
+    for name in ("report.html", MARK, LEDGER):
+        if (folder / name).is_file():
+            refuse_links(folder / name, out)
+            remove(folder / name, out)
+
+
+def _write_page(folder: Path, result: SessionResult, card: Path, live: Live | None = None) -> None:
     """Write report.html and the pictures beside it; pictures of an earlier call go away."""
-    page = session_page(result, card)
+    page = session_page(result, card, live)
     lay_down(folder, "pictures", page["beside"])
     write_atomic(folder / "report.html", render(page).encode("utf-8", "backslashreplace"))
 

@@ -30,3 +30,15 @@ class SessionResult:
     """What each light frame looks like, by its file; drawn from `crops` and `fields` if empty."""
     rules: dict[str, Any] = field(default_factory=dict)
     """The rules in force, as far as they differ from the shipped ones."""
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """What a session's page shows besides while its frames still arrive."""
+
+    reload_s: int
+    """After so many seconds the page loads itself again."""
+    newest: str
+    """The newest frame in it."""
+    alarms: tuple[str, ...] = ()
+    """What hands are needed for now, a line each."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -53,7 +54,7 @@ from skyplumb.output.page.words import (
     RULE_WORDS,
 )
 from skyplumb.output.paths import listed_path
-from skyplumb.output.result import SessionResult
+from skyplumb.output.result import Live, SessionResult
 from skyplumb.plain import visible
 from skyplumb.records import VERDICTS
 
@@ -66,7 +67,9 @@ SCRIPTS = (
 """The page's own script, in the order in which its parts need each other."""
 
 
-def session_page(result: SessionResult, card: Path | None = None) -> Plain:
+def session_page(
+    result: SessionResult, card: Path | None = None, live: Live | None = None
+) -> Plain:
     """Everything the page shows, as texts, numbers and lists; what is not known is None.
 
     Parameters
@@ -75,6 +78,8 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
         The judged session.
     card : Path, optional
         The audited folder, from which the page makes the paths of its corrected list.
+    live : Live, optional
+        What a page shows besides while frames still arrive.
 
     Returns
     -------
@@ -92,6 +97,7 @@ def session_page(result: SessionResult, card: Path | None = None) -> Plain:
     return {
         "session": result.session,
         "version": __version__,
+        "live": asdict(live) if live is not None else None,
         "cameras": list(dict.fromkeys(filter(None, (_shown(row.camera) for row in result.rows)))),
         "evening": evening(rows),
         "clock_note": clock_note(rows),

@@ -1,0 +1,33 @@
+"""What several commands are given in the same words."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+RulesFile = Annotated[
+    Path | None,
+    typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
+]
+History = Annotated[
+    list[Path] | None,
+    typer.Option(
+        metavar="DIR",
+        help="Output of an earlier audit, or a folder that holds such: how sharp a lens was "
+        "on other nights is the standard for its focus; may be given again.",
+        show_default="none",
+    ),
+]
+Jobs = Annotated[int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")]
+WorkerMemory = Annotated[
+    float,
+    typer.Option(
+        min=0.5, help="Memory a worker may take for one frame, GB; larger ones get a row."
+    ),
+]
+Folders = Annotated[
+    list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
+]
+"""What the commands over many nights begin with."""

@@ -1,0 +1,1 @@
+"""A folder watched while frames arrive: which files are whole, and when hands are needed."""
