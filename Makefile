@@ -19,7 +19,10 @@ demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
 
 test: $(STAMP) ## Run the tests
-	$(BIN)/python -m pytest -n auto --dist loadfile --durations=10
+	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10
+
+demo-table: demo ## Compare every digit of the demo's table with the saved one
+	$(BIN)/python -m tests.demo_table demo-audit
 
 check: $(STAMP) ## What CI runs besides the tests: style and types
 	$(BIN)/ruff format --check pipeline tests
@@ -56,4 +59,4 @@ kernels: $(STAMP) ## Measure and audit under each kernel of the linear-algebra l
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
 
-.PHONY: help install demo test check bench shipped fuzz kernels clean
+.PHONY: help install demo demo-table test check bench shipped fuzz kernels clean

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
 import shutil
 import signal
@@ -14,6 +16,8 @@ import pytest
 from playwright.sync_api import Browser, sync_playwright
 
 from inventednight import FLAGS, invented_night
+from once import once
+from skyplumb.calibrate import patterns
 from skyplumb.cli import main
 from skyplumb.measure.workers import Here
 from skyplumb.output.result import SessionResult
@@ -47,18 +51,22 @@ def night() -> SessionResult:
 
 
 @pytest.fixture(scope="session", autouse=True)
-def pattern_cache(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Keep star patterns made by tests out of the user's cache, unless the runner says where."""
+def pattern_cache(pytestconfig: pytest.Config) -> Iterator[None]:
+    """Keep star patterns made by tests out of the user's cache, unless the runner says where.
+
+    All workers share them, and later runs too while the code that makes them is the same.
+    """
     with pytest.MonkeyPatch.context() as patch:
         if "SKYPLUMB_CACHE" not in os.environ:
-            patch.setenv("SKYPLUMB_CACHE", str(tmp_path_factory.mktemp("patterns")))
+            maker = hashlib.sha256(Path(patterns.__file__).read_bytes()).hexdigest()[:12]
+            patch.setenv("SKYPLUMB_CACHE", str(pytestconfig.cache.mkdir(f"patterns-{maker}")))
         yield
 
 
 @pytest.fixture(scope="session")
 def small_card(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A drawn card with something of every kind on it; only to be read from."""
-    return draw_small_card(tmp_path_factory.mktemp("drawn"))
+    return once(tmp_path_factory, "drawn", draw_small_card) / "card"
 
 
 @pytest.fixture(scope="session")
@@ -66,14 +74,15 @@ def audited(
     small_card: Path, pattern_cache: None, tmp_path_factory: pytest.TempPathFactory
 ) -> Finished:
     """The small card audited by the command, undisturbed; only to be read from."""
-    out = tmp_path_factory.mktemp("audited")
-    done = subprocess.run(
-        [*SKYPLUMB, "audit", str(small_card), "--out", str(out), "--xmp"],
-        capture_output=True,
-        text=True,
-        timeout=600,
-    )
-    return Finished(out, done.returncode, done.stdout, done.stderr)
+
+    def audit(folder: Path) -> None:
+        words = [*SKYPLUMB, "audit", str(small_card), "--out", str(folder / "out"), "--xmp"]
+        done = subprocess.run(words, capture_output=True, text=True, timeout=600)
+        told = json.dumps([done.returncode, done.stdout, done.stderr])
+        (folder / "told.json").write_text(told, encoding="utf-8")
+
+    folder = once(tmp_path_factory, "audited", audit)
+    return Finished(folder / "out", *json.loads((folder / "told.json").read_text("utf-8")))
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import random
@@ -9,6 +10,7 @@ import shlex
 import shutil
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
@@ -239,9 +241,9 @@ def test_a_fault_in_any_stage_costs_one_row_and_is_said(
         return real(*args, **options)
 
     monkeypatch.setattr(where, stumbles)
-    # Nothing calibrated is kept, so that every stage is gone through.
-    for path in (continued / ".skyplumb").glob("measures.sqlite*"):
-        path.unlink()
+    # Nothing calibrated is kept, so that every stage after measuring is gone through.
+    with contextlib.closing(sqlite3.connect(continued / ".skyplumb" / "measures.sqlite")) as db, db:
+        assert db.execute("DELETE FROM blobs").rowcount > 0
     done = skyplumb("audit", small_card, "--out", continued)
     assert done.code == 0
     row = done.rows[f"{MOOR}/MIST_0002.dng"]

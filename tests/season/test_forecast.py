@@ -324,7 +324,8 @@ def test_a_line_a_lens_comes_first_and_tables_are_asked_for(
     assert "aircraft" in words(told)
 
 
-def test_json_holds_what_programs_were_promised(skyplumb: Command, folder: Path) -> None:
+def test_json_holds_what_programs_were_promised(skyplumb: Command, tmp_path: Path) -> None:
+    folder = write_season(RIG, np.random.default_rng(11), 2, CELLS, 12, tmp_path)
     done = skyplumb("forecast", folder, "--json")
     assert done.code == 0
     told = json.loads(done.stdout)
