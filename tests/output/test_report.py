@@ -571,13 +571,13 @@ def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> 
     card = {"title": "14 mm, 60 s", "doubtful": 1, "stack": now}
     same = StackSummary(7, 7.0, 2.678, 0.029, 2.05)
     assert taking_the_doubtful(card | {"stack_with_doubtful": same}) == (
-        "14 mm, 60 s: its doubtful frame would add 1 min of light and 2 % of signal over noise; "
+        "14 mm, 60 s: its doubtful frame would add 1 min of light and 2 % of SNR; "
         "the stars' FWHM in the stack would stay 2.68 px, their ellipticity would stay 0.03."
     )
     wider = StackSummary(8, 7.0, 2.9, 0.1, 2.001)
     assert taking_the_doubtful(card | {"stack_with_doubtful": wider, "doubtful": 2}) == (
-        "14 mm, 60 s: its 2 doubtful frames would add 1 min of light and no more signal over "
-        "noise; the stars' FWHM in the stack would go from 2.68 to 2.90 px, their ellipticity "
+        "14 mm, 60 s: its 2 doubtful frames would add 1 min of light and no more SNR; "
+        "the stars' FWHM in the stack would go from 2.68 to 2.90 px, their ellipticity "
         "would go from 0.03 to 0.10."
     )
     assert taking_the_doubtful(card | {"stack_with_doubtful": now}) == ""

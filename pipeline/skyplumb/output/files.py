@@ -20,6 +20,7 @@ from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
 from skyplumb.output.made import LEDGER, lay_down
 from skyplumb.output.page.session import render, session_page
+from skyplumb.output.panels import panels_csv
 from skyplumb.output.paths import (
     file_names,
     listed_path,
@@ -137,7 +138,12 @@ def write_session(
     def page() -> None:
         _write_page(folder, replace(result, notices=tuple(notices)), targets.root or card)
 
+    def panels() -> None:
+        told = panels_csv(result.panels).encode("utf-8", "backslashreplace")
+        lay_down(folder, "panels", {"panels.csv": told} if result.panels else {})
+
     attempt(lists)
+    attempt(panels)
     if targets.xmp:
         attempt(sidecars)
     attempt(summary)

@@ -21,10 +21,10 @@ def frames_csv(rows: Iterable[FrameRow]) -> str:
     """
     columns = tuple(COLUMNS.items())
     cells = (tuple(_cell(getattr(row, name), one) for name, one in columns) for row in rows)
-    return "".join(map(_line, [tuple(COLUMNS), *cells]))
+    return "".join(map(csv_line, [tuple(COLUMNS), *cells]))
 
 
-def _line(cells: tuple[str, ...]) -> str:
+def csv_line(cells: tuple[str, ...]) -> str:
     """One row; a cell with a line end of any kind stands in quotes."""
     text = io.StringIO(newline="")
     # The writer quotes what holds a sign of its own line end, so it is told of both.

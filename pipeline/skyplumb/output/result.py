@@ -7,6 +7,7 @@ from typing import Any
 
 from skyplumb.columns import FrameRow
 from skyplumb.output.page.pictures import Picture
+from skyplumb.output.panels import Panel
 from skyplumb.records import FieldShapes, Measure
 from skyplumb.summary import SessionSummary
 
@@ -30,6 +31,8 @@ class SessionResult:
     """What each light frame looks like, by its file; drawn from `crops` and `fields` if empty."""
     rules: dict[str, Any] = field(default_factory=dict)
     """The rules in force, as far as they differ from the shipped ones."""
+    panels: tuple[Panel, ...] = ()
+    """Of its mosaics, if there are any."""
 
 
 @dataclass(frozen=True, slots=True)

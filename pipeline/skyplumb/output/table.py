@@ -23,6 +23,7 @@ from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.judge.zero_points import run_zero_mag
 from skyplumb.night.shot import Session, Shot
+from skyplumb.output.panels import panels_of
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, ShotInfo
 from skyplumb.summary import (
@@ -67,6 +68,7 @@ def session_result(
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
         rules=changes(rules),
+        panels=panels_of(judged),
     )
 
 

@@ -23,12 +23,14 @@ from skyplumb.output.page.frames import (
     frame_row,
     set_times,
 )
+from skyplumb.output.page.mosaics import mosaics
 from skyplumb.output.page.mounts import setups_of
 from skyplumb.output.page.pictures import BESIDE_FROM, NOTHING, pictures_of
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.page.totals import (
     advice,
     aside,
+    clock_ahead_s,
     clock_note,
     count,
     evening,
@@ -111,6 +113,7 @@ def session_page(
         "losses": losses(rows),
         "advice": advice(result.summary.advice),
         "setups": setups,
+        "mosaics": mosaics(result.panels, clock_ahead_s(rows)),
         "runs": cards,
         "frames": rows,
         "causes_met": sorted({row["cause"] for row in rows if row["cause"]}),

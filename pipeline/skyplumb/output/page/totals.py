@@ -186,16 +186,21 @@ def evening(rows: list[Plain]) -> str:
     return f"{first[:16]} to {last[11:16] if last[:10] == first[:10] else last[:16]}"
 
 
-def clock_note(rows: list[Plain]) -> str:
-    """How the camera's clock relates to UTC, in words; empty if that is unknown or changes."""
+def clock_ahead_s(rows: list[Plain]) -> int | None:
+    """How far the camera's clock is ahead of UTC; None if that is unknown or changes."""
     ahead = set()
     for row in rows:
         clock, utc = milliseconds(row["clock"]), milliseconds(row["utc"])
         if clock is not None and utc is not None:
             ahead.add(round((clock - utc) / 1000))
-    if not ahead or max(ahead) - min(ahead) > 2:
+    return min(ahead) if ahead and max(ahead) - min(ahead) <= 2 else None
+
+
+def clock_note(rows: list[Plain]) -> str:
+    """How the camera's clock relates to UTC, in words; empty if that is unknown or changes."""
+    seconds = clock_ahead_s(rows)
+    if seconds is None:
         return ""
-    seconds = min(ahead)
     minutes, rest = divmod(abs(seconds), 60)
     parts = [(minutes // 60, "h"), (minutes % 60, "min"), (rest, "s")]
     spoken = " ".join(f"{value} {unit}" for value, unit in parts if value) or "0 s"

@@ -129,6 +129,7 @@ GLOSSARY = {
     "camera clock": COLUMNS["taken_camera"].meaning,
     "confidence": COLUMNS["confidence"].meaning,
     "weight": COLUMNS["weight"].meaning,
+    "SNR": "Signal to noise ratio of a faint star in the stack of the kept frames.",
     "ppm": "Parts in a million: 100 ppm fast is 0.15 arcsec in 100 s.",
 }
 """What the page's terms mean, those of the table as its columns are described."""
