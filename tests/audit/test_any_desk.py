@@ -135,7 +135,7 @@ def test_what_was_written_fits_a_disk_without_letter_case(elsewhere: Finished) -
 
 
 def test_kept_frames_are_copied_where_no_link_can_be(elsewhere: Finished) -> None:
-    laid = [p for p in (elsewhere.out.parent / "laid").rglob("lights/*") if p.is_file()]
+    laid = [p for p in (elsewhere.out.parent / "laid").rglob("light-frames/*") if p.is_file()]
     assert len(laid) == sum(row["verdict"] == "keep" for row in elsewhere.rows.values()) > 1
     assert not any(path.is_symlink() for path in laid)
     assert f"{len(laid)} copied" in elsewhere.stdout

@@ -277,10 +277,10 @@ def test_a_copy_that_is_not_there_is_said_before_the_work(
 def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) -> None:
     folder = audited.out / SESSION / "xmp"
     names = {path.relative_to(folder).as_posix() for path in folder.rglob("*.xmp")}
-    assert names == {f"{file}.xmp" for file in LIGHTS}
+    assert names == {str(Path(file).with_suffix(".xmp")) for file in LIGHTS}
     # -1 is "rejected" (ISO 16684-1, from memory).
-    assert 'xmp:Rating="-1"' in (folder / f"{KNOCKED}.xmp").read_text("utf-8")
-    assert 'xmp:Rating="3"' in (folder / f"{SHARP[0]}.xmp").read_text("utf-8")
+    assert 'xmp:Rating="-1"' in (folder / KNOCKED).with_suffix(".xmp").read_text("utf-8")
+    assert 'xmp:Rating="3"' in (folder / SHARP[0]).with_suffix(".xmp").read_text("utf-8")
 
 
 # Going on
@@ -481,7 +481,7 @@ def test_a_card_is_left_as_it_was_to_the_last_byte_and_date(
         assert listing(card) == before
         assert {path: path.read_bytes() for path in bytes_before} == bytes_before
         kept = {f for f, row in done.rows.items() if row["verdict"] == "keep"}
-        laid = set(links.rglob("lights/*.dng"))
+        laid = set(links.rglob("light-frames/*.dng"))
         assert {p.resolve().relative_to(card.resolve()).as_posix() for p in laid} == kept
         assert all(path.is_symlink() for path in laid)
     finally:

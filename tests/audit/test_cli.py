@@ -318,13 +318,13 @@ def test_link_into_lays_out_the_kept_frames_and_takes_back_what_is_no_longer_kep
     links = tmp_path / "links"
     done = skyplumb("audit", small_card, "--out", continued, "--link-into", links)
     kept = {file for file, row in done.rows.items() if row["verdict"] == "keep"}
-    laid = set(links.rglob("lights/*.dng"))
+    laid = set(links.rglob("light-frames/*.dng"))
     assert kept
     assert {path.resolve() for path in laid} == {(small_card / file).resolve() for file in kept}
     assert all(path.is_symlink() for path in laid)
     # The drawn dark is of 60 s: it fits the first run and not the second, of 30 s.
-    assert [path.parent.parent.name[:2] for path in links.rglob("darks/*.dng")] == ["01"]
-    assert f"{len(laid)} lights" in done.stdout
+    assert [path.parent.parent.name[:2] for path in links.rglob("dark-frames/*.dng")] == ["01"]
+    assert f"{len(laid)} light frames" in done.stdout
     strict = tmp_path / "strict.yaml"
     strict.write_text("min_stars: {at_least: 100000}\n", encoding="utf-8")
     skyplumb(

@@ -170,9 +170,7 @@ def test_copies_on_a_card_are_rows_that_are_never_judged_stacked_or_counted(
     for path in (*out.rglob("stackable*.txt"), *out.rglob("stackable/*.txt")):
         assert "best ones" not in path.read_text(encoding="utf-8")
     # A dark or flat may serve both runs.
-    lights = [
-        p.resolve() for p in laid.rglob("MIST_*.dng") if p.parent.name not in ("darks", "flats")
-    ]
+    lights = [p.resolve() for p in laid.rglob("MIST_*.dng") if p.parent.name == "light-frames"]
     assert len(lights) == len(set(lights)) > 0
 
 

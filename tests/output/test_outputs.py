@@ -25,6 +25,7 @@ from shipped import REPORTS
 from skyplumb.columns import COLUMNS
 from skyplumb.digits import covariance_digits
 from skyplumb.errors import UserError
+from skyplumb.output import made
 from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
@@ -295,7 +296,7 @@ def test_every_judged_light_has_a_sidecar_with_its_rating_and_reason(
     lights = frames[frames["kind"] == "light"]
     assert len(lights) == len(list((tmp_path / "xmp").rglob("*.xmp")))
     for row in lights.to_dict("records"):
-        packet = (tmp_path / "xmp" / f"{row['file']}.xmp").read_text("utf-8")
+        packet = (tmp_path / "xmp" / row["file"]).with_suffix(".xmp").read_text("utf-8")
         assert read_packet(packet) == (str(RATINGS[row["verdict"]]), row["reason"])
     # "-1 rejected": XMP specification part 1 (ISO 16684-1), the property xmp:Rating.
     assert RATINGS["reject"] == -1
@@ -322,21 +323,45 @@ def test_sidecars_of_frames_no_longer_judged_go_away(
     write_xmp(rows_of(frames), tmp_path / "xmp", card)
     write_xmp(rows_of(frames.head(3)), tmp_path / "xmp", card)
     left = {str(p.relative_to(tmp_path / "xmp")) for p in (tmp_path / "xmp").rglob("*.xmp")}
-    assert left == {f"{file}.xmp" for file in frames["file"].head(3)}
+    assert left == {str(Path(file).with_suffix(".xmp")) for file in frames["file"].head(3)}
+
+
+def test_sidecars_are_named_alike_under_the_output_and_beside_a_copy(
+    night: SessionResult, card: Path, copy: Path, tmp_path: Path
+) -> None:
+    write_xmp(rows_of(table(night)), tmp_path / "xmp", card)
+    beside(night, tmp_path, copy, card)
+    names = [
+        {str(path.relative_to(folder)) for path in folder.rglob("*.xmp")}
+        for folder in (tmp_path / "xmp", copy)
+    ]
+    assert names[0] == names[1] != set()
+
+
+def test_sidecars_of_an_older_naming_are_not_left_double(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    session = tmp_path / "session"
+    older = {f"xmp/{file}.xmp": b"older" for file in table(night)["file"]}
+    made.lay_down(session, "sidecars", older)
+    write_xmp(rows_of(table(night)), session / "xmp", card)
+    assert not any((session / name).exists() for name in older)
+    assert list(session.rglob("*.xmp"))
 
 
 def test_a_name_that_leaves_no_room_for_an_ending_costs_its_sidecar_alone(
     night: SessionResult, tmp_path: Path
 ) -> None:
     # 255 bytes is the longest name of the usual disks (POSIX NAME_MAX on Linux).
-    long = "DCIM/" + "x" * 251 + ".DNG"
+    # Two that share a name but for its ending need another one behind it.
+    long = "DCIM/" + "x" * 251
     frames = table(night).copy()
-    frames.loc[0, "file"] = long
+    frames.loc[0, "file"], frames.loc[1, "file"] = f"{long}.DNG", f"{long}.NEF"
     out = lay_down(
         replace(night, rows=rows_of(frames)), tmp_path / "out", tmp_path / "card", xmp=True
     )
     lights = int((frames["kind"] == "light").sum())
-    assert len(list((out / "xmp").rglob("*.xmp"))) == lights - 1
+    assert len(list((out / "xmp").rglob("*.xmp"))) == lights - 2
     assert "No sidecar" in (out / "report.html").read_text("utf-8")
     assert "No sidecar" in read_summary(out / "summary.json")[0].notices[-1]
 
@@ -420,7 +445,7 @@ def without_links(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(Path, "symlink_to", refuse)
 
 
-FIRST = "1-tarn-85/lights/FRN_0000.DNG"
+FIRST = "1-tarn-85/light-frames/FRN_0000.DNG"
 
 
 def test_kept_frames_are_symlinks_under_their_run(
@@ -429,11 +454,24 @@ def test_kept_frames_are_symlinks_under_their_run(
     into = tmp_path / "links"
     laid = link(table(night), into, card)
     count = len(kept(night))
-    assert (laid.linked, laid.copied, laid.kinds) == (count, 0, {"lights": count})
-    assert laid.words() == f"{into}: {count} lights ({count} linked)"
+    assert (laid.linked, laid.copied, laid.kinds) == (count, 0, {"light-frames": count})
+    assert laid.words() == f"{into}: {count} light frames ({count} linked)"
     assert {p.resolve() for p in files_in(into)} == {card / file for file in kept(night)["file"]}
-    assert all(p.is_symlink() and p.parent.name == "lights" for p in files_in(into))
+    assert all(p.is_symlink() and p.parent.name == "light-frames" for p in files_in(into))
     assert into / FIRST in files_in(into)
+
+
+def test_folders_of_an_older_naming_are_not_left_double(
+    night: SessionResult, card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    into = tmp_path / "links"
+    with monkeypatch.context() as older:
+        older.setattr("skyplumb.output.links.LIGHTS", "lights")
+        link(table(night), into, card)
+    assert {p.parent.name for p in files_in(into)} == {"lights"}
+    link(table(night), into, card)
+    assert {p.parent.name for p in files_in(into)} == {"light-frames"}
+    assert not list(into.rglob("lights"))
 
 
 def test_frames_of_one_name_from_two_folders_are_both_laid(
@@ -442,7 +480,7 @@ def test_frames_of_one_name_from_two_folders_are_both_laid(
     frames = table(night).copy()
     frames.loc[1, "file"] = "DCIM/200FERN/frn_0000.dng"
     link(frames, tmp_path / "links", card)
-    names = {p.name for p in (tmp_path / "links/1-tarn-85/lights").iterdir()}
+    names = {p.name for p in (tmp_path / "links/1-tarn-85/light-frames").iterdir()}
     # Letter case does not count on every disk.
     assert {"DCIM-100FERN-FRN_0000.DNG", "DCIM-200FERN-frn_0000.dng"} < names
 
@@ -486,7 +524,7 @@ def test_darks_flats_and_bias_are_laid_where_they_fit(
     frames = table(night).assign(temperature_c=12.0, set_temperature_c=-10.0, **told)
     other = frames.head(1).assign(file="cal/C.DNG", kind=kind, run="", verdict="", **changed)
     laid = link(pd.concat([frames, other], ignore_index=True), tmp_path / "links", card)
-    folder = {"dark": "darks", "flat": "flats", "bias": "bias"}[kind]
+    folder = f"{kind}-frames"
     assert (tmp_path / "links/1-tarn-85" / folder / "C.DNG").is_symlink() == fits
     assert fits <= (folder in (laid.kinds or {}))
 
@@ -514,7 +552,7 @@ def test_a_second_call_takes_away_only_what_the_first_one_laid(
     link(table(night), into, card)
     mine = into / "1-tarn-85" / "notes.txt"
     mine.write_text("mine")
-    replaced = into / "1-tarn-85/lights/FRN_0001.DNG"
+    replaced = into / "1-tarn-85/light-frames/FRN_0001.DNG"
     replaced.unlink()
     replaced.write_text("my own picture")
     link(only(table(night), kept(night)["file"].tail(2)), into, card)

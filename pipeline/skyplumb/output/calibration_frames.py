@@ -9,7 +9,7 @@ from statistics import median
 from skyplumb.columns import FrameRow
 from skyplumb.judge.runs import same_exposure
 
-FOLDERS = {"dark": "darks", "flat": "flats", "bias": "bias"}
+FOLDERS = {"dark": "dark-frames", "flat": "flat-frames", "bias": "bias-frames"}
 """Kind of frame and the folder it is laid in."""
 
 SAME_TEMPERATURE_C = 5.0

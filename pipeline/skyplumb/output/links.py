@@ -1,8 +1,8 @@
 """The frames to stack laid out as links, and nothing else in that folder touched.
 
-Each run gets a folder with `lights`, and `darks`, `flats` and `bias` where the card has some that
-fit. A ledger beside them tells what was laid there and for which output, so that what is no longer
-wanted can go away and two outputs never take each other's links.
+Each run gets a folder with `light-frames`, and `dark-frames`, `flat-frames` and `bias-frames` where
+the card has some that fit. A ledger beside them tells what was laid there and for which output, so
+that what is no longer wanted can go away and two outputs never take each other's links.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pathlib import Path
 
 from skyplumb._data import read_json, unfinished
 from skyplumb.columns import FrameRow
+from skyplumb.digits import counted
 from skyplumb.errors import UserError
 from skyplumb.output.calibration_frames import FOLDERS, fitting
 from skyplumb.output.paths import (
@@ -34,7 +35,7 @@ from skyplumb.output.paths import (
 from skyplumb.plain import visible
 
 LEDGER = ".skyplumb-links.json"
-LIGHTS = "lights"
+LIGHTS = "light-frames"
 Mark = list[object]
 """What a file of ours is known by: ["link", where to] or ["copy", bytes, time in ns]."""
 
@@ -57,7 +58,10 @@ class Laid:
             for count, word in ((self.linked, "linked"), (self.copied, "copied"))
             if count
         ]
-        parts = [f"{count} {kind}" for kind, count in (self.kinds or {}).items()]
+        parts = [
+            counted(count, kind.replace("-", " ").removesuffix("s"))
+            for kind, count in (self.kinds or {}).items()
+        ]
         return f"{self.folder}: {', '.join(parts) or 'no frames'} ({', '.join(how) or 'nothing'})"
 
 
@@ -111,12 +115,12 @@ def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) ->
     how = Counter(str(mark[0]) for mark in marks.values())
     kinds = Counter(name.split("/")[1] for name in wanted)
     order = [LIGHTS, *FOLDERS.values()]
-    counted = {kind: kinds[kind] for kind in order if kinds[kind]}
-    return Laid(into, how["link"], how["copy"], counted)
+    by_kind = {kind: kinds[kind] for kind in order if kinds[kind]}
+    return Laid(into, how["link"], how["copy"], by_kind)
 
 
 def _layout(rows: Sequence[FrameRow]) -> dict[str, str]:
-    """Where each file is laid, `run/lights/name`, and its path on the card."""
+    """Where each file is laid, `run/light-frames/name`, and its path on the card."""
     lights = [row for row in rows if row.kind == "light"]
     folders = file_names(row.run for row in lights)
     kept: dict[str, list[FrameRow]] = {}

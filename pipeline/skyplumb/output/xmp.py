@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from skyplumb._data import read_json
 from skyplumb.columns import FrameRow
@@ -34,10 +34,11 @@ _LONGEST_NAME_BYTES = 255
 
 
 def write_xmp(rows: Iterable[FrameRow], folder: Path, card: Path) -> list[str]:
-    """Write `folder`/<path on the card>.xmp for every judged light; `folder` is in a session's.
+    """Write a sidecar below `folder` for every judged light; `folder` is in a session's.
 
-    The packet (ISO 16684-1) holds `xmp:Rating` from `RATINGS` and the reason as
-    `dc:description`. Sidecars of an earlier call for frames no longer judged are removed.
+    Each lies where the frame lies on the card and is named as `sidecar_names` says. The packet (ISO
+    16684-1) holds `xmp:Rating` from `RATINGS` and the reason as `dc:description`. Sidecars of an
+    earlier call for frames no longer judged are removed.
 
     Returns
     -------
@@ -46,8 +47,10 @@ def write_xmp(rows: Iterable[FrameRow], folder: Path, card: Path) -> list[str]:
     """
     refuse_card(folder, card, "--out")
     wanted, nameless = {}, []
-    for file, packet in _packets(rows):
-        target = folder / f"{relative(file)}.xmp"
+    packets = dict(_packets(rows))
+    names = sidecar_names(packets)
+    for file, packet in packets.items():
+        target = folder / names[file]
         if len(os.fsencode(target.name)) > _LONGEST_NAME_BYTES:
             nameless.append(file)
             continue
@@ -81,9 +84,8 @@ class Beside:
 def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: Path) -> Beside:
     """Write a sidecar beside each copied frame, where a raw developer looks for it.
 
-    Its name is the frame's with the ending `.xmp` (XMP specification part 3, "External storage of
-    metadata", from memory), or the frame's and `.xmp` where two frames would share one. A sidecar
-    that is there already is replaced only if it is as an earlier call left it.
+    It is named as `sidecar_names` says. One that is there already is replaced only if it is as an
+    earlier call left it.
 
     Parameters
     ----------
@@ -100,7 +102,7 @@ def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: P
     refuse_no_copy(copy)
     ours = _read_ledger(folder / LEDGER)
     packets = dict(_packets(rows))
-    stems = Counter(str(relative(file).with_suffix("")).casefold() for file in packets)
+    names = sidecar_names(packets)
     written, missing, kept = 0, 0, 0
     for file, packet in packets.items():
         path = relative(file)
@@ -108,8 +110,7 @@ def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: P
         if not is_file(beside):
             missing += 1
             continue
-        alone = stems[str(path.with_suffix("")).casefold()] == 1
-        target = beside.with_suffix(".xmp") if alone else beside.with_name(f"{beside.name}.xmp")
+        target = copy / names[file]
         refuse_card(target.parent, card, "--xmp-beside")
         if os.path.lexists(target) and _digest(target) != ours.get(str(target), ""):
             kept += 1
@@ -121,6 +122,22 @@ def write_xmp_beside(rows: Iterable[FrameRow], folder: Path, copy: Path, card: P
     told = json.dumps(ours, indent=1, sort_keys=True)
     write_atomic(folder / LEDGER, told.encode("ascii"))
     return Beside(copy, written, missing, kept)
+
+
+def sidecar_names(files: Iterable[str]) -> dict[str, PurePosixPath]:
+    """Where the sidecar of each frame lies, relative to the card.
+
+    The frame's name with the ending `.xmp` in place of its own (XMP specification part 3, "External
+    storage of metadata", from memory), or behind it where two frames would share one.
+    """
+    paths = {file: relative(file) for file in files}
+    stems = Counter(str(path.with_suffix("")).casefold() for path in paths.values())
+    return {
+        file: path.with_suffix(".xmp")
+        if stems[str(path.with_suffix("")).casefold()] == 1
+        else path.with_name(f"{path.name}.xmp")
+        for file, path in paths.items()
+    }
 
 
 def _packets(rows: Iterable[FrameRow]) -> Iterator[tuple[str, bytes]]:
