@@ -32,7 +32,14 @@ function put(element, spec, words, { pixels = false, choose = null } = {}) {
     element.setAttribute("aria-label", words);
     element.removeAttribute("aria-roledescription");
     element.querySelector("svg, canvas")?.setAttribute("aria-hidden", "true");
-    if (choose) view.addEventListener("click", (_, item) => item?.datum?.id && choose(item.datum.id));
+    if (choose) {
+      view.addEventListener("click", (_, item) => {
+        if (!item?.datum?.id) return;
+        // It would stay over the frame that is shown now.
+        document.getElementById("vg-tooltip-element")?.classList.remove("visible");
+        choose(item.datum.id);
+      });
+    }
     return view;
   });
 }
@@ -98,13 +105,15 @@ function drawAxis(element) {
   return put(element, { width: side, height: side, padding: 2, layer: layers }, spoken);
 }
 
+const causeOf = (frame) => (data.causes[frame.cause] ?? [frame.cause || "none"])[0];
+
 // ---- the night on one time axis -------------------------------------------
 const look = (colour) => ({
   color: { field: "is", legend: null, scale: { domain: verdicts, range: verdicts.map(colour) } },
   shape: { field: "is", legend: null, scale: { domain: verdicts, range: verdicts.map((v) => data.marks[v]) } },
   tooltip: [
     { field: "file", title: "file" }, { field: "clock", title: "camera clock" }, { field: "utc", title: "UTC" },
-    { field: "is", title: "verdict" }, { field: "reason", title: "reason" },
+    { field: "is", title: "verdict" }, { field: "why", title: "cause" }, { field: "reason", title: "reason" },
     { field: "trail_px", title: "trail, px", format: ".2f" }, { field: "fwhm_px", title: "FWHM, px", format: ".2f" },
   ],
 });
@@ -162,7 +171,7 @@ function drawNight(element, choose) {
   data.night.forEach((panel) => [panel.field, panel.error].forEach((field) => field && fields.add(field)));
   const timed = frames.filter((f) => f.time !== null).map((f) => ({
     ...Object.fromEntries([...fields].map((field) => [field, f[field]])),
-    is: verdictsByHand.verdict(f), lane: label(data.runs[f.run]),
+    is: verdictsByHand.verdict(f), lane: label(data.runs[f.run]), why: causeOf(f),
   }));
   if (!timed.length) {
     element.textContent = "no frame has a time";
@@ -269,7 +278,7 @@ function drawCompass(element, choose) {
   const lines = mine.map((f) => {
     const length = Math.min(f.trail_px, 3.2 * step);
     const [a, b] = [way(f.trail_pa_deg, length), way(f.trail_pa_deg + 180, length)];
-    return { ...f, is: verdictsByHand.verdict(f), x: a.x, y: a.y, x2: b.x, y2: b.y };
+    return { ...f, is: verdictsByHand.verdict(f), why: causeOf(f), x: a.x, y: a.y, x2: b.x, y2: b.y };
   });
   const down = mine.filter((f) => f.zenith_pa_deg !== null).map((f) => f.zenith_pa_deg + 180);
   const rim = down.map((angle) => ({ ...way(angle, 3.05 * step), ...Object.fromEntries(Object.entries(way(angle, 3.4 * step)).map(([k, v]) => [`${k}2`, v])) }));
@@ -295,7 +304,7 @@ function drawCompass(element, choose) {
     words([{ x: 0, y: (north > 0.7 ? -2.5 : 2.5) * step, text: "declination" }], reach, colour("soft"), { dx: 4, align: "left", fontSize: 11 }),
   ];
   if (down.length) {
-    layers.push(words([{ ...way(mean, 2.72 * step), text: "down" }], reach, colour("brass"), { fontWeight: "bold" }));
+    layers.push(words([{ ...way(mean, 2.72 * step), text: "down" }], reach, colour("ink"), { fontWeight: "bold" }));
   }
   return put(element, { width: side, height: side, padding: 2, layer: layers }, `Trails of ${plural(mine.length, "frame")} as axes on the sky; north up, east left`, { choose });
 }

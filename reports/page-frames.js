@@ -5,6 +5,7 @@
   const list = document.querySelector("ol.frames");
   const more = document.querySelector("button.more");
   const form = document.querySelector("form.filter");
+  const nothing = document.querySelector(".nothing");
   const { said, verdict, decide, onChange } = verdictsByHand;
   const opened = new Set();
   let pinned = null; // beside which every opened frame is shown
@@ -198,6 +199,7 @@
       ? plural(shown.length, "frame") : `${shown.length} of ${plural(frames.length, "frame")}`;
     drawn = 0;
     list.replaceChildren();
+    nothing.hidden = shown.length > 0;
     extend();
   }
 
@@ -216,13 +218,19 @@
       refilter();
     }
     go(shown.indexOf(frame));
-    document.getElementById(id).scrollIntoView({ block: "center" });
+    // At once: pictures that load on a long way there would push it out of the middle.
+    document.getElementById(id).scrollIntoView({ block: "center", behavior: "instant" });
   }
 
   function go(place) {
     if (place < 0 || place >= shown.length) return;
     if (place >= drawn) extend(place + CHUNK);
     document.getElementById(shown[place].id).querySelector(".name").focus();
+  }
+
+  function showAll() {
+    form.reset();
+    refilter();
   }
 
   // A verdict from the keyboard, for one frame or for all since the last one decided; then on.
@@ -257,10 +265,8 @@
 
   form.addEventListener("input", refilter);
   form.addEventListener("submit", (event) => event.preventDefault());
-  form.querySelector(".all").addEventListener("click", () => {
-    form.reset();
-    refilter();
-  });
+  form.querySelector(".all").addEventListener("click", showAll);
+  nothing.querySelector("button").addEventListener("click", showAll);
   form.querySelectorAll("[data-all]").forEach((button) =>
     button.addEventListener("click", () => {
       const word = button.dataset.all || null;

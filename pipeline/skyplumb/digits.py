@@ -63,10 +63,10 @@ def _like(value: float, size: float, digits: int) -> float:
 
 
 def duration(seconds: float) -> str:
-    """Seconds as `3 h 05 min`, `12 min` or `40 s`."""
+    """Seconds as `3 h 05 min`, `12 min` or `40 s`; a half goes up, as in the page's script."""
     if seconds < 59.5:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
+        return f"{math.floor(seconds + 0.5)} s"
+    minutes = math.floor(seconds / 60 + 0.5)
     return f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 60 else f"{minutes} min"
 
 

@@ -449,3 +449,19 @@ def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
     for unknown in ("ra_deg", "scale_arcsec_px", "trail_pa_deg", "altitude_deg", "drift_px"):
         assert np.isnan(last[unknown])
     assert last["taken_utc"] == ""
+
+
+@pytest.mark.parametrize(
+    ("words", "value", "limit", "told"),
+    [
+        ("{value:.0%} of the run's star count", 0.29, 0.3, "29% of the run's star count"),
+        ("{value:.0%} of the run's star count", 0.2967, 0.3, "29.7% of the run's star count"),
+        ("{value:.0%} of the run's star count", 0.29996, 0.3, "29.996% of the run's star count"),
+        ("trailed {value:.1f} px", 1.52, 1.5, "trailed 1.52 px"),
+        ("trailed {value:.1f} px", 1.6, 1.5, "trailed 1.6 px"),
+    ],
+)
+def test_a_value_never_reads_as_the_limit_that_it_is_past(
+    words: str, value: float, limit: float, told: str
+) -> None:
+    assert judging._shown(words, value, limit) == told

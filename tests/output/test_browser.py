@@ -640,3 +640,60 @@ def test_three_thousand_frames_load_their_stars_as_they_come_into_view(
     page.wait_for_function("[...document.querySelectorAll('li.frame img')].at(-1).naturalWidth > 0")
     assert len(list((big.folder / "stars").glob("*.jpg"))) == 3000
     assert not re.search(r"data:image/jpeg", (big.folder / "report.html").read_text("utf-8"))
+
+
+def test_a_chosen_mark_brings_its_frame_into_the_middle_and_closes_its_words(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url, viewport={"width": 1280, "height": 800})
+    tip = page.locator("#vg-tooltip-element.visible")
+    marks = page.locator("#night-chart svg path[aria-label], #night-chart svg .mark-symbol path")
+    marks.first.wait_for()
+    page.locator("#night").scroll_into_view_if_needed()
+    marks.first.hover(force=True)
+    tip.wait_for()
+    assert "cause" in tip.inner_text()
+    marks.first.click(force=True)
+    tip.wait_for(state="hidden")
+    name = page.locator(".frame .name:focus")
+    box = name.evaluate("e => e.closest('.frame').getBoundingClientRect().toJSON()")
+    middle = (box["top"] + box["bottom"]) / 2
+    # Half a frame of leave: its list may end there.
+    assert abs(middle - 400) < box["height"] / 2 + 40
+
+
+def test_a_filter_that_nothing_passes_says_so_and_offers_all(
+    night_page: Written, opened: Opened
+) -> None:
+    page = opened(night_page.url)
+    nothing = page.locator(".nothing")
+    assert not nothing.is_visible()
+    page.fill("[name=trail_from]", "1000")
+    nothing.wait_for()
+    assert page.locator(".frame").count() == 0
+    nothing.get_by_role("button", name="Show all").click()
+    nothing.wait_for(state="hidden")
+    assert page.locator(".frame").count() > 0
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_brass_is_dark_enough_for_words(night_page: Written, opened: Opened, scheme: str) -> None:
+    """WCAG 2.2, success criterion 1.4.3: text has a contrast of 4.5 to 1 at least."""
+    page = opened(night_page.url, color_scheme=scheme)
+    colours = page.evaluate(
+        "() => ['brass', 'paper', 'card', 'note'].map((n) =>"
+        " getComputedStyle(document.documentElement).getPropertyValue('--' + n).trim())"
+    )
+    brass, *grounds = (luminance(colour) for colour in colours)
+    for ground in grounds:
+        light, dark = max(brass, ground), min(brass, ground)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of a colour such as #94742a (WCAG 2.2, its definition)."""
+    colour = colour.lstrip("#")
+    colour = "".join(2 * sign for sign in colour) if len(colour) == 3 else colour
+    parts = [int(colour[n : n + 2], 16) / 255 for n in (0, 2, 4)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]

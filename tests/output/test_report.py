@@ -21,9 +21,11 @@ from inventednight import invented_night, rows_of, table_of
 from skyplumb.causes import CAUSES, LASER_CAUTION
 from skyplumb.digits import duration
 from skyplumb.findings import Advice
+from skyplumb.judge.advice import mount_faults
+from skyplumb.judge.mount import MountFit, Periodic
 from skyplumb.output.index import write_index
 from skyplumb.output.page.figures import figure, with_sigma
-from skyplumb.output.page.mounts import SURE_95, axis_of, setups_of
+from skyplumb.output.page.mounts import FAULT_OF, SURE_95, axis_of, setups_of
 from skyplumb.output.page.pictures import BESIDE_FROM, from_bytes, pictures_of, to_bytes, whiskers
 from skyplumb.output.page.session import render, session_page
 from skyplumb.output.page.strips import MOST_STARS, GreyScale, Strip, stretch_of, strip_of
@@ -37,6 +39,7 @@ from skyplumb.summary import (
     RunSummary,
     SessionSummary,
     StackSummary,
+    SunMoonSummary,
     summary_json,
 )
 
@@ -450,7 +453,7 @@ def test_an_axis_of_unknown_direction_is_a_distance_and_an_unknown_one_nothing()
 def test_runs_of_one_setup_share_one_card_and_setups_do_not() -> None:
     one = MountSummary("1", axis_total_error_arcmin=3.0)
     two = MountSummary("2", why_not="too few frames")
-    cards = setups_of([("a", 3, one), ("b", 9, two), ("c", 8, one)])
+    cards = setups_of([("a", 3, one, ()), ("b", 9, two, ()), ("c", 8, one, ())])
     assert [(c["setup"], c["runs"], c["frames"]) for c in cards] == [
         ("1", ["a", "c"], 11),
         ("2", ["b"], 9),
@@ -461,7 +464,7 @@ def test_runs_of_one_setup_share_one_card_and_setups_do_not() -> None:
 def test_placements_stand_in_order_of_their_numbers() -> None:
     # As words, 10 comes before 2.
     numbers = ["2", "10", "1", "9"]
-    cards = setups_of([(f"run {n}", 3, MountSummary(n)) for n in numbers])
+    cards = setups_of([(f"run {n}", 3, MountSummary(n), ()) for n in numbers])
     assert [card["setup"] for card in cards] == ["1", "2", "9", "10"]
     runs = tuple(RunSummary(n, mount=MountSummary(n, axis_total_error_arcmin=3.0)) for n in numbers)
     told = session_lines(SessionSummary("night", runs=runs), Path("night"))
@@ -615,3 +618,52 @@ def test_runs_alike_that_were_not_found_on_the_sky_share_a_line() -> None:
     many, single = unlocated([*cards, other, found])
     assert many.startswith("16 runs of 16 frames (Unnamed lens; runs 1, 2, 3 and 13 more) were not")
     assert single.startswith("Run 17 (85 mm, 60 s) was not found on the sky, so where it pointed")
+
+
+def test_a_fault_that_cost_no_frame_is_not_said_to_be_at_fault() -> None:
+    found = ("polar axis 16.0 ± 0.1 arcmin off", "head slips 9.0 ± 1.0 arcsec/min downwards")
+    mount = MountSummary("1", faults=found)
+    runs = [("a", 3, mount, {"slip"}), ("b", 4, mount, {"wind"})]
+    (card,) = setups_of(runs)
+    assert (card["faults"], card["idle_faults"]) == ([found[1]], [found[0]])
+    (card,) = setups_of([*runs, ("c", 2, mount, {"axis"})])
+    assert (card["faults"], card["idle_faults"]) == (list(found), [])
+
+
+def test_every_fault_of_a_mount_has_its_cause() -> None:
+    fit = MountFit(
+        axis_rate=np.array([0.006, 0.0, 0.004]),
+        covariance=np.eye(3) * 1e-10,
+        latitude_deg=47.0,
+        periodic=Periodic(600.0, 20.0, 1.0),
+        slip_arcsec_per_min=30.0,
+        slip_sigma=1.0,
+        flexure_arcsec=400.0,
+        flexure_sigma=1.0,
+    )
+    told = mount_faults(fit)
+    assert len(told) == 5
+    assert all(any(words.startswith(begin) for begin in FAULT_OF) for words in told)
+    assert set(FAULT_OF.values()) <= CAUSES.keys()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "told"),
+    [(1350.0, "23 min"), (1290.0, "22 min"), (0.5, "1 s"), (5370.0, "1 h 30 min")],
+)
+def test_a_half_is_rounded_up_as_the_script_does(seconds: float, told: str) -> None:
+    assert duration(seconds) == told
+
+
+def test_times_in_the_charts_keep_all_their_digits(night: SessionResult) -> None:
+    utc = ("2026-08-14T20:00:00.123Z", "2026-08-14T20:10:00.456Z")
+    sky = SunMoonSummary(utc, (-12.0, -13.0), (5.0, 4.0), 0.3)
+    page = session_page(replace(night, summary=replace(night.summary, sun_and_moon=sky)))
+    told = re.search(r'id="session-data">(.*?)</script>', render(page), re.DOTALL)
+    assert told is not None
+    written = json.loads(told[1])
+    assert written["spells"] == page["data"]["spells"] != []
+    ends = [spell["end"] - spell["start"] for spell in written["spells"]]
+    assert all(0 < length < 12 * 3600 * 1000 for length in ends)
+    first, second = written["sky"]["time"]
+    assert second - first == pytest.approx(600_333, abs=1)

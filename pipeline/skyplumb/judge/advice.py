@@ -140,6 +140,8 @@ def _remedy(cause: Cause, lost: Sequence[_Lost], helps: bool) -> str:
         base = (
             "focus on a bright star before the run begins: it was out of focus from the first frame"
         )
+    if cause.name == "drive" and not _rate_is_wrong(_fit_of(lost)):
+        base = "balance the drive or have it repaired"
     if cause.name == "untracked" and not all(one.frame.facts.light.notes.tracker for one in lost):
         base = f"on a tracker, {base}; on a fixed tripod only shorter exposures help"
     found = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
@@ -172,17 +174,18 @@ def _axis(lost: Sequence[_Lost]) -> str | None:
     high, east = fit.axis_alt_error_arcmin, fit.axis_az_error_arcmin
     moves = []
     if abs(high) > 2 * fit.axis_sigmas_arcmin[0]:
-        moves.append(f"{'lower' if high > 0 else 'raise'} by {abs(high):.0f} arcmin")
+        moves.append(f"{'lower' if high > 0 else 'raise'} the axis by {abs(high):.0f} arcmin")
     if abs(east) > 2 * fit.axis_sigmas_arcmin[1]:
+        base = "the base" if fit.latitude_deg >= 0 else "the base's southern end"
         on_sky = abs(east) * np.cos(np.radians(fit.latitude_deg))
         moves.append(
-            f"turn the base {'west' if east > 0 else 'east'} by {abs(east):.0f} arcmin in azimuth"
+            f"turn {base} {abs(east):.0f} arcmin {'west' if east > 0 else 'east'}"
             f" ({on_sky:.{0 if on_sky > 20 else 1}f} arcmin on the sky)"
         )
     if not moves:
         return None
-    which = "upper" if fit.latitude_deg >= 0 else "southern, upper"
-    return f"Its {which} end: {' and '.join(moves)}."
+    words = ", ".join(moves)
+    return f"{words[0].upper()}{words[1:]}."
 
 
 def _drive(lost: Sequence[_Lost]) -> str | None:
@@ -244,8 +247,8 @@ def _shorter(lost: Sequence[_Lost]) -> str:
         exposure = run.run.settings.exposure_s
         wanted = float(np.median([exposure * _share_that_fits(one, run) for one in mine]))
         if 1 <= wanted < exposure:
-            parts.append(f"{_round_down(wanted):g} s{_with_lens(run.run.lights[0].info)}")
-    return f"As it was, shorten to {', '.join(parts)}." if parts else ""
+            parts.append(f"{_round_down(wanted):g} s at most{_with_lens(run.run.lights[0].info)}")
+    return f"Without the remedy: {', '.join(parts)}." if parts else ""
 
 
 def _share_that_fits(frame: Judged, run: JudgedRun) -> float:
@@ -326,6 +329,12 @@ def mount_faults(fit: MountFit) -> list[str]:
         bend = with_error(fit.flexure_arcsec, fit.flexure_sigma)
         out.append(f"head bends {bend} arcsec under a level camera")
     return out
+
+
+def _rate_is_wrong(fit: MountFit) -> bool:
+    """Whether the rate is to be set, or nothing says that it is not."""
+    unknown = bool(fit.why_not) or not np.isfinite(fit.rate_error_ppm)
+    return unknown or fit.backwards or bool(fit.rate_name) or _rate_matters(fit)
 
 
 def _rate_matters(fit: MountFit) -> bool:

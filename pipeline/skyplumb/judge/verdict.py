@@ -6,6 +6,7 @@ measuring.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 
@@ -389,10 +390,12 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
         words = "ellipticity {value:.2f}"
         elliptic = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
         return [elliptic] if elliptic else []
-    trailed = f"trailed {length:.1f} px {_towards(fact)}"
+    towards = _towards(fact)
+    trailed = f"trailed {{value:.1f}} px {towards}"
     by_length = _above("trail_px", length, limits.trail_px, trailed)
     times = "{value:.1f} times the width of the run's sharp stars"
-    times = f"the trail is {times}" if by_length else f"{trailed}, {times}"
+    first = "the trail is" if by_length else f"trailed {length:.1f} px {towards},"
+    times = f"{first} {times}"
     by_width = _above("trail_of_fwhm", across, limits.trail_of_fwhm, times)
     found = [one for one in (by_length, by_width) if one is not None]
     limit = limits.trail_px.reject_over
@@ -481,7 +484,7 @@ def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | Non
         rule,
         2 if rejected else 1,
         value / max(limit.keep_up_to, 1e-9),
-        f"{words.format(value=value)}, limit {broken:g}",
+        f"{_shown(words, value, broken)}, limit {broken:g}",
     )
 
 
@@ -494,15 +497,25 @@ def _below(rule: str, value: float, limit: Floor, words: str) -> Finding | None:
         rule,
         2 if rejected else 1,
         limit.keep_from / max(value, 1e-3),
-        f"{words.format(value=value)}, limit {broken:.0%}",
+        f"{_shown(words, value, broken)}, limit {broken:.0%}",
     )
+
+
+def _shown(words: str, value: float, limit: float) -> str:
+    """The words with the value, to digits more where it would read as the limit itself."""
+    before, digits, after = re.split(r":\.(\d)", words, maxsplit=1)
+    for more in range(int(digits), int(digits) + 4):
+        form = f"{before}:.{more}{after}"
+        if form.format(value=value) != form.format(value=limit):
+            break
+    return form.format(value=value)
 
 
 def _towards(fact: FrameFacts) -> str:
     """Direction of the trail, on the sky where that is known."""
     angle = fact.light.pointing.position_angle_of(fact.motion.trail_angle_deg)
     if np.isfinite(angle):
-        return f"towards {angle:.0f} deg east of north"
+        return f"along position angle {angle:.0f} deg"
     return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
 
 

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import isfinite
 from pathlib import Path
 from urllib.parse import quote
 
-from skyplumb.digits import duration
+from skyplumb.causes import cause_of
+from skyplumb.digits import counted, duration
 from skyplumb.output.page.render import fill_template
 from skyplumb.output.paths import write_atomic
-from skyplumb.output.told import changed_verdicts, light_kept
+from skyplumb.output.told import changed_verdicts, light_kept, losses_of
+from skyplumb.plain import visible
 from skyplumb.summary import SessionSummary, read_summary
 
 INDEX = "index.html"
@@ -30,6 +33,10 @@ class Row:
     remedy: str
     caution: str
     notices: tuple[str, ...]
+    what: str = ""
+    """Camera, lenses and targets, which tell sessions of one night apart."""
+    lost_to: str = ""
+    """The cause that cost most light, with how much."""
 
 
 def write_index(
@@ -88,4 +95,28 @@ def row_of(told: SessionSummary, folder: str) -> Row:
         remedy=f"{best.mend} {best.saving}" if best else "",
         caution=best.caution if best else "",
         notices=(*changed_verdicts(told), *told.notices),
+        what=_what(told),
+        lost_to=_lost_to(told),
     )
+
+
+def _what(told: SessionSummary) -> str:
+    """Such as `Orvane N6 · Reach 85mm: Cygnus, Lyra · 14 mm: Aquila`."""
+    targets: dict[str, list[str]] = {}
+    for run in told.runs:
+        focal = f"{run.focal_mm:g} mm" if isfinite(run.focal_mm) else "lens unknown"
+        mine = targets.setdefault(run.lens or focal, [])
+        if run.constellation and run.constellation not in mine:
+            mine.append(run.constellation)
+    lenses = (f"{lens}: {', '.join(some)}" if some else lens for lens, some in targets.items())
+    return visible(" · ".join(filter(None, (told.camera, *lenses))))
+
+
+def _lost_to(told: SessionSummary) -> str:
+    """What cost most light; empty where nothing was lost."""
+    losses = losses_of(told)
+    if not losses:
+        return ""
+    cause, frames, minutes = losses[0]
+    light = f", {duration(60 * minutes)}" if minutes > 0 else ""
+    return f"{cause_of(cause).label} ({counted(frames, 'frame')}{light})"

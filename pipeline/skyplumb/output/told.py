@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, defaultdict
 from math import isnan
 from pathlib import Path, PurePosixPath
 
@@ -19,17 +19,12 @@ MOST_CHANGED = 3
 
 def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
     """What was kept, the largest losses, the best remedy, notices, and where page and list are."""
-    lost_frames: Counter[str] = Counter()
-    lost_minutes: Counter[str] = Counter()
-    for run in told.runs:
-        lost_frames.update(run.loss)
-        for cause, minutes in run.loss_minutes.items():
-            lost_minutes[cause] += minutes  # type: ignore[assignment]
     lines = [f"{told.session}: {_kept(told)}"]
-    losses = sorted(lost_frames, key=lambda cause: (-lost_minutes[cause], cause))[:MOST_LOSSES]
+    losses = losses_of(told)[:MOST_LOSSES]
     if losses:
         words = (
-            f"{cause_of(c).label} {lost_frames[c]}{_in_brackets(lost_minutes[c])}" for c in losses
+            f"{cause_of(cause).label} {frames}{_in_brackets(minutes)}"
+            for cause, frames, minutes in losses
         )
         lines.append(f"  lost to {', '.join(words)}")
     lines += _axis_lines(told)
@@ -41,6 +36,18 @@ def session_lines(told: SessionSummary, folder: Path) -> tuple[str, ...]:
     lines += [f"  ! {notice}" for notice in (*changed_verdicts(told), *told.notices)]
     lines += [f"  {(folder / name).resolve()}" for name in ("report.html", "stackable.txt")]
     return tuple(lines)
+
+
+def losses_of(told: SessionSummary) -> list[tuple[str, int, float]]:
+    """Cause, frames and minutes of what was not kept, the most light first."""
+    frames: Counter[str] = Counter()
+    minutes: dict[str, float] = defaultdict(float)
+    for run in told.runs:
+        frames.update(run.loss)
+        for cause, lost in run.loss_minutes.items():
+            minutes[cause] += lost
+    causes = sorted(frames, key=lambda cause: (-minutes[cause], cause))
+    return [(cause, frames[cause], minutes[cause]) for cause in causes]
 
 
 def changed_verdicts(told: SessionSummary, most: int = MOST_CHANGED) -> list[str]:

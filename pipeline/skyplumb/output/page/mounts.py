@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any
 
 import numpy as np
@@ -19,17 +19,29 @@ SURE_95 = math.sqrt(5.991)
 with two degrees of freedom, from memory: -2 ln 0.05 = 5.991)."""
 
 
-def setups_of(runs: Sequence[tuple[str, int, MountSummary]]) -> list[Plain]:
+FAULT_OF = {
+    "polar axis": "axis",
+    "drive": "drive",
+    "periodic error": "drive",
+    "head slips": "slip",
+    "head bends": "slip",
+}
+"""How a fault of the mount begins in words, and the cause that its frames are lost to."""
+
+
+def setups_of(runs: Sequence[tuple[str, int, MountSummary, Collection[str]]]) -> list[Plain]:
     """One card a setup, the one with most frames first, of as many in order of their numbers.
 
     Parameters
     ----------
-    runs : sequence of (title, frames, the run's mount in the summary)
+    runs : sequence of (title, frames, the run's mount in the summary, causes that cost it frames)
     """
     cards: dict[str, Plain] = {}
-    for title, frames, mount in runs:
+    for title, frames, mount, lost in runs:
         name = mount.setup
-        card = cards.setdefault(name, {"setup": name, "runs": [], "frames": 0, "mount": mount})
+        new = {"setup": name, "runs": [], "frames": 0, "mount": mount, "lost": set()}
+        card = cards.setdefault(name, new)
+        card["lost"] |= set(lost)
         card["runs"].append(title)
         card["frames"] += frames
         # A setup is told by the run that knows most of it.
@@ -40,6 +52,7 @@ def setups_of(runs: Sequence[tuple[str, int, MountSummary]]) -> list[Plain]:
         {
             **{key: card[key] for key in ("setup", "runs", "frames")},
             **mount_rows(card["mount"]),
+            **_faults(card["mount"].faults, card["lost"]),
             "axis": axis_of(card["mount"]),
         }
         for card in ordered
@@ -71,12 +84,24 @@ def mount_rows(mount: MountSummary) -> Plain:
         "rate_name": mount.rate_name,
         "slip_from": mount.slip_onset_camera[11:19],
         "degenerate_with": mount.degenerate_with,
-        "faults": mount.faults,
     }
     # Seven times the same excuse is one excuse.
     if rows and all(row["value"] is None for row in rows) and len(unknown) == 1:
         return {"rows": [], "why_not": unknown.pop(), **told}
     return {"rows": rows, "why_not": "", **told}
+
+
+def _faults(faults: Sequence[str], lost: Collection[str]) -> Plain:
+    """Faults of the mount that cost frames, and those that are there but cost none."""
+
+    def cost(words: str) -> bool:
+        causes = {cause for begin, cause in FAULT_OF.items() if words.startswith(begin)}
+        return bool(causes & set(lost)) or not causes
+
+    return {
+        "faults": [one for one in faults if cost(one)],
+        "idle_faults": [one for one in faults if not cost(one)],
+    }
 
 
 def axis_of(mount: MountSummary) -> Plain | None:

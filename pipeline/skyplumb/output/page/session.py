@@ -94,7 +94,15 @@ def session_page(
     axis = set_times(rows)
     cards = [run_card(run, place, rows, result.summary) for place, run in enumerate(runs, 1)]
     setups = setups_of(
-        [(one["title"], one["judged"], told_of(one["run"], result.summary).mount) for one in cards]
+        [
+            (
+                one["title"],
+                one["judged"],
+                told_of(one["run"], result.summary).mount,
+                {loss["cause"] for loss in one["losses"]},
+            )
+            for one in cards
+        ]
     )
     return {
         "session": result.session,

@@ -54,7 +54,7 @@ def losses(rows: list[Plain]) -> list[Plain]:
     whole = max((sum(one["cost"].values()) for one in found), default=0) or 1
     for one in found:
         one["bar"] = {verdict: 100 * cost / whole for verdict, cost in one["cost"].items()}
-        one["of"] = "In light" if timed else "In frames"
+        one["of"] = "In minutes" if timed else "In frames"
     return sorted(
         found, key=lambda one: (-one["cost"]["reject"], -sum(one["cost"].values()), one["cause"])
     )
@@ -142,6 +142,7 @@ def run_card(run: str, place: int, rows: list[Plain], summary: SessionSummary) -
         "closure": number(told.closure_slope),
         "closure_sigma": number(told.closure_slope_sigma),
         "axes": _axes(told.trail_axes),
+        "shaken": _shaken(mine),
         "stack": told.stack,
         "stack_with_doubtful": told.stack_with_doubtful,
         "constellation": told.constellation,
@@ -215,10 +216,17 @@ def _axes(told: TrailAxes) -> Plain | None:
     return found if found["p"] is not None else None
 
 
-def _end(row: Plain) -> float:
-    """End of a frame's exposure on the time axis."""
+def _shaken(rows: list[Plain]) -> bool:
+    """Whether most frames that trailed were shaken: their direction is the rig's, not the sky's."""
+    trailed = [row["cause"] for row in rows if row["verdict"] != "keep" and row["trail_px"]]
+    return 2 * sum(cause in ("wind", "knock") for cause in trailed) > len(trailed)
+
+
+def _end(row: Plain) -> int:
+    """End of a frame's exposure on the time axis; whole, as milliseconds since 1970 have more
+    digits than a chart's number keeps."""
     by_clock = row["time"] > 1e6
-    return float(row["time"] + (1000 * (row["exposure_s"] or 0) if by_clock else 0))
+    return int(row["time"]) + (round(1000 * (row["exposure_s"] or 0)) if by_clock else 0)
 
 
 def _seconds(rows: Iterable[Plain]) -> float:

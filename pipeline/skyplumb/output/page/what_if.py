@@ -110,7 +110,10 @@ def sun_and_moon(summary: SessionSummary, rows: Sequence[Plain], axis: str) -> P
     if not ahead:
         return None
     offset = float(median(ahead))
-    moments = [datetime.fromisoformat(moment).timestamp() * 1000 + offset for moment in told.utc]
+    # Whole, as milliseconds since 1970 have more digits than a chart's number keeps.
+    moments = [
+        round(datetime.fromisoformat(moment).timestamp() * 1000 + offset) for moment in told.utc
+    ]
     return {
         "time": moments,
         "sun": [number(one) for one in told.sun_altitude_deg],
