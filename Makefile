@@ -15,8 +15,11 @@ $(STAMP): pyproject.toml
 install: $(STAMP) ## Make the environment and install skyplumb into it
 
 demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
+	@test -e demo-card/truth.json || echo "drawing an invented card of 42 frames into demo-card, some minutes"
 	@test -e demo-card/truth.json || $(BIN)/skyplumb demo --out demo-card
+	@echo "auditing it; the first audit also makes star patterns"
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
+	@echo "the command is $(BIN)/skyplumb"
 
 test: $(STAMP) ## Run the tests
 	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10
@@ -49,6 +52,7 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 
 shipped: $(STAMP) ## Make again what stands in reports/ and is made from code
 	$(BIN)/python -m tests.shipped
+	@test -e demo-audit || echo "no demo-audit: README's picture is left as it is; make demo first"
 
 fuzz: $(STAMP) ## Damage small files in thousands of ways, measure and audit them; print what was lost
 	$(BIN)/python -m tests.fuzz

@@ -1,8 +1,13 @@
-"""Files under `reports/` that are made from code; `make shipped` writes them anew."""
+"""Files under `reports/` that are made from code; `make shipped` writes them anew.
+
+README's picture is made from the demo's page where the demo was audited and Chromium is there; a
+picture differs from browser to browser, so that no test compares it.
+"""
 
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,7 +18,10 @@ from skyplumb.intake.fits_keywords import KEYWORDS
 from skyplumb.output.page.render import LIBRARY
 from skyplumb.summary import SCHEMA_FILE, schema
 
-REPORTS = Path(__file__).parents[1] / "reports"
+ROOT = Path(__file__).parents[1]
+REPORTS = ROOT / "reports"
+PICTURE = "first-screen.png"
+WIDTH, HEIGHT = 1280, 800
 
 
 def summary_schema() -> str:
@@ -79,6 +87,25 @@ MADE: dict[str, Callable[[], str]] = {
 """Name in `reports/` and what makes its text."""
 
 
+def picture(page: Path) -> bytes:
+    """The first screen of a report, as PNG."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as tools:
+        browser = tools.chromium.launch(
+            executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+        )
+        shown = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT})
+        shown.goto(page.resolve().as_uri())
+        shown.locator(".chart.axis svg").wait_for()
+        png = shown.screenshot()
+        browser.close()
+    return png
+
+
 if __name__ == "__main__":
     for name, make in MADE.items():
         (REPORTS / name).write_text(make(), "utf-8")
+    pages = sorted((ROOT / "demo-audit").glob("*/report.html"))
+    if pages and shutil.which("chromium"):
+        (REPORTS / PICTURE).write_bytes(picture(pages[0]))
