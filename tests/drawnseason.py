@@ -219,6 +219,26 @@ class DrawnRig:
         return float((found.verdict == "keep").mean())
 
 
+@dataclass(frozen=True)
+class GustyRig(DrawnRig):
+    """A rig in another wind: gusts in bursts of three, of exponential sizes, as many a night as a
+    gamma law has it, where the other's come one by one with log-normal sizes and nights."""
+
+    def nights(self, rng: np.random.Generator, count: int) -> Nights:
+        drawn = super().nights(rng, count)
+        shape = 1 / max(self.gust_spread, 0.2) ** 2
+        mean = self.gusts_per_min * np.exp(self.gust_spread**2 / 2)
+        return replace(drawn, gusts_per_min=mean * rng.gamma(shape, 1 / shape, count))
+
+    def _gusts(self, rng: np.random.Generator, per_min: Floats, exposure_s: float) -> Floats:
+        bursts = rng.poisson(per_min * exposure_s / 180)
+        much = bursts + rng.poisson(2.0 * bursts)
+        frame = np.repeat(np.arange(len(per_min)), much)
+        size = 1.5 * self.gust_arcsec * rng.exponential(1.0, len(frame))
+        part = np.minimum(rng.exponential(self.gust_s, len(frame)) / exposure_s, 0.5)
+        return _pushes(rng, len(per_min), frame, size**2 * part * (1 - part))
+
+
 def _moments(path: Floats) -> Floats:
     """Second moments about the mean, shape (frames, 2, 2), of paths (frames, steps, 2)."""
     off = path - path.mean(axis=1, keepdims=True)
@@ -359,13 +379,13 @@ def mount_of(
     return mount
 
 
-def some_rig(rng: np.random.Generator) -> DrawnRig:
+def some_rig(rng: np.random.Generator, kind: type[DrawnRig] = DrawnRig) -> DrawnRig:
     """A rig of any kind that small trackers are: ours, no source."""
 
     def between(low: float, high: float) -> float:
         return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
-    return DrawnRig(
+    return kind(
         axis_arcmin=between(1.5, 8.0),
         axis_bias_arcmin=float(rng.uniform(0, 4)),
         rate_ppm=float(rng.normal(0, 80)),

@@ -345,6 +345,13 @@ class FrameRow:
     electrons: float = _number(
         "Electrons", "e-", ".6g", "Electrons to a sample unit, as a FITS header states it.", FILE
     )
+    sky_noise: float = _number(
+        "Noise of the sky",
+        "raw units",
+        ".6g",
+        "Standard deviation of one green sample of the sky, in the raw file's own units.",
+        PICTURE,
+    )
 
 
 COLUMNS: dict[str, Column] = {

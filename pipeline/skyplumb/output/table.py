@@ -90,6 +90,7 @@ def _not_judged_row(session: str, shot: Shot, excluded: Mapping[str, str]) -> Fr
         kind=kind,
         reason=reason.removeprefix(f"{shot.file}: "),  # which stands in the row
         sky_level=np.nan if measure.kind == "unreadable" else measure.sky_level,
+        sky_noise=np.nan if measure.kind == "unreadable" else measure.noise,
         **_told_by_the_file(shot.info, shot.start_utc),
     )
 
@@ -150,6 +151,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         altitude_deg=pointing.altitude_deg,
         azimuth_deg=pointing.azimuth_deg,
         sky_level=light.measure.sky_level,
+        sky_noise=light.measure.noise,
         extinction_mag=facts.extinction_mag,
         verdict=frame.verdict,
         cause=frame.cause,

@@ -114,7 +114,8 @@ class SeasonModel:
         """Hit rate by the model that is used."""
         if self.rig is None:
             raise ValueError(self.why_not)
-        if self.used == "plain" and self.plain is not None and better is None:
+        told = bool(np.isfinite(focal_mm).all())
+        if self.used == "plain" and self.plain is not None and better is None and told:
             return self.plain.rate(focal_mm, exposure_s)
         return self.rig.rate(scale, exposure_s, dec_deg, better, limit_px=limit_px)
 

@@ -11,6 +11,8 @@ frames about it: where nothing was lost to drift yet, physics stands alone.
 References
 ----------
 .. [1] Barrett 2016, *Measuring Polar Axis Alignment Error*.
+.. [2] Nakagami 1960, "The m-distribution", in *Statistical Methods in Radio Wave Propagation*
+   (from memory), which holds Rayleigh's law and comes near to Rice's.
 """
 
 from __future__ import annotations
@@ -19,7 +21,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp, ndtr, ndtri, xlog1py, xlogy
+from scipy.special import gammaincinv, logsumexp, ndtr, ndtri, xlog1py, xlogy
+from scipy.stats import gamma
 
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 
@@ -34,18 +37,24 @@ latitudes of 20 to 60 degrees (0.24 at 60 degrees, 0.38 at 40, 1.82 at 15)."""
 USUAL_ALTITUDE_DEG = 50.0
 """Where the altitude of a frame is unknown."""
 
-LOG_FACTOR = (0.0, 0.25)
-"""Of the correction, mean and sd of its logarithm: the physics is good to a quarter, ours."""
+LOG_FACTOR = (0.0, 0.15)
+"""Of the correction, mean and sd of its logarithm: a trail, a limit in pixels and a fitted axis are
+good to some hundredths each, ours. What physics leaves beyond that is `discrepancy`'s."""
 LOG_FACTOR_UNMEASURED = (0.0, 0.8)
 """The same where no mount fit tells the faults."""
-LOG_SCATTER = (np.log(0.15), 0.5)
+LOG_SCATTER = (np.log(0.1), 0.5)
 """Of frames about their predicted trail: wind beside the drift, errors of the mount fit; ours."""
 _FACTORS = np.linspace(-2.5, 2.5, 21)
 _SCATTERS = np.linspace(-2, 2, 5)
 
-AXIS_PRIOR = (np.log(5.0), 0.5, 2.0, 0.5)
-"""Of the logarithm of the axis error, arcmin: mean, worth so many nights, worth so many nights'
-spread, and that spread: alignments by eye and polar scope, ours."""
+AXIS_PRIOR = (np.log(6.0), 0.7)
+"""Of the logarithm of the axis error's root mean square, arcmin: alignments by eye and polar scope,
+ours."""
+AXIS_SHAPE_PRIOR = (np.log(1.4), 0.6)
+"""Of the logarithm of its shape: 1 where both parts of the error are normal about none (Rayleigh's
+law), more where they are about an offset, ours."""
+_SIZES = np.linspace(-3.5, 3.5, 29)
+_SHAPES = np.linspace(-2.0, 3.0, 11)
 RATE_PRIOR = (0.0, 0.5, 1.0, 80.0)
 """Of the rate error, ppm, likewise."""
 UNSEEN_PERIODIC_PX = 0.5
@@ -143,8 +152,9 @@ def one_a_night(night: NDArray[np.intp], faults: Faults) -> Faults:
 class Population:
     """The nights that this tracker may have, as the nights seen tell; arrays of shape (draws,)."""
 
-    log_axis: Floats
-    log_axis_sd: Floats
+    axis_square: Floats
+    """Mean square of the axis error, arcmin^2."""
+    axis_shape: Floats
     rate: Floats
     rate_sd: Floats
     periodic: Floats
@@ -152,9 +162,10 @@ class Population:
 
     def nights(self, axis: Floats, rate: Floats) -> Faults:
         """Faults of shape (draws, points), from standard normal points."""
-        shape = (len(self.log_axis), len(axis))
+        shape = (len(self.rate), len(axis))
+        much = gammaincinv(self.axis_shape[:, None], ndtr(axis)) / self.axis_shape[:, None]
         return Faults(
-            np.exp(self.log_axis[:, None] + self.log_axis_sd[:, None] * axis),
+            np.sqrt(self.axis_square[:, None] * much),
             self.rate[:, None] + self.rate_sd[:, None] * rate,
             np.broadcast_to(self.periodic[:, None], shape),
             np.broadcast_to(self.period_s[:, None], shape),
@@ -166,11 +177,12 @@ def population(
 ) -> Population:
     """Draw what the faults' distribution from night to night may be.
 
-    Normal with unknown mean and spread, conjugate priors: log axis error, and rate error. A
-    periodic error is the tracker's own; where none was seen it may hide under what the
-    finest pictures (arcsec/px) could show.
+    The axis error is the length of two parts that are normal about an offset: Nakagami's law,
+    whose square has a gamma distribution [2]_, of unknown size and shape. The rate error is
+    normal with unknown mean and spread, conjugate priors. A periodic error is the tracker's own;
+    where none was seen it may hide under what the finest pictures (arcsec/px) could show.
     """
-    axis = _normal_draws(np.log(np.maximum(nights.axis_arcmin, 0.1)), AXIS_PRIOR, draws, rng)
+    axis = _axis_draws(nights.axis_arcmin, draws, rng)
     rate = _normal_draws(nights.rate_ppm, RATE_PRIOR, draws, rng)
     seen = np.isfinite(nights.periodic_arcsec) & np.isfinite(nights.period_s)
     seen &= nights.periodic_arcsec > 0
@@ -191,6 +203,26 @@ def population(
         )
         period = np.exp(rng.uniform(np.log(PERIODS_S[0]), np.log(PERIODS_S[1]), draws))
     return Population(*axis, *rate, amplitude, period)
+
+
+def _axis_draws(axis_arcmin: Floats, draws: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Mean squares and shapes of Nakagami's law from their posterior on a grid."""
+    size, shape = (
+        part.ravel()
+        for part in np.meshgrid(
+            AXIS_PRIOR[0] + AXIS_PRIOR[1] * _SIZES,
+            AXIS_SHAPE_PRIOR[0] + AXIS_SHAPE_PRIOR[1] * _SHAPES,
+            indexing="ij",
+        )
+    )
+    log_post = -((size - AXIS_PRIOR[0]) ** 2) / (2 * AXIS_PRIOR[1] ** 2)
+    log_post = log_post - (shape - AXIS_SHAPE_PRIOR[0]) ** 2 / (2 * AXIS_SHAPE_PRIOR[1] ** 2)
+    square, power = np.exp(2 * size), np.exp(shape)
+    seen = np.maximum(axis_arcmin, 0.1)[:, None] ** 2
+    log_post = log_post + gamma.logpdf(seen, power, scale=square / power).sum(axis=0)
+    weight = np.exp(log_post - log_post.max())
+    rows = rng.choice(len(weight), draws, p=weight / weight.sum())
+    return square[rows], power[rows]
 
 
 def _normal_draws(

@@ -1,8 +1,8 @@
 """A season's model and a lens -> what its exposures will yield.
 
 Everything is for an ordinary night: nights differ, and the hit rate of one night can lie well
-beside the average that is told here. Figures beyond the exposures audited are the model's word
-alone and marked so. What the nights leave open from one end to the other is not told at all.
+beside the average that is told here. Every answer is a best guess and a 95 % interval, from the
+first night on; figures beside the exposures audited lean on physics and are marked so.
 """
 
 from __future__ import annotations
@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from math import atan, degrees, inf, isfinite, isnan, nan
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from skyplumb.errors import UserError
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.drift import ARCMIN, SIDEREAL_ARCSEC_MIN
+from skyplumb.season.noise import SkyRules, sky_rules
 from skyplumb.season.rig_model import Better, Rate
 from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season, label_of
 
@@ -32,10 +34,14 @@ STURDIER_S = (30.0, 60.0, 120.0, 240.0)
 GOAL = 0.90
 """Hit rate that an axis accuracy or a focal length is found for."""
 WORST_AXIS_ARCMIN = 120.0
+AXES_ARCMIN = np.geomspace(0.25, WORST_AXIS_ARCMIN, 10)
+SAME_SCALE = 0.05
 BEYOND = 1.25
-"""So far past the most demanding run audited the model is still taken to have been there."""
+"""So far past the most demanding run audited, and so far beside any, the model is still taken to
+have been there."""
+FEWEST_GAPS = 3
 TOO_WIDE = 6.0
-"""An interval whose ends are further apart than this factor tells nothing."""
+"""An interval whose ends are further apart than this factor is only a range, not a figure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,13 +72,24 @@ class Crossing:
 
     @property
     def known(self) -> bool:
-        """Whether the interval tells anything: it has both ends, not too far apart."""
+        """Whether the interval has both ends, not too far apart."""
         return self.low == self.high or (self.low > 0 and self.high <= TOO_WIDE * self.low)
 
-    @property
-    def at_least(self) -> bool:
-        """Whether only the lower end is known."""
-        return not self.known and self.low > 0
+
+@dataclass(frozen=True, slots=True)
+class Most:
+    """The exposure with the most kept light an hour, with 95 % intervals."""
+
+    exposure_s: float
+    low_s: float
+    high_s: float
+    minutes: float
+    """Kept in an hour at that exposure, gaps between frames taken off."""
+    low_minutes: float
+    high_minutes: float
+    least_s: float
+    """Shorter ones are not asked: from here on the sky rules over read noise; where that was not
+    measured, the shortest exposure audited."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +98,7 @@ class LensForecast:
 
     name: str
     focal_mm: float
+    """NaN of a lens whose frames tell their scale alone."""
     scale: float
     """arcsec/px."""
     exposures_s: tuple[float, ...]
@@ -89,14 +107,15 @@ class LensForecast:
     """At the wanted exposure."""
     audited_to_s: float
     """Exposures longer than this are beyond what was audited (in scale x exposure)."""
+    audited_s: tuple[float, ...]
+    """Exposures audited at this scale."""
     longest: tuple[Crossing, ...]
     """Exposures, s."""
-    best_s: float
-    """The exposure with the most kept minutes an hour."""
-    best_minutes: float
-    axis_needed_arcmin: float
-    """For `GOAL` at the wanted exposure; 0 where no alignment is good enough, NaN if the axis
-    cannot be told from other faults, infinite if any will do."""
+    most: Most
+    sky: SkyRules
+    axis_needed: Crossing
+    """Axis error, arcmin, for `GOAL` at the wanted exposure; 0 where no alignment is good enough,
+    infinite if any will do."""
     rule_500_s: float
     rule_pixel_s: float
     """(35 N + 30 p) / f; NaN without aperture."""
@@ -105,6 +124,10 @@ class LensForecast:
     turn_edge_px_min: float
     """How fast the field's turning, by the axis error alone, moves its side edge, px a minute;
     NaN if unknown."""
+
+    def audited(self, exposure_s: float) -> bool:
+        """Whether there are frames of about that exposure at this scale."""
+        return any(abs(np.log(exposure_s / one)) <= np.log(BEYOND) for one in self.audited_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +152,14 @@ class Forecast:
     gap_from: str
     """asked, measured or assumed."""
     pixel_um: float
+    """NaN where no lens needs it."""
     axis_arcmin: float
     """Asked, else the median of the nights; NaN if no mount fit tells."""
+    axis_from: str
+    """asked or nights."""
     declination_deg: float
     sturdier: tuple[Sturdier, ...]
-    """Empty if the axis cannot be told from other faults."""
+    """Empty without a pixel pitch."""
     notices: tuple[str, ...]
 
 
@@ -153,12 +179,6 @@ class _Basis:
         return self.ask.exposure_s if isfinite(self.ask.exposure_s) else 120.0
 
     @property
-    def parts_known(self) -> bool:
-        """Whether the axis can be told from other faults."""
-        rig = self.model.rig
-        return rig is not None and rig.measured and self.model.used == "rig"
-
-    @property
     def axis_arcmin(self) -> float:
         rig = self.model.rig
         if self.better is not None:
@@ -168,11 +188,15 @@ class _Basis:
     def scale(self, focal: Floats | float) -> Floats | float:
         return ARCSEC_PER_RAD_UM_MM * self.pixel_um / focal
 
-    def limit_px(self, focal: float) -> float:
-        """The limit that most frames of this focal length were judged by; NaN if none was."""
-        runs = self.season.runs
-        mine = runs.loc[(runs["focal_mm"] / focal - 1).abs() < 0.02, "trail_limit_px"].dropna()
+    def limit_px(self, scale: float) -> float:
+        """The limit that most frames of this scale were judged by; NaN if none was."""
+        mine = self.runs_at(scale)["trail_limit_px"].dropna()
         return float(mine.median()) if len(mine) else nan
+
+    def runs_at(self, scale: float) -> pd.DataFrame:
+        """Runs of about this scale, in arcsec/px."""
+        runs = self.season.runs
+        return runs[(runs["scale_arcsec_px"] / scale - 1).abs() < SAME_SCALE]
 
 
 def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
@@ -185,6 +209,7 @@ def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
     """
     if model.rig is None:
         raise UserError(f"no forecast: {model.why_not}; audit a night with tracked frames")
+    _refuse_never_up(season, ask)
     notices = list(season.notices)
     pixel_um = _pixel(season, ask, notices)
     gap_s, gap_from = _gap(season, ask)
@@ -192,14 +217,15 @@ def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
     exposures = (basis.wanted_s,) if isfinite(ask.exposure_s) else STURDIER_S
     return Forecast(
         model=model,
-        lenses=tuple(_lens_forecast(basis, name, focal) for name, focal in _lenses(season, ask)),
+        lenses=tuple(_lens_forecast(basis, *lens) for lens in _lenses(basis)),
         wanted_s=basis.wanted_s,
         gap_s=gap_s,
         gap_from=gap_from,
         pixel_um=pixel_um,
         axis_arcmin=basis.axis_arcmin,
+        axis_from="nights" if basis.better is None else "asked",
         declination_deg=ask.declination_deg,
-        sturdier=tuple(_sturdier(basis, t) for t in exposures) if basis.parts_known else (),
+        sturdier=tuple(_sturdier(basis, t) for t in exposures) if isfinite(pixel_um) else (),
         notices=tuple(notices),
     )
 
@@ -223,20 +249,18 @@ def _crossing(curve: Floats, log_t: Floats, target: float) -> float:
     return float(np.exp(log_t[n - 1] + part * (log_t[n] - log_t[n - 1])))
 
 
-def _lens_forecast(basis: _Basis, name: str, focal: float) -> LensForecast:
+def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> LensForecast:
     ask, model, wanted = basis.ask, basis.model, basis.wanted_s
-    scale = float(basis.scale(focal))
     asked = [wanted] if isfinite(ask.exposure_s) else []
     shown = tuple(sorted({*map(float, SHOWN_S), *asked}))
 
     def rate(exposures_s: Floats) -> Rate:
-        limit = basis.limit_px(focal)
+        limit = basis.limit_px(scale)
         return model.rate(scale, focal, exposures_s, ask.declination_deg, basis.better, limit)
 
     fine = rate(GRID_S)
     audited = float(np.max(model.counts.exposure_s / model.counts.scale)) * scale
-    kept = fine.middle * GRID_S / (GRID_S + basis.gap_s) * 60
-    best = int(np.argmax(kept))
+    sky = sky_rules(basis.season, focal, ask.fnumber)
     return LensForecast(
         name=name,
         focal_mm=focal,
@@ -245,14 +269,48 @@ def _lens_forecast(basis: _Basis, name: str, focal: float) -> LensForecast:
         rate=rate(np.array(shown)),
         wanted=rate(np.array([wanted])),
         audited_to_s=min(audited, float(model.counts.exposure_s.max())) * BEYOND,
+        audited_s=tuple(sorted(basis.runs_at(scale)["setting_s"].dropna().unique())),
         longest=tuple(crossing(fine, GRID_S, goal) for goal in TARGETS),
-        best_s=float(GRID_S[best]),
-        best_minutes=float(kept[best]),
-        axis_needed_arcmin=_axis_needed(basis, scale, focal),
+        most=most_light(fine, GRID_S, basis.gap_s, sky, float(model.counts.exposure_s.min())),
+        sky=sky,
+        axis_needed=_axis_needed(basis, scale, focal),
         rule_500_s=500 / focal,
         rule_pixel_s=(35 * ask.fnumber + 30 * basis.pixel_um) / focal,
         field_deg=2 * degrees(atan(ask.sensor_width_mm / 2 / focal)),
         turn_edge_px_min=_turn_edge_px_min(basis),
+    )
+
+
+def most_light(
+    rate: Rate, exposures_s: Floats, gap_s: float, sky: SkyRules, shortest_s: float
+) -> Most:
+    """Which exposure keeps most light an hour: hit rate, gaps and read noise together.
+
+    Exposures under that from which on the sky rules are not asked; where that is unknown, none
+    under `shortest_s`: read noise may forbid them.
+    """
+    least = min(sky.at if sky.known else shortest_s, float(exposures_s[-1]))
+    allowed = exposures_s >= least * (1 - 1e-9)
+    times = np.concatenate([[least], exposures_s[allowed]])
+
+    def along(curve: Floats) -> Floats:
+        at_least = np.interp(np.log(least), np.log(exposures_s), curve)
+        return np.concatenate([[at_least], curve[allowed]])
+
+    minutes = 60 * times / (times + gap_s)
+    light = minutes * sky.share(times)
+    best = int(np.argmax(along(rate.middle) * light))
+    curves = np.array([along(curve) for curve in rate.draws])
+    low_s, high_s = np.percentile(times[np.argmax(curves * light, axis=1)], [2.5, 97.5])
+    low, high = np.percentile(curves[:, best] * minutes[best], [2.5, 97.5])
+    return Most(
+        float(times[best]),
+        float(low_s),
+        float(high_s),
+        float(along(rate.middle)[best] * minutes[best]),
+        float(low),
+        float(high),
+        least,
     )
 
 
@@ -264,22 +322,25 @@ def _turn_edge_px_min(basis: _Basis) -> float:
     return float(turn / np.sqrt(2) * np.cos(np.radians(dec)) * edge_px)
 
 
-def _axis_needed(basis: _Basis, scale: float, focal: float) -> float:
+def _axis_needed(basis: _Basis, scale: float, focal: float) -> Crossing:
     """The axis error up to which `GOAL` is kept at the wanted exposure."""
-    if not basis.parts_known:
-        return nan
-    limit = basis.limit_px(focal)
+    rig, limit, dec = basis.model.rig, basis.limit_px(scale), basis.ask.declination_deg
+    assert rig is not None  # `predict` refuses a season without
 
-    def over(axis: float) -> float:
-        better, dec = Better(axis_arcmin=axis), basis.ask.declination_deg
-        found = basis.model.rate(scale, focal, basis.wanted_s, dec, better, limit)
-        return float(found.middle) - GOAL
+    def kept(axis: float) -> Rate:
+        better = Better(axis_arcmin=axis)
+        return rig.rate(scale, basis.wanted_s, dec, better, limit_px=limit)
 
-    if over(0) < 0:
-        return 0.0
-    if over(WORST_AXIS_ARCMIN) > 0:
-        return inf
-    return float(brentq(over, 0, WORST_AXIS_ARCMIN, xtol=0.01))
+    axes = np.concatenate([[1e-3], AXES_ARCMIN])
+    many = np.stack([kept(float(axis)).draws for axis in axes], axis=1)
+    low, middle, high = np.percentile(many, [2.5, 50, 97.5], axis=0)
+    found = crossing(Rate(middle, low, high, many), axes, GOAL)
+    at = found.at
+    if 0 < at < inf:
+        there = int(np.flatnonzero(middle < GOAL)[0])
+        ends = (axes[there - 1], axes[there])
+        at = float(brentq(lambda axis: float(kept(axis).middle) - GOAL, *ends, xtol=0.01))
+    return Crossing(GOAL, at, min(found.low, at), max(found.high, at))
 
 
 def _sturdier(basis: _Basis, exposure_s: float) -> Sturdier:
@@ -311,19 +372,36 @@ def _better(model: SeasonModel, ask: Ask, notices: list[str]) -> Better | None:
     return Better(axis_arcmin=ask.axis_error_arcmin)
 
 
+def _refuse_never_up(season: Season, ask: Ask) -> None:
+    """A declination that no site of the season ever sees."""
+    sites = season.runs["latitude_deg"].dropna().unique()
+    dec = ask.declination_deg
+    if len(sites) and all(abs(latitude - dec) > 90 for latitude in sites):
+        most = sites[np.argmin(np.abs(sites - dec))]
+        north = "N" if most >= 0 else "S"
+        seen = f"{most - 90:.1f} to 90" if most >= 0 else f"-90 to {most + 90:.1f}"
+        raise UserError(
+            f"--declination {dec:g}: never rises at {abs(most):.1f} {north}, where these sessions "
+            f"were taken; give one of {seen}"
+        )
+
+
 def _pixel(season: Season, ask: Ask, notices: list[str]) -> float:
+    """Pixel pitch, um; NaN where every lens is known by its scale alone."""
     if isfinite(ask.pixel_um):
         return ask.pixel_um
     runs = season.runs[season.runs["pixel_um"] > 0]
+    if runs.empty and not isfinite(ask.focal_mm):
+        return nan
     if runs.empty:
         raise UserError(
             "--pixel: give the pixel pitch in micrometres; no frame of these sessions was solved "
             "with a known focal length, so it cannot be had from them"
         )
     shots = season.frames["run_id"].map(runs["pixel_um"])
-    counted = shots.dropna().round(2).value_counts()
-    pixel = float(counted.index[0])
-    if len(counted) > 1:
+    pitches = shots.dropna().round(2).value_counts()
+    pixel = float(pitches.index[0])
+    if len(pitches) > 1:
         notices.append(
             f"Cameras of different pixel pitch were audited; this is for {pixel:.2f} um, the one "
             "with most frames. --pixel chooses another."
@@ -336,22 +414,35 @@ def _gap(season: Season, ask: Ask) -> tuple[float, str]:
     if isfinite(ask.gap_s):
         return ask.gap_s, "asked"
     frames = season.frames.dropna(subset=["utc_s", "exposure_s"]).sort_values(["run_id", "utc_s"])
-    gap = frames.groupby("run_id")["utc_s"].diff() - frames.groupby("run_id")["exposure_s"].shift()
-    # Clocks that write whole seconds make short gaps look negative now and then.
-    gap = gap[(gap > -2) & (gap < 120)]
-    if len(gap) < 5:
+    exposure = frames.groupby("run_id")["exposure_s"].shift()
+    gap = frames.groupby("run_id")["utc_s"].diff() - exposure
+    # Clocks that write whole seconds make short gaps look negative now and then; a body that
+    # takes a dark after each frame pauses for as long as that was.
+    gap = gap[(gap > -2) & (gap < np.maximum(120, 1.5 * exposure))]
+    if len(gap) < FEWEST_GAPS:
         return 0.0, "assumed"
     return max(float(gap.median()), 0.0), "measured"
 
 
-def _lenses(season: Season, ask: Ask) -> Sequence[tuple[str, float]]:
+def _lenses(basis: _Basis) -> Sequence[tuple[str, float, float]]:
+    """Name, focal length (mm, NaN unknown) and scale (arcsec/px) of each, from wide to long."""
+    ask, runs = basis.ask, basis.season.runs
     if isfinite(ask.focal_mm):
-        return [(f"{ask.focal_mm:g} mm", ask.focal_mm)]
-    runs = season.runs[season.runs["focal_mm"] > 0]
-    if runs.empty:
+        return [(f"{ask.focal_mm:g} mm", ask.focal_mm, float(basis.scale(ask.focal_mm)))]
+    found: dict[str, tuple[str, float, float]] = {}
+    known = runs[(runs["focal_mm"] > 0)] if isfinite(basis.pixel_um) else runs[:0]
+    pairs = known[["lens", "focal_mm"]].drop_duplicates().sort_values(["focal_mm", "lens"])
+    for lens, focal in pairs.itertuples(index=False):
+        name = label_of(str(lens), focal)
+        found[name] = (name, float(focal), float(basis.scale(float(focal))))
+    # A lens whose frames were solved, of unknown focal length: its scale says all there is to say.
+    rest = runs[~runs.index.isin(known.index) & (runs["scale_arcsec_px"] > 0)]
+    for lens, mine in rest.groupby(rest["lens"].astype(str)):
+        for scale in sorted(
+            mine["scale_arcsec_px"].map(lambda value: float(f"{value:.2g}")).unique()
+        ):
+            name = f"{lens} ({scale:g} arcsec/px)" if lens else f"{scale:g} arcsec/px"
+            found.setdefault(name, (name, nan, float(scale)))
+    if not found:
         raise UserError("--focal: give a focal length in mm; these sessions know of none")
-    pairs = runs[["lens", "focal_mm"]].drop_duplicates().sort_values(["focal_mm", "lens"])
-    found = {
-        label_of(str(lens), focal): float(focal) for lens, focal in pairs.itertuples(index=False)
-    }
-    return list(found.items())
+    return sorted(found.values(), key=lambda one: -one[2])

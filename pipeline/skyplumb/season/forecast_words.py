@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import json
-from math import inf, isfinite, isnan
+from math import inf, isfinite
 
 import numpy as np
 
 from skyplumb.causes import LASER_CAUTION
 from skyplumb.plain import plain
 from skyplumb.season.forecast import (
+    FOCALS_MM,
     GOAL,
     GRID_S,
     WORST_AXIS_ARCMIN,
     Crossing,
     Forecast,
     LensForecast,
+    Most,
     Sturdier,
 )
-
-NOT_KNOWN = "not known yet"
+from skyplumb.season.noise import ADDS
 
 
 def words(told: Forecast, tables: bool = False) -> str:
@@ -36,7 +37,8 @@ def words(told: Forecast, tables: bool = False) -> str:
 
 
 def as_json(told: Forecast) -> str:
-    """The forecast as JSON; null is not known, `known` false what the nights leave open."""
+    """The forecast as JSON; null is not known (or without end), `known` false where the interval is
+    too wide for a figure."""
     model, counts = told.model, told.model.counts
     facts = {
         "nights": len(np.unique(counts.night)),
@@ -47,6 +49,7 @@ def as_json(told: Forecast) -> str:
         "gap_s": told.gap_s,
         "gap_from": told.gap_from,
         "axis_error_arcmin": told.axis_arcmin,
+        "axis_from": told.axis_from,
         "wanted_exposure_s": told.wanted_s,
         "lenses": [_lens_facts(lens) for lens in told.lenses],
         "sturdier_mount": [
@@ -73,12 +76,21 @@ def _lens_facts(lens: LensForecast) -> dict[str, object]:
         "rate_low": lens.rate.low,
         "rate_high": lens.rate.high,
         "audited_to_s": lens.audited_to_s,
+        "audited_exposures_s": lens.audited_s,
         "longest": [
             {"goal_rate": one.goal, **_crossing_facts("exposure", "s", one)} for one in lens.longest
         ],
-        "most_kept_exposure_s": lens.best_s,
-        "most_kept_min_per_hour": lens.best_minutes,
-        "axis_needed_arcmin": lens.axis_needed_arcmin,
+        "most_kept_exposure_s": lens.most.exposure_s,
+        "most_kept_exposure_low_s": lens.most.low_s,
+        "most_kept_exposure_high_s": lens.most.high_s,
+        "most_kept_min_per_hour": lens.most.minutes,
+        "most_kept_low_min_per_hour": lens.most.low_minutes,
+        "most_kept_high_min_per_hour": lens.most.high_minutes,
+        "least_exposure_s": lens.most.least_s,
+        "sky_rules_from_s": lens.sky.at,
+        "sky_rules_from_low_s": lens.sky.low,
+        "sky_rules_from_high_s": lens.sky.high,
+        **_crossing_facts("axis_needed", "arcmin", lens.axis_needed),
         "untracked_500_rule_s": lens.rule_500_s,
         "untracked_aperture_pixel_rule_s": lens.rule_pixel_s,
         "field_deg": lens.field_deg,
@@ -98,11 +110,25 @@ def _crossing_facts(name: str, unit: str, one: Crossing) -> dict[str, object]:
 def _lens_line(told: Forecast, lens: LensForecast) -> str:
     """The answer for one lens."""
     rate = lens.wanted
-    star = " (beyond what was audited)" if told.wanted_s > lens.audited_to_s else ""
+    mark = _where(lens, told.wanted_s)
     kept = f"{told.wanted_s:.0f} s keeps {rate.middle[0]:.0%} ({_range(rate.low[0], rate.high[0])})"
-    best = f"most light kept at about {_round(lens.best_s)} s, {lens.best_minutes:.0f} min an hour"
     longest = f"longest for {GOAL:.0%} kept: {_seconds_words(lens.longest[0])}"
-    return f"{lens.name}: {kept}{star}; {longest}; {best}"
+    return f"{lens.name}: {kept}{mark and f' ({mark})'}; {longest}; {_most_words(lens.most)}"
+
+
+def _where(lens: LensForecast, exposure_s: float) -> str:
+    """Beside what was audited an answer is physics; empty where there are frames."""
+    if exposure_s > lens.audited_to_s:
+        return "beyond what was audited: by physics"
+    return "" if lens.audited(exposure_s) else "not audited: by physics"
+
+
+def _most_words(most: Most) -> str:
+    at = f"{_round(most.exposure_s)} s"
+    if most.low_s < most.high_s:
+        at += f" ({_round(most.low_s)} to {_round(most.high_s)} s)"
+    minutes = f"{most.minutes:.0f} min an hour"
+    return f"most light kept at {at}, {minutes} ({most.low_minutes:.0f} to {most.high_minutes:.0f})"
 
 
 def _range(low: float, high: float) -> str:
@@ -115,26 +141,26 @@ def _round(value: float) -> str:
 
 
 def _seconds_words(one: Crossing) -> str:
-    if one.high == 0:
-        return "no exposure"
-    if one.low == inf:
-        return f"{GRID_S[-1] / 60:.0f} min and more"
-    if one.at_least:
-        return f"{_round(one.low)} s at least, how far is {NOT_KNOWN}"
-    if not one.known:
-        return NOT_KNOWN
-    return f"{_round(one.at)} s ({_round(one.low)} to {_round(one.high)} s)"
+    last = f"{GRID_S[-1] / 60:.0f} min and more"
+    return _crossing_words(one, "s", "no exposure", last)
+
+
+def _crossing_words(one: Crossing, unit: str, never: str, always: str) -> str:
+    """The best guess and its range, whichever of them has an end."""
+
+    def told(value: float) -> str:
+        return never if value == 0 else always if value == inf else f"{_round(value)} {unit}"
+
+    if one.low == one.high:
+        return told(one.at)
+    low = f"{_round(one.low)}" if 0 < one.low < inf and one.high < inf else told(one.low)
+    return f"{told(one.at)} ({low} to {told(one.high)})"
 
 
 def _sturdier_lines(told: Forecast, tables: bool) -> list[str]:
     """What can be fixed, and where only another mount helps."""
     if not told.sturdier:
-        why = (
-            "the plain regression does not part the axis from other faults"
-            if told.model.used == "plain"
-            else "no night has a mount fit"
-        )
-        return [f"Axis accuracy, and where a sturdier mount pays: {NOT_KNOWN}, {why}."]
+        return ["Where a sturdier mount pays: give the pixel pitch with --pixel."]
     near = min(told.sturdier, key=lambda one: abs(one.exposure_s - told.wanted_s))
     lines = [f"Where a sturdier mount pays ({GOAL:.0%} kept):"]
     lines += [_sturdier_line(one) for one in (told.sturdier if tables else (near,))]
@@ -142,27 +168,20 @@ def _sturdier_lines(told: Forecast, tables: bool) -> list[str]:
         "  Can be fixed: axis, rate, a loose head, balance. What remains is the drive's own "
         "periodic error and the wind."
     )
+    if told.model.rig is not None and not told.model.rig.measured:
+        lines.append(
+            "  No night has a mount fit: axis and drive are taken as of any small tracker."
+        )
     return lines
 
 
 def _sturdier_line(one: Sturdier) -> str:
-    exposure = f"  {one.exposure_s:.0f} s: "
-    if not (one.all_fixed.known or one.all_fixed.at_least):
-        return exposure + NOT_KNOWN
     fixed = f"beyond {_focal_words(one.all_fixed)}, with all fixed that can be"
-    return f"{exposure}{fixed}; as it is, beyond {_focal_words(one.as_it_is)}"
+    return f"  {one.exposure_s:.0f} s: {fixed}; as it is, beyond {_focal_words(one.as_it_is)}"
 
 
 def _focal_words(one: Crossing) -> str:
-    if one.high == 0:
-        return "any focal length"
-    if one.low == inf:
-        return "2000 mm and more"
-    if one.at_least:
-        return f"{_round(one.low)} mm at least, how far is {NOT_KNOWN}"
-    if not one.known:
-        return f"a focal length {NOT_KNOWN}"
-    return f"{_round(one.at)} mm ({_round(one.low)} to {_round(one.high)} mm)"
+    return _crossing_words(one, "mm", "any focal length", f"{FOCALS_MM[-1]:.0f} mm and more")
 
 
 def _basis(told: Forecast, tables: bool) -> list[str]:
@@ -174,9 +193,10 @@ def _basis(told: Forecast, tables: bool) -> list[str]:
         if isfinite(told.declination_deg)
         else "targets as audited"
     )
+    pitch = f"pixel pitch {told.pixel_um:.2f} um, " if isfinite(told.pixel_um) else ""
     lines = [
         f"From {counts.judged.sum():.0f} judged frames of {nights} night{'s' * (nights != 1)}, "
-        f"pixel pitch {told.pixel_um:.2f} um, {where}."
+        f"{pitch}{where}."
     ]
     check = model.check
     if check is not None and tables:
@@ -186,11 +206,42 @@ def _basis(told: Forecast, tables: bool) -> list[str]:
             f"{check.rig_score / check.frames:.4f} by the rig's model, "
             f"{check.plain_score / check.frames:.4f} by the plain one."
         )
-    if isfinite(told.axis_arcmin):
-        lines.append(f"Polar axis off by {told.axis_arcmin:.1f} arcmin (median of the nights).")
-    source = {"asked": "as given", "measured": "measured", "assumed": "not known, taken as none"}
+    if told.axis_from == "asked":
+        lines.append(f"Polar axis off by {told.axis_arcmin:.1f} arcmin, as given.")
+    elif isfinite(told.axis_arcmin):
+        lines.append(
+            f"Polar axis as off as on each night by itself (median {told.axis_arcmin:.1f} arcmin)."
+        )
+    source = {
+        "asked": "as given",
+        "measured": "by the frames' own times",
+        "assumed": "not known, taken as none",
+    }
     lines.append(f"Gap between frames {told.gap_s:.1f} s ({source[told.gap_from]}).")
+    lines += _sky_lines(told)
     return lines
+
+
+def _sky_lines(told: Forecast) -> list[str]:
+    """From which exposure on read noise matters no more."""
+    known = [f"{_sky_seconds(one)} with {one.name}" for one in told.lenses if one.sky.known]
+    if not known:
+        shortest = min(one.most.least_s for one in told.lenses)
+        return [
+            "Read noise is not known (it takes frames of one setting under skies of two levels): "
+            f"no exposure under the shortest audited, {_round(shortest)} s, is told for most light."
+        ]
+    return [f"The sky rules (read noise adds under {ADDS:.0%}) from " + ", ".join(known) + "."]
+
+
+def _sky_seconds(lens: LensForecast) -> str:
+    sky = lens.sky
+    spread = f" ({_short(sky.low)} to {_short(sky.high)})" if sky.low < sky.high else ""
+    return f"{_short(sky.at)} s{spread} on"
+
+
+def _short(value: float) -> str:
+    return f"{float(f'{value:.2g}'):g}"
 
 
 def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:
@@ -199,33 +250,43 @@ def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:
     if isfinite(lens.field_deg):
         lines[0] += f", field {lens.field_deg:.1f} deg wide"
     lines.append("  exposure   kept   95 % interval")
-    beyond = False
+    marks = set()
     for n, exposure in enumerate(lens.exposures_s):
-        mark = "*" if exposure > lens.audited_to_s else ""
-        beyond |= bool(mark)
+        where = _where(lens, exposure)
+        mark = "" if not where else "*" if where.startswith("beyond") else "°"
+        marks.add(mark)
         lines.append(
             f"  {exposure:6.0f} s  {lens.rate.middle[n]:5.0%}   "
             f"{_range(lens.rate.low[n], lens.rate.high[n])}{mark}"
         )
-    if beyond:
-        lines.append("  * beyond what was audited: the model's word alone")
+    if "*" in marks:
+        lines.append("  * beyond what was audited: by physics alone")
+    if "°" in marks:
+        lines.append("  ° not audited with this lens: by physics and what was audited beside it")
     lines += [f"  longest for {one.goal:.0%} kept: {_seconds_words(one)}" for one in lens.longest]
-    if not isnan(lens.axis_needed_arcmin):
-        lines.append(f"  axis for {GOAL:.0%} at {told.wanted_s:.0f} s: {_axis_words(lens)}")
+    lines.append(f"  axis for {GOAL:.0%} at {told.wanted_s:.0f} s: {_axis_words(lens.axis_needed)}")
     if isfinite(lens.turn_edge_px_min):
         lines.append(
             f"  the axis error turns the field: {lens.turn_edge_px_min:.2f} px/min at its side edge"
         )
-    rules = f"500 rule {lens.rule_500_s:.1f} s"
-    if isfinite(lens.rule_pixel_s):
-        rules += f", aperture and pixel rule {lens.rule_pixel_s:.1f} s"
-    lines.append(f"  without a tracker, common practice: {rules}")
+    if isfinite(lens.rule_500_s):
+        rules = f"500 rule {lens.rule_500_s:.1f} s"
+        if isfinite(lens.rule_pixel_s):
+            rules += f", aperture and pixel rule {lens.rule_pixel_s:.1f} s"
+        lines.append(f"  without a tracker, common practice: {rules}")
     return lines
 
 
-def _axis_words(lens: LensForecast) -> str:
-    if lens.axis_needed_arcmin == 0:
+def _axis_words(one: Crossing) -> str:
+    if one.high == 0:
         return "no alignment is good enough, other faults take more"
-    if lens.axis_needed_arcmin == inf:
+    if one.low == inf:
         return f"any up to {WORST_AXIS_ARCMIN / 60:g} deg"
-    return f"within {lens.axis_needed_arcmin:.1f} arcmin"
+
+    def told(value: float) -> str:
+        if value == 0:
+            return "none"
+        return f"{WORST_AXIS_ARCMIN / 60:g} deg" if value == inf else f"{value:.1f} arcmin"
+
+    within = "none is good enough" if one.at == 0 else f"within {told(one.at)}"
+    return f"{within} ({told(one.low)} to {told(one.high)})"

@@ -53,8 +53,8 @@ class Prior:
     sd: float
 
 
-SPREAD = Prior(float(np.log(0.4)), 0.8)
-"""Of the logarithm of the nights' spread: 0.08 to 1.9 with 95 %."""
+SPREAD = Prior(float(np.log(0.4)), 0.5)
+"""Of the logarithm of the nights' spread: 0.15 to 1.1 with 95 %."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,13 +15,14 @@ spared:
 The last three have a random effect of the night (`mixed_model`). By the chain rule of chances
 the product is the hit rate, in whatever order causes are looked at. All of it has priors wide
 enough for any small tracker, so that the first night already gives an answer, with the
-interval that it deserves.
+interval that it deserves. What the counted frames say against all that, and what no count tells
+where none was made, is a smooth correction of the whole (`discrepancy`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -30,6 +31,7 @@ from scipy.special import expit, ndtri
 from scipy.stats import qmc
 
 from skyplumb.causes import CAUSES, Comes, Where
+from skyplumb.season.discrepancy import Discrepancy, discrepancy
 from skyplumb.season.drift import (
     DriftFit,
     Faults,
@@ -40,7 +42,7 @@ from skyplumb.season.drift import (
     refraction_arcsec_min,
     trail_arcsec,
 )
-from skyplumb.season.mixed_model import LOGIT, SURVIVAL, Mixed, Prior, fit_mixed
+from skyplumb.season.mixed_model import LOGIT, SPREAD, SURVIVAL, Mixed, Prior, fit_mixed
 
 Floats = NDArray[np.float64]
 
@@ -49,15 +51,15 @@ _HAPPENS = [row for row in CAUSES.values() if row.comes is Comes.IN_EVENTS]
 SLIPS = tuple(row.name for row in _HAPPENS if row.where is Where.MOUNT)
 EVENTS = tuple(row.name for row in _HAPPENS if row.where is not Where.MOUNT)
 
-EVENT_PRIORS = (Prior(-3.5, 1.5), Prior(1.3, 0.5), Prior(0.5, 0.25), Prior(-0.3, 0.25))
+EVENT_PRIORS = (Prior(-3.5, 1.2), Prior(1.3, 0.35), Prior(0.5, 0.2), Prior(-0.3, 0.2))
 """log(events per minute) that 10 arcsec do not hide; power of the arcsec: 0 would be gusts that
 every lens sees, 2 gusts whose size has a heavy tail; how much that power grows, 1/2 for sizes
 that are log-normal with a spread of 1; what the power of the exposure is more than 1: a gust of
 a few seconds is diluted in a long exposure's moments."""
-EVENT_SPREAD = Prior(float(np.log(0.7)), 0.5)
+EVENT_SPREAD = Prior(float(np.log(0.6)), 0.4)
 """Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
 EVENT_ROOM_ARCSEC = 10.0
-SLIP_PRIORS = (Prior(-6.0, 1.5),)
+SLIP_PRIORS = (Prior(-6.0, 1.2),)
 """log(slips per minute of exposure that 10 arcsec do not hide)."""
 REST_PRIORS = (Prior(3.7, 1.2),)
 """Log odds of no other loss: 80 % to 99.8 %."""
@@ -119,10 +121,21 @@ class Rate:
     """A hit rate with its 95 % interval; arrays of the shape that was asked for."""
 
     middle: Floats
+    """The median of what it may be: as likely too high as too low, whatever it is asked for."""
     low: Floats
     high: Floats
     draws: Floats
     """Shape (draws, ...): the hit rate as it may be in truth."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spreads:
+    """What is thought of the spread of nights before any was seen; logarithms of standard
+    deviations."""
+
+    slips: Prior = SPREAD
+    events: Prior = EVENT_SPREAD
+    rest: Prior = SPREAD
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +164,8 @@ class Rig:
     """That of most frames."""
     finest_arcsec_px: float
     nights: int
+    left: Discrepancy
+    """What physics leaves of the hit rates counted."""
 
     @property
     def measured(self) -> bool:
@@ -169,8 +184,9 @@ class Rig:
         cells = np.stack([np.round(np.log(counts.scale), 2), counts.exposure_s, counts.limit_px])
         kinds, place = np.unique(cells, axis=1, return_inverse=True)
         ahead = _Ahead(self, QUICK_DRAWS, np.nan, Better())
-        each = [ahead.rate(float(np.exp(s)), t, limit).mean() for s, t, limit in kinds.T]
-        return np.array(each)[place.reshape(-1)]
+        many = [ahead.rate(float(np.exp(s)), t, limit) for s, t, limit in kinds.T]
+        told = self.left.applied(np.stack(many, axis=1), np.exp(kinds[0]), kinds[1])
+        return np.asarray(told.mean(axis=0)[place.reshape(-1)])
 
     def rate(
         self,
@@ -197,10 +213,11 @@ class Rig:
             ],
             axis=1,
         )
-        low, high = np.percentile(many, [2.5, 97.5], axis=0)
+        many = self.left.applied(many, scale.ravel(), exposure_s.ravel())
+        low, middle, high = np.percentile(many, [2.5, 50, 97.5], axis=0)
         shape = scale.shape
         return Rate(
-            many.mean(axis=0).reshape(shape),
+            middle.reshape(shape),
             low.reshape(shape),
             high.reshape(shape),
             many.reshape(draws, *shape),
@@ -241,6 +258,10 @@ class _Ahead:
 
     def rate(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
         """Hit rate of each draw, shape (draws,)."""
+        return np.asarray(self.chances(scale, exposure_s, limit_px).mean(axis=1))
+
+    def chances(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
+        """The same night by night, shape (draws, POINTS)."""
         time = np.full(1, exposure_s)
         trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
         limit = limit_px * scale
@@ -252,7 +273,7 @@ class _Ahead:
         room = np.log(EVENT_ROOM_ARCSEC / _room_arcsec(trail, limit))
         room = np.where(room > 0, power * room, power * room - bend * room**2)
         gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
-        return np.asarray((good * np.exp(-slips - gusts) * self.fine).mean(axis=1))
+        return np.asarray(good * np.exp(-slips - gusts) * self.fine)
 
 
 def _room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
@@ -307,8 +328,9 @@ def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
     )
 
 
-def fit_rig(counts: Counts) -> Rig:
-    """Fit the four parts, one after the other."""
+def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
+    """Fit the four parts, one after the other, then what they leave."""
+    spreads = spreads or Spreads()
     nights = one_a_night(counts.night, counts.faults)
     finest = float(counts.scale.min())
     trail = _predicted(counts, nights, finest)
@@ -329,7 +351,7 @@ def fit_rig(counts: Counts) -> Rig:
         columns: Sequence[Floats],
         priors: Sequence[Prior],
         offset: Floats,
-        spread: Prior | None = None,
+        spread: Prior,
     ) -> Mixed:
         there = total > 0
         design = np.stack([column[there] for column in columns], axis=1)
@@ -340,7 +362,7 @@ def fit_rig(counts: Counts) -> Rig:
 
     seen = np.log(EVENT_ROOM_ARCSEC / room)
     of_events = (ones, seen, -(np.minimum(seen, 0) ** 2), np.log(minutes))
-    return Rig(
+    rig = Rig(
         drift=fit_drift(
             spared[fitted],
             counts.judged[fitted],
@@ -355,14 +377,36 @@ def fit_rig(counts: Counts) -> Rig:
             (ones,),
             SLIP_PRIORS,
             np.log(minutes * EVENT_ROOM_ARCSEC / limit),
+            spreads.slips,
         ),
-        events=fit(SURVIVAL, calm, steady, of_events, EVENT_PRIORS, np.log(minutes), EVENT_SPREAD),
-        rest=fit(LOGIT, counts.keep, calm, (ones,), REST_PRIORS, 0 * ones),
+        events=fit(
+            SURVIVAL, calm, steady, of_events, EVENT_PRIORS, np.log(minutes), spreads.events
+        ),
+        rest=fit(LOGIT, counts.keep, calm, (ones,), REST_PRIORS, 0 * ones, spreads.rest),
         faults=nights,
         targets=_targets(counts),
         limit_px=_most(counts.limit_px, counts.judged),
         finest_arcsec_px=finest,
         nights=len(np.unique(counts.night)),
+        left=Discrepancy(np.zeros((0, 2)), np.zeros(0), np.zeros(0)),
+    )
+    return replace(rig, left=_left(rig, counts))
+
+
+def _left(rig: Rig, counts: Counts) -> Discrepancy:
+    """What the fitted physics leaves of the cells audited."""
+    cells = np.stack([np.round(np.log(counts.scale), 2), counts.exposure_s, counts.limit_px])
+    kinds, place = np.unique(cells, axis=1, return_inverse=True)
+    place = place.reshape(-1)
+    ahead = _Ahead(rig, QUICK_DRAWS, np.nan, Better())
+    many = np.stack([ahead.chances(float(np.exp(s)), t, limit) for s, t, limit in kinds.T])
+    return discrepancy(
+        np.stack([kinds[0], np.log(kinds[1])], axis=1),
+        np.bincount(place, counts.keep).astype(float),
+        np.bincount(place, counts.judged).astype(float),
+        np.bincount(place).astype(float),
+        many.mean(axis=(1, 2)),
+        many.std(axis=2).mean(axis=1),
     )
 
 
@@ -377,7 +421,7 @@ def _predicted(counts: Counts, nights: Faults, finest: float) -> Floats:
     faults = counts.faults
     amplitude = float(np.median(usual.periodic)) if seen else 0.0
     full = Faults(
-        known(faults.axis_arcmin, float(np.exp(np.median(usual.log_axis)))),
+        known(faults.axis_arcmin, float(np.sqrt(np.median(usual.axis_square)))),
         known(faults.rate_ppm, float(np.median(usual.rate))),
         known(faults.periodic_arcsec, amplitude),
         known(faults.period_s, float(np.median(usual.period_s))),

@@ -42,15 +42,16 @@ NOT_THE_GEAR = tuple(row.name for row in CAUSES.values() if not row.gear)
 _COLUMNS = (
     *("file", "session", "run", "kind", "taken_camera", "taken_utc", "camera", "lens"),
     *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "altitude_deg"),
-    *("verdict", "cause"),
+    *("verdict", "cause", "aperture", "iso", "gain", "sky_level", "sky_noise"),
 )
-_MAY_BE_MISSING = {"altitude_deg"}
+_MAY_BE_MISSING = {"altitude_deg", "aperture", "iso", "gain", "sky_level", "sky_noise"}
 _MOUNT = (
     "axis_total_error_arcmin",
     "rate_error_ppm",
     "periodic_amplitude_arcsec",
     "periodic_period_s",
 )
+_SITE = ("latitude_deg", "longitude_deg")
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +62,14 @@ class Season:
     """A row per shot: `run_id` (into `runs`), `night` (see `nights`), `camera`, `lens`, `focal_mm`,
     `exposure_s` as measured, `setting_s` (exposures within 4 % are one setting), `verdict`,
     `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `excluded` (lost
-    to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown)."""
+    to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown), `aperture`, `iso`,
+    `gain`, `sky_level` and `sky_noise` (sample units; NaN unknown)."""
     runs: pd.DataFrame
     """A row per run, `run_id` its index: `night`, `camera`, `lens`, `focal_mm`, `setting_s`,
     `scale_arcsec_px`, `dec_deg`, `altitude_deg`, `trail_limit_px` (longest trail that is kept;
     that of the shipped rules where an audit did not tell it), the mount fit's figures (NaN where
     it has none), `tracked` (false where the mount fit says that the drive did not follow the
-    stars) and `notes`."""
+    stars), `notes`, and the site's `latitude_deg` and `longitude_deg` (NaN unknown)."""
     sessions: int
     """Sessions read."""
     twice: int
@@ -168,8 +170,10 @@ def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]], 
     keep = (
         *("run_id", "serial", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
         *("dec_deg", "altitude_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
+        *("aperture", "iso", "gain", "sky_level", "sky_noise"),
     )
-    facts = [_run_facts(told.get(name) or RunSummary(name)) for name in names]
+    place = {name: getattr(summary, name) for name in _SITE}
+    facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
     return table[list(keep)], facts, identity
 
 
@@ -184,7 +188,7 @@ def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Ide
     evening = summary.evening
     if not told:
         # Names of earlier versions, too, begin with the evening as that audit knew it.
-        names = (summary.session, *table["session"].head(1), place.name)
+        names = (summary.session, *table["session"].head(1))
         evening = next(filter(None, map(_evening_of, names)), None) or _evening_by_times(table)
     return Identity(
         session,
@@ -307,7 +311,7 @@ def _settings(exposure_s: pd.Series) -> pd.Series:
 
 def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd.DataFrame:
     """The facts of every run that still has frames, with a scale wherever one can be had."""
-    facts = pd.DataFrame(runs, columns=[*_MOUNT, "trail_limit_px", "tracked", "notes"])
+    facts = pd.DataFrame(runs, columns=[*_MOUNT, "trail_limit_px", "tracked", *_SITE, "notes"])
     grouped = frames.groupby("run_id", sort=True)
     table = grouped.agg(
         night=("night", "first"),
