@@ -368,6 +368,8 @@ def mount_of(
     mount: dict[str, object] = {
         "setup": "1",
         "axis_total_error_arcmin": float(abs(axis)),
+        "axis_alt_error_arcmin": float(night.alt_arcmin[0]),
+        "axis_az_error_arcmin": float(night.az_arcmin[0] / np.cos(np.radians(rig.latitude_deg))),
         "rate_error_ppm": float(night.rate_ppm[0] + 15 * rng.standard_normal()),
     }
     fine = [scale_of(focal) for focal, t in cells if t < rig.period_s / 2]

@@ -17,6 +17,7 @@ from skyplumb.commands.audit import audit
 from skyplumb.commands.check import check
 from skyplumb.commands.demo import demo
 from skyplumb.commands.ending import BAD_USAGE, INCOMPLETE, NOTHING_AUDITED
+from skyplumb.commands.plan import plan
 from skyplumb.commands.rules import rules
 from skyplumb.commands.season import forecast, tally
 from skyplumb.commands.watch import watch
@@ -40,6 +41,10 @@ app.command()(rules)
 app.command()(demo)
 app.command(short_help="Count sessions audited before: hit rates by lens and exposure.")(tally)
 app.command(short_help="Predict what a lens and exposure will yield.")(forecast)
+app.command(
+    short_help="Plan a night: what to shoot with each lens, and how many frames will be good.",
+    epilog="Example: skyplumb plan season-audits --date 2026-08-14 --target Cygnus",
+)(plan)
 
 
 @app.callback()

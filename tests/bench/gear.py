@@ -15,6 +15,8 @@ import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
+from datetime import date
 from pathlib import Path
 from typing import Literal
 
@@ -26,11 +28,14 @@ from numpy.typing import NDArray
 from scipy.stats import binom
 
 from skyplumb.intervals import binomial_interval
+from skyplumb.season.gear import plan_from
 from skyplumb.season.mixed_model import Prior
+from skyplumb.season.night_ahead import Target
+from skyplumb.season.plan import PlanAsk
 from skyplumb.season.rig_model import Spreads, counts_of, fit_rig
 from skyplumb.season.sessions import read_season
 
-from ..drawnseason import DrawnRig, GustyRig, scale_of, some_rig, write_season
+from ..drawnseason import DrawnRig, GustyRig, Nights, scale_of, some_rig, write_season
 from .tables import Table, aim
 
 SEASONS = 40
@@ -120,6 +125,96 @@ def forecast_table(seasons: int, jobs: int) -> Table:
             rows.append(("  audited, by counting alone: rms", f"{by_count:.3f}", "", "", ""))
     title = f"Forecasts of {ASKED} lenses and exposures, {AUDITED} of them audited"
     return Table(title, ("what", "found", "aim", "", "forecasts"), rows)
+
+
+class KnownNights(DrawnRig):
+    """A rig that remembers which nights were drawn."""
+
+    def nights(self, rng: np.random.Generator, count: int) -> Nights:
+        drawn = super().nights(rng, count)
+        if count == 1:
+            WINDS.append(float(drawn.gusts_per_min[0]))
+        return drawn
+
+
+WINDS: list[float] = []
+"""Gusts a minute of the nights drawn one by one, in their order."""
+PLANNED = ((300.0, 20.0), (310.0, 45.0), (30.0, 60.0))
+"""Targets, right ascension and declination, degrees; one a season in turn."""
+
+
+def plan_errors(args: tuple[int, int, int]) -> NDArray[np.float64]:
+    """One drawn season and a plan: share, low, high and truth of every exposure of every lens for
+    a wind of one kind, then good frames low, high and of one drawn night; shape (7, n)."""
+    seed, nights, frames = args
+    rng = np.random.default_rng([78, seed])
+    rig = some_rig(rng, KnownNights)
+    WINDS.clear()
+    every = [(focal, t) for focal in LENSES for t in TIMES]
+    cells = [every[n] for n in rng.permutation(len(every))[:AUDITED]]
+    with tempfile.TemporaryDirectory(prefix="skyplumb-bench-") as name:
+        write_season(rig, rng, nights, cells, frames, Path(name))
+        gusts = np.array(WINDS)
+        wind = ("calm", "usual", "worst")[seed % 3]
+        target = Target("drawn", *PLANNED[seed // 3 % 3])
+        ask = PlanAsk(date(2026, 8, 1 + seed % 28), target, rig.latitude_deg, 9.9, wind=wind)
+        told = plan_from([Path(name)], ask)
+    blows = {"calm": gusts.min(), "usual": np.median(gusts), "worst": gusts.max()}[wind]
+    hours = told.night.hour_angle_deg[told.night.usable]
+    rows = []
+    for lens in told.lenses:
+        for one in lens.choices:
+            cell = (float(blows), hours, target.dec_deg, lens.focal_mm, one.exposure_s)
+            truth = _kept(rig, rng, *cell, 400, 10).mean()
+            good = _kept(rig, rng, *cell, 1, one.frames).sum()
+            rows.append((one.share, one.low, one.high, truth, one.good_low, one.good_high, good))
+    return np.array(rows, float).T
+
+
+def _kept(
+    rig: DrawnRig,
+    rng: np.random.Generator,
+    gusts: float,
+    hours: NDArray[np.float64],
+    dec: float,
+    focal: float,
+    exposure_s: float,
+    nights: int,
+    frames: int,
+) -> NDArray[np.bool_]:
+    """Frames through drawn nights of that wind, good or not, shape (nights, frames)."""
+    drawn = rig.nights(rng, nights + 1)
+    drawn = replace(drawn, gusts_per_min=np.full(nights + 1, gusts))
+    rows = np.repeat(np.arange(nights), frames)
+    part = np.tile((np.arange(frames) + 0.5) / frames, nights)
+    hour = hours[(part * len(hours)).astype(int)]
+    phase = rng.uniform(0, 2 * np.pi, len(rows))
+    night = drawn.at(rows)
+    found = rig.frames(rng, night, part, hour, np.full(len(rows), dec), phase, focal, exposure_s)
+    return np.asarray((found.verdict == "keep").reshape(nights, frames))
+
+
+def plan_table(seasons: int, jobs: int) -> Table:
+    """Errors and coverage of a plan's shares and of its good frames."""
+    rows: list[tuple[str, ...]] = []
+    with ProcessPoolExecutor(jobs) as pool:
+        for nights, most_rms in ((6, 0.06), (1, 0.09)):
+            tasks = [(FIRST_SEED + n, nights, 20) for n in range(seasons)]
+            done = np.concatenate(list(pool.map(plan_errors, tasks)), axis=1)
+            share, low, high, truth, least, most, good = done
+            off, inside = share - truth, ((low <= truth) & (truth <= high)).mean()
+            bias, rms = off.mean(), np.sqrt((off**2).mean())
+            of, words = str(off.size), f"{nights} night{'s' * (nights > 1)} of 20 frames a cell"
+            counted = ((least <= good) & (good <= most)).mean()
+            cover = _met(0.93 <= inside <= 0.97)
+            rows += [
+                (f"{words}: bias", f"{bias:+.3f}", "within 0.02", _met(abs(bias) <= 0.02), of),
+                ("  rms", f"{rms:.3f}", f"{most_rms:g}", _met(rms <= most_rms), of),
+                ("  95 % intervals hold the truth", f"{inside:.1%}", "93% to 97%", cover, of),
+                ("  good frames of one night in their range", f"{counted:.1%}", "", "", of),
+            ]
+    title = "Plans: share of good frames with each lens and exposure, calm, usual and worst wind"
+    return Table(title, ("what", "found", "aim", "", "shares"), rows)
 
 
 def _met(met: bool | np.bool_) -> str:
@@ -212,7 +307,7 @@ def main() -> None:
     """Parse, measure, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.gear", description=__doc__)
     parser.add_argument("--seasons", type=int, default=SEASONS, help="drawn for the forecast")
-    parser.add_argument("--only", choices=("forecast", "intervals", "tally"))
+    parser.add_argument("--only", choices=("forecast", "plan", "intervals", "tally"))
     parser.add_argument("--jobs", type=int, default=len(os.sched_getaffinity(0)))
     asked = parser.parse_args()
     begin = time.perf_counter()
@@ -220,6 +315,8 @@ def main() -> None:
         print(tally_table().text(), flush=True)
     if asked.only in (None, "intervals"):
         print(interval_table().text(), flush=True)
+    if asked.only in (None, "plan"):
+        print(plan_table(asked.seasons, asked.jobs).text(), flush=True)
     if asked.only in (None, "forecast"):
         print(forecast_table(asked.seasons, asked.jobs).text(), flush=True)
     print(f"{time.perf_counter() - begin:.0f} s")

@@ -19,9 +19,9 @@ def spread_of(left: Discrepancy, scale: float = 10.0) -> tuple[float, float]:
     return float(np.median(there)), float(there.std())
 
 
-def one_cell(keep: float, judged: float, runs: float = 6) -> Discrepancy:
+def one_cell(keep: float, judged: float, nights: float = 6) -> Discrepancy:
     place = np.stack([np.log(AT[0]), np.log(AT[1])], axis=1)
-    told = (np.array([value]) for value in (keep, judged, runs, 0.8, 0.0))
+    told = (np.array([value]) for value in (keep, judged, nights, 0.8, 0.0))
     return discrepancy(place, *told)
 
 
@@ -56,8 +56,8 @@ def test_far_from_what_was_counted_it_says_nothing() -> None:
 def test_frames_of_few_nights_that_differ_tell_less_than_their_number() -> None:
     place = np.stack([np.log(AT[0]), np.log(AT[1])], axis=1)
 
-    def middle(runs: float) -> float:
-        told = (np.array([value]) for value in (190.0, 200.0, runs, 0.8, 0.15))
+    def middle(nights: float) -> float:
+        told = (np.array([value]) for value in (190.0, 200.0, nights, 0.8, 0.15))
         return spread_of(discrepancy(place, *told))[0]
 
     assert middle(1) < 0.6 * middle(12)

@@ -20,7 +20,8 @@ from skyplumb.season.forecast import Ask, Crossing, crossing, most_light, predic
 from skyplumb.season.forecast_words import words
 from skyplumb.season.gear import forecast_from
 from skyplumb.season.noise import SkyRules
-from skyplumb.season.rig_model import Better, Counts, Rate, counts_of, fit_rig
+from skyplumb.season.rig import Better, Rate
+from skyplumb.season.rig_model import Counts, counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
 from smallcard import Finished
 

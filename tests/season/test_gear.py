@@ -419,7 +419,7 @@ def test_the_marginal_likelihood_is_what_numerical_integration_gives() -> None:
             p = expit(at[0] + np.exp(at[1]) * z)
             return float(stats.norm.pdf(z) * p**k * (1 - p) ** (n - k))
 
-        prior = stats.norm.logpdf(at[0], 0, 2) + stats.norm.logpdf(at[1], np.log(0.4), 0.8)
+        prior = stats.norm.logpdf(at[0], 0, 2) + stats.norm.logpdf(at[1], np.log(0.4), 0.5)
         return -float(np.log(quad(inside, -9, 9)[0]) + prior)
 
     from scipy.optimize import minimize
@@ -439,7 +439,7 @@ def test_draws_of_a_regression_have_the_mean_that_integration_gives() -> None:
     nights = np.linspace(-5, 5, 201)
     much = np.exp(eta[..., None] + np.exp(log_spread)[..., None] * nights)
     chance = (np.exp(-k * np.minimum(much, 60)) * stats.norm.pdf(nights)).sum(axis=-1)
-    weight = chance * stats.norm.pdf(eta, 0, 2) * stats.norm.pdf(log_spread, np.log(0.4), 0.8)
+    weight = chance * stats.norm.pdf(eta, 0, 2) * stats.norm.pdf(log_spread, np.log(0.4), 0.5)
     mean = float((eta * weight).sum() / weight.sum())
     drawn = fit.draws(20_000, np.random.default_rng(1))[:, 0]
     # 800 weighted draws of sd 1.4: two standard errors; the peak lies further off.

@@ -235,5 +235,6 @@ def test_intervals_are_those_of_the_right_nights_and_wider_than_of_a_night_a_ses
     right, wrong = width(counts), width(by_session)
     # Of the same frames of the same nights, whichever run they are in: but for rounding.
     assert right == pytest.approx(width(counts_of(season.frames, season.runs)), rel=0.01)
-    # By the root of two where nights alone count, and they count most here.
-    assert (right > 1.2 * wrong).all()
+    # By the root of two where nights alone count; what physics leaves is as wide in both.
+    assert (right > wrong).all()
+    assert (right / wrong).max() > 1.2

@@ -18,7 +18,8 @@ from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 
 from skyplumb.intervals import binomial_interval
-from skyplumb.season.rig_model import DRAWS, SEED, Better, Counts, Rate, Rig, fit_rig
+from skyplumb.season.rig import DRAWS, SEED, Better, Rate, Rig
+from skyplumb.season.rig_model import Counts, fit_rig
 
 Floats = NDArray[np.float64]
 
@@ -161,7 +162,7 @@ def leave_nights_out(counts: Counts) -> Check:
         there, gone = np.flatnonzero(~out), np.flatnonzero(out)
         rig, plain = fit_rig(counts.at(there)), fit_plain(counts.at(there))
         theirs = counts.at(gone)
-        by_rig[gone] = rig.expected(theirs)
+        by_rig[gone] = rig.expected(theirs.scale, theirs.exposure_s, theirs.limit_px)
         if plain is not None:
             by_plain[gone] = expit(
                 plain.params[0] + plain.params[1] * np.log(theirs.focal_mm * theirs.exposure_s)

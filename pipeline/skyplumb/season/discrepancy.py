@@ -46,6 +46,10 @@ class Discrepancy:
 
     def applied(self, rates: Floats, scale: Floats, exposure_s: Floats) -> Floats:
         """Draws of hit rates, shape (draws, n), with what physics leaves at those places."""
+        return shifted(rates, self.shifts(len(rates), scale, exposure_s))
+
+    def shifts(self, draws: int, scale: Floats, exposure_s: Floats) -> Floats:
+        """What physics leaves as it may be, in log odds, shape (draws, n)."""
         there = np.stack([np.log(scale), np.log(exposure_s)], axis=1)
         covariance = _kernel(there, there)
         mean = np.zeros(len(there))
@@ -59,9 +63,12 @@ class Discrepancy:
         # By its eigenvectors: neighbours on a fine grid are all but the same.
         values, vectors = np.linalg.eigh(covariance)
         root = vectors * np.sqrt(np.maximum(values, 0))
-        drawn = mean + rng.standard_normal((len(rates), len(there))) @ root.T
-        held = np.clip(rates, 1e-9, 1 - 1e-9)
-        return np.asarray(expit(logit(held) + drawn))
+        return np.asarray(mean + rng.standard_normal((draws, len(there))) @ root.T)
+
+
+def shifted(rates: Floats, log_odds: Floats) -> Floats:
+    """Hit rates moved by so much in log odds."""
+    return np.asarray(expit(logit(np.clip(rates, 1e-9, 1 - 1e-9)) + log_odds))
 
 
 def _kernel(one: Floats, other: Floats) -> Floats:
@@ -70,7 +77,7 @@ def _kernel(one: Floats, other: Floats) -> Floats:
 
 
 def discrepancy(
-    places: Floats, keep: Floats, judged: Floats, runs: Floats, rate: Floats, spread: Floats
+    places: Floats, keep: Floats, judged: Floats, nights: Floats, rate: Floats, spread: Floats
 ) -> Discrepancy:
     """Hold what was counted against the model, cell by cell.
 
@@ -78,8 +85,8 @@ def discrepancy(
     ----------
     places : ndarray, shape (n, 2)
         Logarithms of scale (arcsec/px) and exposure (s).
-    keep, judged, runs : ndarray, shape (n,)
-        Frames kept of so many judged, in so many runs.
+    keep, judged, nights : ndarray, shape (n,)
+        Frames kept of so many judged, in so many nights.
     rate, spread : ndarray, shape (n,)
         Hit rate by the model, and its standard deviation from night to night.
     """
@@ -88,5 +95,5 @@ def discrepancy(
     # As if one frame more had come out as the model says: a cell of few frames tells little.
     counted = (keep + rate) / (judged + 1)
     counted = np.clip(counted, EDGE, 1 - EDGE)
-    variance = spread**2 / runs / odds**2 + 1 / (judged * odds)
+    variance = spread**2 / nights / odds**2 + 1 / (judged * odds)
     return Discrepancy(places, logit(counted) - logit(rate), variance)

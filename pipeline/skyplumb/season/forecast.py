@@ -7,21 +7,20 @@ first night on; figures beside the exposures audited lean on physics and are mar
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from math import atan, degrees, inf, isfinite, isnan, nan
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from skyplumb.errors import UserError
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.drift import ARCMIN, SIDEREAL_ARCSEC_MIN
+from skyplumb.season.kit import gap_between, lenses_of, limit_px, pixel_pitch, runs_at
 from skyplumb.season.noise import SkyRules, sky_rules
-from skyplumb.season.rig_model import Better, Rate
-from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season, label_of
+from skyplumb.season.rig import Better, Rate
+from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season
 
 Floats = NDArray[np.float64]
 
@@ -35,11 +34,9 @@ GOAL = 0.90
 """Hit rate that an axis accuracy or a focal length is found for."""
 WORST_AXIS_ARCMIN = 120.0
 AXES_ARCMIN = np.geomspace(0.25, WORST_AXIS_ARCMIN, 10)
-SAME_SCALE = 0.05
 BEYOND = 1.25
 """So far past the most demanding run audited, and so far beside any, the model is still taken to
 have been there."""
-FEWEST_GAPS = 3
 TOO_WIDE = 6.0
 """An interval whose ends are further apart than this factor is only a range, not a figure."""
 
@@ -188,16 +185,6 @@ class _Basis:
     def scale(self, focal: Floats | float) -> Floats | float:
         return ARCSEC_PER_RAD_UM_MM * self.pixel_um / focal
 
-    def limit_px(self, scale: float) -> float:
-        """The limit that most frames of this scale were judged by; NaN if none was."""
-        mine = self.runs_at(scale)["trail_limit_px"].dropna()
-        return float(mine.median()) if len(mine) else nan
-
-    def runs_at(self, scale: float) -> pd.DataFrame:
-        """Runs of about this scale, in arcsec/px."""
-        runs = self.season.runs
-        return runs[(runs["scale_arcsec_px"] / scale - 1).abs() < SAME_SCALE]
-
 
 def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
     """Forecast one lens, or every lens of the season if none is asked for.
@@ -211,13 +198,15 @@ def predict(season: Season, model: SeasonModel, ask: Ask) -> Forecast:
         raise UserError(f"no forecast: {model.why_not}; audit a night with tracked frames")
     _refuse_never_up(season, ask)
     notices = list(season.notices)
-    pixel_um = _pixel(season, ask, notices)
-    gap_s, gap_from = _gap(season, ask)
+    pixel_um = pixel_pitch(season, notices, ask.pixel_um, ask.focal_mm)
+    gap_s, gap_from = gap_between(season, ask.gap_s)
     basis = _Basis(season, model, ask, pixel_um, gap_s, _better(model, ask, notices))
     exposures = (basis.wanted_s,) if isfinite(ask.exposure_s) else STURDIER_S
     return Forecast(
         model=model,
-        lenses=tuple(_lens_forecast(basis, *lens) for lens in _lenses(basis)),
+        lenses=tuple(
+            _lens_forecast(basis, *lens) for lens in lenses_of(season, pixel_um, ask.focal_mm)
+        ),
         wanted_s=basis.wanted_s,
         gap_s=gap_s,
         gap_from=gap_from,
@@ -251,11 +240,11 @@ def _crossing(curve: Floats, log_t: Floats, target: float) -> float:
 
 def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> LensForecast:
     ask, model, wanted = basis.ask, basis.model, basis.wanted_s
+    limit = limit_px(basis.season, scale)
     asked = [wanted] if isfinite(ask.exposure_s) else []
     shown = tuple(sorted({*map(float, SHOWN_S), *asked}))
 
     def rate(exposures_s: Floats) -> Rate:
-        limit = basis.limit_px(scale)
         return model.rate(scale, focal, exposures_s, ask.declination_deg, basis.better, limit)
 
     fine = rate(GRID_S)
@@ -269,7 +258,7 @@ def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> Lens
         rate=rate(np.array(shown)),
         wanted=rate(np.array([wanted])),
         audited_to_s=min(audited, float(model.counts.exposure_s.max())) * BEYOND,
-        audited_s=tuple(sorted(basis.runs_at(scale)["setting_s"].dropna().unique())),
+        audited_s=tuple(sorted(runs_at(basis.season, scale)["setting_s"].dropna().unique())),
         longest=tuple(crossing(fine, GRID_S, goal) for goal in TARGETS),
         most=most_light(fine, GRID_S, basis.gap_s, sky, float(model.counts.exposure_s.min())),
         sky=sky,
@@ -324,7 +313,7 @@ def _turn_edge_px_min(basis: _Basis) -> float:
 
 def _axis_needed(basis: _Basis, scale: float, focal: float) -> Crossing:
     """The axis error up to which `GOAL` is kept at the wanted exposure."""
-    rig, limit, dec = basis.model.rig, basis.limit_px(scale), basis.ask.declination_deg
+    rig, limit, dec = basis.model.rig, limit_px(basis.season, scale), basis.ask.declination_deg
     assert rig is not None  # `predict` refuses a season without
 
     def kept(axis: float) -> Rate:
@@ -384,65 +373,3 @@ def _refuse_never_up(season: Season, ask: Ask) -> None:
             f"--declination {dec:g}: never rises at {abs(most):.1f} {north}, where these sessions "
             f"were taken; give one of {seen}"
         )
-
-
-def _pixel(season: Season, ask: Ask, notices: list[str]) -> float:
-    """Pixel pitch, um; NaN where every lens is known by its scale alone."""
-    if isfinite(ask.pixel_um):
-        return ask.pixel_um
-    runs = season.runs[season.runs["pixel_um"] > 0]
-    if runs.empty and not isfinite(ask.focal_mm):
-        return nan
-    if runs.empty:
-        raise UserError(
-            "--pixel: give the pixel pitch in micrometres; no frame of these sessions was solved "
-            "with a known focal length, so it cannot be had from them"
-        )
-    shots = season.frames["run_id"].map(runs["pixel_um"])
-    pitches = shots.dropna().round(2).value_counts()
-    pixel = float(pitches.index[0])
-    if len(pitches) > 1:
-        notices.append(
-            f"Cameras of different pixel pitch were audited; this is for {pixel:.2f} um, the one "
-            "with most frames. --pixel chooses another."
-        )
-    return pixel
-
-
-def _gap(season: Season, ask: Ask) -> tuple[float, str]:
-    """Seconds between the end of a frame and the start of the next, and where they are from."""
-    if isfinite(ask.gap_s):
-        return ask.gap_s, "asked"
-    frames = season.frames.dropna(subset=["utc_s", "exposure_s"]).sort_values(["run_id", "utc_s"])
-    exposure = frames.groupby("run_id")["exposure_s"].shift()
-    gap = frames.groupby("run_id")["utc_s"].diff() - exposure
-    # Clocks that write whole seconds make short gaps look negative now and then; a body that
-    # takes a dark after each frame pauses for as long as that was.
-    gap = gap[(gap > -2) & (gap < np.maximum(120, 1.5 * exposure))]
-    if len(gap) < FEWEST_GAPS:
-        return 0.0, "assumed"
-    return max(float(gap.median()), 0.0), "measured"
-
-
-def _lenses(basis: _Basis) -> Sequence[tuple[str, float, float]]:
-    """Name, focal length (mm, NaN unknown) and scale (arcsec/px) of each, from wide to long."""
-    ask, runs = basis.ask, basis.season.runs
-    if isfinite(ask.focal_mm):
-        return [(f"{ask.focal_mm:g} mm", ask.focal_mm, float(basis.scale(ask.focal_mm)))]
-    found: dict[str, tuple[str, float, float]] = {}
-    known = runs[(runs["focal_mm"] > 0)] if isfinite(basis.pixel_um) else runs[:0]
-    pairs = known[["lens", "focal_mm"]].drop_duplicates().sort_values(["focal_mm", "lens"])
-    for lens, focal in pairs.itertuples(index=False):
-        name = label_of(str(lens), focal)
-        found[name] = (name, float(focal), float(basis.scale(float(focal))))
-    # A lens whose frames were solved, of unknown focal length: its scale says all there is to say.
-    rest = runs[~runs.index.isin(known.index) & (runs["scale_arcsec_px"] > 0)]
-    for lens, mine in rest.groupby(rest["lens"].astype(str)):
-        for scale in sorted(
-            mine["scale_arcsec_px"].map(lambda value: float(f"{value:.2g}")).unique()
-        ):
-            name = f"{lens} ({scale:g} arcsec/px)" if lens else f"{scale:g} arcsec/px"
-            found.setdefault(name, (name, nan, float(scale)))
-    if not found:
-        raise UserError("--focal: give a focal length in mm; these sessions know of none")
-    return sorted(found.values(), key=lambda one: -one[2])

@@ -15,6 +15,7 @@ from skyplumb.season.comparison import effects
 from skyplumb.season.cross_validation import model_of
 from skyplumb.season.forecast import Ask, Forecast, predict
 from skyplumb.season.gear_page import facts, gear_page, render, table
+from skyplumb.season.plan import Plan, PlanAsk, plan
 from skyplumb.season.rig_model import counts_of
 from skyplumb.season.sessions import read_season
 from skyplumb.season.tally import tally
@@ -69,3 +70,9 @@ def forecast_from(folders: Sequence[Path], ask: Ask) -> Forecast:
     """Forecast from the sessions under `folders`."""
     season = read_season(folders)
     return predict(season, model_of(counts_of(season.frames, season.runs)), ask)
+
+
+def plan_from(folders: Sequence[Path], ask: PlanAsk) -> Plan:
+    """Plan a night from the sessions under `folders`."""
+    season = read_season(folders)
+    return plan(season, model_of(counts_of(season.frames, season.runs)), ask)

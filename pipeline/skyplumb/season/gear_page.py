@@ -20,7 +20,7 @@ from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
-from skyplumb.season.rig_model import EVENT_ROOM_ARCSEC
+from skyplumb.season.rig import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import ALONE, GROUPS, Tally, best_remedy, labelled
 

@@ -69,6 +69,9 @@ class Mixed:
     nights: int
     posterior: Floats
     """Parameters as they may be in truth, equally likely, shape (n, parameters)."""
+    night_effects: Floats
+    """Each night's own intercept, in the nights' standard deviations, and its error: shape
+    (nights, 2), at the best fit."""
 
     @property
     def spread(self) -> float:
@@ -89,6 +92,7 @@ def fit_mixed(
     priors: Sequence[Prior],
     offset: Floats | float = 0.0,
     spread: Prior | None = None,
+    draws: bool = True,
 ) -> Mixed:
     """Fit by maximum (penalised) marginal likelihood.
 
@@ -107,6 +111,8 @@ def fit_mixed(
         Known part of the linear predictor.
     spread : Prior
         Of the logarithm of the nights' standard deviation; `SPREAD` if not given.
+    draws : bool
+        Whether draws of the posterior are wanted; the best fit stands for all of them else.
     """
     spread_prior = spread or SPREAD
     order = np.argsort(night, kind="stable")
@@ -160,8 +166,32 @@ def fit_mixed(
     values = np.maximum(values, 0.5 * float(np.min(1 / sd**2)))
     covariance = (vectors / values) @ vectors.T
     nights = len(starts)
-    posterior = _posterior(np.asarray(found.x), covariance, nights, costs)
-    return Mixed(link, np.asarray(found.x), covariance, nights, posterior)
+    posterior = np.asarray(found.x)[None]
+    if draws:
+        posterior = _posterior(np.asarray(found.x), covariance, nights, costs)
+    effects = np.zeros((0, 2))
+    if len(order):
+        share = _night_shares(link, found.x, fixed, design, success, total, starts)
+        middle = share @ _GRID
+        effects = np.stack([middle, np.sqrt(share @ _GRID**2 - middle**2)], axis=1)
+    return Mixed(link, np.asarray(found.x), covariance, nights, posterior, effects)
+
+
+def _night_shares(
+    link: str,
+    params: Floats,
+    fixed: Floats | float,
+    design: Floats,
+    success: Floats,
+    total: Floats,
+    starts: NDArray[np.intp],
+) -> Floats:
+    """How likely each point of the grid is to be the night's own intercept, shape (nights, n)."""
+    eta = (fixed + design @ params[:-1])[:, None] + np.exp(params[-1]) * _GRID
+    log_p, log_q = _log_chances(link, eta)
+    rows = success[:, None] * log_p + (total - success)[:, None] * log_q
+    by_night = np.add.reduceat(rows, starts, axis=0) + _LOG_WEIGHT
+    return np.asarray(np.exp(by_night - logsumexp(by_night, axis=1, keepdims=True)))
 
 
 def _posterior(

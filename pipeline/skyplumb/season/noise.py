@@ -44,10 +44,17 @@ class SkyRules:
     """Under the brightest of the skies met."""
     high: float = nan
     """Under the darkest."""
+    read_e: float = nan
+    """Read noise, electrons."""
 
     @property
     def known(self) -> bool:
         return isfinite(self.at)
+
+    @property
+    def electrons_s(self) -> float:
+        """Of the sky in a sample, a second."""
+        return SKY_OVER_READ * self.read_e**2 / self.at
 
     def share(self, exposure_s: Floats) -> Floats:
         """What read noise leaves of the light, as exposure time: the stack of shorter ones is as
@@ -80,7 +87,7 @@ def sky_rules(season: Season, focal_mm: float, fnumber: float = nan) -> SkyRules
             return SkyRules()
     tail = (1 - CONFIDENCE) / 2
     at, low, high = (float(seconds.quantile(q)) for q in (0.5, tail, 1 - tail))
-    return SkyRules(at, low, high)
+    return SkyRules(at, low, high, float(rates["read_e"].median()))
 
 
 def _seconds(frames: pd.DataFrame) -> pd.DataFrame:
@@ -92,8 +99,10 @@ def _seconds(frames: pd.DataFrame) -> pd.DataFrame:
         read, slope = photon_transfer(some["sky_level"], some["sky_noise"])
         if isfinite(read):
             grows = slope * some["sky_level"] / some["exposure_s"]
-            parts.append(some.assign(seconds=SKY_OVER_READ * read**2 / grows))
-    columns = ["focal_mm", "aperture", "seconds"]
+            # The variance grows by one over the electrons to a sample unit.
+            seconds = SKY_OVER_READ * read**2 / grows
+            parts.append(some.assign(seconds=seconds, read_e=read / slope))
+    columns = ["focal_mm", "aperture", "seconds", "read_e"]
     return pd.concat(parts)[columns] if parts else pd.DataFrame(columns=columns, dtype=float)
 
 

@@ -27,22 +27,19 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import expit, ndtri
-from scipy.stats import qmc
 
 from skyplumb.causes import CAUSES, Comes, Where
 from skyplumb.season.discrepancy import Discrepancy, discrepancy
 from skyplumb.season.drift import (
-    DriftFit,
     Faults,
     fit_drift,
-    held,
     one_a_night,
     population,
     refraction_arcsec_min,
     trail_arcsec,
 )
 from skyplumb.season.mixed_model import LOGIT, SPREAD, SURVIVAL, Mixed, Prior, fit_mixed
+from skyplumb.season.rig import EVENT_ROOM_ARCSEC, QUICK_DRAWS, SEED, Ahead, Rig, room_arcsec
 
 Floats = NDArray[np.float64]
 
@@ -58,24 +55,14 @@ that are log-normal with a spread of 1; what the power of the exposure is more t
 a few seconds is diluted in a long exposure's moments."""
 EVENT_SPREAD = Prior(float(np.log(0.6)), 0.4)
 """Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
-EVENT_ROOM_ARCSEC = 10.0
 SLIP_PRIORS = (Prior(-6.0, 1.2),)
 """log(slips per minute of exposure that 10 arcsec do not hide)."""
 REST_PRIORS = (Prior(3.7, 1.2),)
 """Log odds of no other loss: 80 % to 99.8 %."""
-MOST = 30.0
-"""Logarithm of events that no frame survives."""
-LEAST_ROOM = 0.3
-"""Share of the limit that is left for a gust at least: frames that drift took are gone anyway."""
 
 FEWEST_NIGHTS = 1
-DRAWS = 300
-QUICK_DRAWS = 60
-POINTS = 128
-"""Nights, targets and frames that each draw is averaged over."""
 TURNS, PHASES = 16, 4
 MOST_TARGETS = 512
-SEED = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +86,8 @@ class Counts:
     keep: Floats
     faults: Faults
     """Of each run; NaN where no mount fit tells."""
+    axis_way_rad: Floats
+    """What is to be added to an hour angle to count it from where the axis error points."""
 
     @property
     def judged(self) -> Floats:
@@ -117,18 +106,6 @@ class Counts:
 
 
 @dataclass(frozen=True, slots=True)
-class Rate:
-    """A hit rate with its 95 % interval; arrays of the shape that was asked for."""
-
-    middle: Floats
-    """The median of what it may be: as likely too high as too low, whatever it is asked for."""
-    low: Floats
-    high: Floats
-    draws: Floats
-    """Shape (draws, ...): the hit rate as it may be in truth."""
-
-
-@dataclass(frozen=True, slots=True)
 class Spreads:
     """What is thought of the spread of nights before any was seen; logarithms of standard
     deviations."""
@@ -136,150 +113,6 @@ class Spreads:
     slips: Prior = SPREAD
     events: Prior = EVENT_SPREAD
     rest: Prior = SPREAD
-
-
-@dataclass(frozen=True, slots=True)
-class Better:
-    """What to forecast with instead of the nights' own faults."""
-
-    axis_arcmin: float = np.nan
-    """NaN for that of the nights."""
-    all_fixed: bool = False
-    """Perfect axis, rate and balance, a head that holds: what no adjustment takes remains."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rig:
-    """The physical model."""
-
-    drift: DriftFit
-    slips: Mixed
-    events: Mixed
-    rest: Mixed
-    faults: Faults
-    """One a night, of those that have a mount fit."""
-    targets: tuple[Floats, Floats]
-    """Declination and altitude of the season's runs, each as often as it has frames."""
-    limit_px: float
-    """That of most frames."""
-    finest_arcsec_px: float
-    nights: int
-    left: Discrepancy
-    """What physics leaves of the hit rates counted."""
-
-    @property
-    def measured(self) -> bool:
-        return len(self.faults) > 0
-
-    @property
-    def events_per_min(self) -> tuple[float, float, float]:
-        """Gusts and knocks a minute that `EVENT_ROOM_ARCSEC` do not hide, with the interval."""
-        spread = 1.96 * np.sqrt(self.events.covariance[0, 0])
-        at = self.events.params[0]
-        low, middle, high = np.exp([at - spread, at, at + spread])
-        return float(middle), float(low), float(high)
-
-    def expected(self, counts: Counts) -> Floats:
-        """The hit rate of each run alone, all its targets taken as the season's, shape (runs,)."""
-        cells = np.stack([np.round(np.log(counts.scale), 2), counts.exposure_s, counts.limit_px])
-        kinds, place = np.unique(cells, axis=1, return_inverse=True)
-        ahead = _Ahead(self, QUICK_DRAWS, np.nan, Better())
-        many = [ahead.rate(float(np.exp(s)), t, limit) for s, t, limit in kinds.T]
-        told = self.left.applied(np.stack(many, axis=1), np.exp(kinds[0]), kinds[1])
-        return np.asarray(told.mean(axis=0)[place.reshape(-1)])
-
-    def rate(
-        self,
-        scale: Floats | float,
-        exposure_s: Floats | float,
-        dec_deg: float = np.nan,
-        better: Better | None = None,
-        draws: int = DRAWS,
-        limit_px: float = np.nan,
-    ) -> Rate:
-        """Hit rate over all nights at some scales (arcsec/px) and exposures, broadcast.
-
-        NaN for the declination is the targets of the season, for the limit that of the season.
-        """
-        scale, exposure_s = np.broadcast_arrays(
-            np.asarray(scale, float), np.asarray(exposure_s, float)
-        )
-        limit = limit_px if np.isfinite(limit_px) else self.limit_px
-        ahead = _Ahead(self, draws, dec_deg, better or Better())
-        many = np.stack(
-            [
-                ahead.rate(s, t, limit)
-                for s, t in zip(scale.ravel(), exposure_s.ravel(), strict=True)
-            ],
-            axis=1,
-        )
-        many = self.left.applied(many, scale.ravel(), exposure_s.ravel())
-        low, middle, high = np.percentile(many, [2.5, 50, 97.5], axis=0)
-        shape = scale.shape
-        return Rate(
-            middle.reshape(shape),
-            low.reshape(shape),
-            high.reshape(shape),
-            many.reshape(draws, *shape),
-        )
-
-
-class _Ahead:
-    """Nights that may come: draws of what is not sure, and points of what comes by chance."""
-
-    def __init__(self, rig: Rig, draws: int, dec_deg: float, better: Better) -> None:
-        rng = np.random.default_rng(SEED)
-        # A net of evenly spread points; half a step keeps them off the ends.
-        net = qmc.Sobol(9, scramble=False).random(POINTS) + 0.5 / POINTS
-        axis, rate, gusts, slips, rest = ndtri(net[:, :5]).T
-        turn, way, phase = 2 * np.pi * net[:, 5:8].T
-        target = (net[:, 8] * len(rig.targets[0])).astype(np.intp)
-        self.dec_deg = rig.targets[0][target] if np.isnan(dec_deg) else np.full(POINTS, dec_deg)
-        size = refraction_arcsec_min(rig.targets[1][target])
-        self.chance = (turn, phase, (size * np.cos(way), size * np.sin(way)))
-        people = population(rig.faults, rig.finest_arcsec_px, draws, rng)
-        faults = people.nights(axis, rate)
-        still = np.zeros_like(faults.axis_arcmin)
-        if better.all_fixed:
-            faults = Faults(still, still, faults.periodic_arcsec, faults.period_s)
-        elif np.isfinite(better.axis_arcmin):
-            exact = still + better.axis_arcmin
-            faults = Faults(exact, faults.rate_ppm, faults.periodic_arcsec, faults.period_s)
-        self.faults = faults
-        factor, scatter = rig.drift.draws(draws, rng)
-        self.factor, self.scatter = factor[:, None], scatter[:, None]
-        parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
-        self.slips, self.events, self.rest = parts
-        self.log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
-        if better.all_fixed:
-            self.log_slips = self.log_slips - np.inf
-        self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
-        self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
-
-    def rate(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
-        """Hit rate of each draw, shape (draws,)."""
-        return np.asarray(self.chances(scale, exposure_s, limit_px).mean(axis=1))
-
-    def chances(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
-        """The same night by night, shape (draws, POINTS)."""
-        time = np.full(1, exposure_s)
-        trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
-        limit = limit_px * scale
-        good = held(np.log(trail), np.log(limit), self.factor, self.scatter)
-        minutes = exposure_s / 60
-        slips = np.exp(np.minimum(self.log_slips, MOST)) * minutes * EVENT_ROOM_ARCSEC / limit
-        power, bend = np.maximum(self.events[:, 1:2], 0), np.maximum(self.events[:, 2:3], 0)
-        longer = np.maximum(self.events[:, 3:4], -0.95)
-        room = np.log(EVENT_ROOM_ARCSEC / _room_arcsec(trail, limit))
-        room = np.where(room > 0, power * room, power * room - bend * room**2)
-        gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
-        return np.asarray(good * np.exp(-slips - gusts) * self.fine)
-
-
-def _room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
-    """What the limit leaves for a gust beside the drift: variances add."""
-    left = np.maximum(1 - (trail_arcsec / limit_arcsec) ** 2, LEAST_ROOM**2)
-    return np.asarray(limit_arcsec * np.sqrt(left))
 
 
 def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
@@ -325,6 +158,11 @@ def counts_of(frames: pd.DataFrame, runs: pd.DataFrame) -> Counts:
             column("periodic_amplitude_arcsec"),
             column("periodic_period_s"),
         ),
+        # Of a turned axis by u in altitude and v on the sky along the horizon (`trail_arcsec`).
+        axis_way_rad=np.arctan2(
+            column("axis_az_error_arcmin") * np.cos(np.radians(column("latitude_deg"))),
+            column("axis_alt_error_arcmin"),
+        ),
     )
 
 
@@ -342,7 +180,7 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
     ones = np.ones(len(limit))
     minutes = counts.exposure_s / 60
     # Half of a run's frames have less trail than that.
-    room = _room_arcsec(np.median(trail, axis=(1, 2)), limit)
+    room = room_arcsec(np.median(trail, axis=(1, 2)), limit)
 
     def fit(
         link: str,
@@ -389,8 +227,16 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
         finest_arcsec_px=finest,
         nights=len(np.unique(counts.night)),
         left=Discrepancy(np.zeros((0, 2)), np.zeros(0), np.zeros(0)),
+        axis_ways_rad=_ways(counts),
     )
     return replace(rig, left=_left(rig, counts))
+
+
+def _ways(counts: Counts) -> Floats:
+    """Where the axis pointed, night by night, of those that tell."""
+    rows = np.flatnonzero(np.isfinite(counts.axis_way_rad))
+    first = rows[np.unique(counts.night[rows], return_index=True)[1]]
+    return counts.axis_way_rad[first]
 
 
 def _left(rig: Rig, counts: Counts) -> Discrepancy:
@@ -398,13 +244,14 @@ def _left(rig: Rig, counts: Counts) -> Discrepancy:
     cells = np.stack([np.round(np.log(counts.scale), 2), counts.exposure_s, counts.limit_px])
     kinds, place = np.unique(cells, axis=1, return_inverse=True)
     place = place.reshape(-1)
-    ahead = _Ahead(rig, QUICK_DRAWS, np.nan, Better())
+    ahead = Ahead(rig, QUICK_DRAWS)
     many = np.stack([ahead.chances(float(np.exp(s)), t, limit) for s, t, limit in kinds.T])
     return discrepancy(
         np.stack([kinds[0], np.log(kinds[1])], axis=1),
         np.bincount(place, counts.keep).astype(float),
         np.bincount(place, counts.judged).astype(float),
-        np.bincount(place).astype(float),
+        # Of one night, however many runs it is parted into.
+        np.bincount(np.unique(np.stack([place, counts.night]), axis=1)[0]).astype(float),
         many.mean(axis=(1, 2)),
         many.std(axis=2).mean(axis=1),
     )

@@ -47,6 +47,8 @@ _COLUMNS = (
 _MAY_BE_MISSING = {"altitude_deg", "aperture", "iso", "gain", "sky_level", "sky_noise"}
 _MOUNT = (
     "axis_total_error_arcmin",
+    "axis_alt_error_arcmin",
+    "axis_az_error_arcmin",
     "rate_error_ppm",
     "periodic_amplitude_arcsec",
     "periodic_period_s",

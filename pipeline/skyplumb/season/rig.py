@@ -1,0 +1,252 @@
+"""The model of the rig: hit rates at any scale and exposure, of nights that may come.
+
+What is not sure (the parameters) is drawn, what comes by chance (nights, targets, phases) is
+averaged over evenly spread points, and what physics leaves is added last (`discrepancy`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import expit, ndtri
+from scipy.stats import qmc
+
+from skyplumb.season.discrepancy import Discrepancy
+from skyplumb.season.drift import (
+    DriftFit,
+    Faults,
+    held,
+    population,
+    refraction_arcsec_min,
+    trail_arcsec,
+)
+from skyplumb.season.mixed_model import Mixed
+
+Floats = NDArray[np.float64]
+
+EVENT_ROOM_ARCSEC = 10.0
+MOST = 30.0
+"""Logarithm of events that no frame survives."""
+LEAST_ROOM = 0.3
+"""Share of the limit that is left for a gust at least: frames that drift took are gone anyway."""
+DRAWS = 300
+QUICK_DRAWS = 60
+POINTS = 128
+"""Nights, targets and frames that each draw is averaged over."""
+SEED = 20
+OWN_WAY_RAD = 0.35
+"""How far the axis errors of two nights that point alike are apart, 20 degrees, ours."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """A hit rate with its 95 % interval; arrays of the shape that was asked for."""
+
+    middle: Floats
+    """The median of what it may be: as likely too high as too low, whatever it is asked for."""
+    low: Floats
+    high: Floats
+    draws: Floats
+    """Shape (draws, ...): the hit rate as it may be in truth."""
+
+
+@dataclass(frozen=True, slots=True)
+class Better:
+    """What to forecast with instead of the nights' own faults."""
+
+    axis_arcmin: float = np.nan
+    """NaN for that of the nights."""
+    all_fixed: bool = False
+    """Perfect axis, rate and balance, a head that holds: what no adjustment takes remains."""
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """The physical model."""
+
+    drift: DriftFit
+    slips: Mixed
+    events: Mixed
+    rest: Mixed
+    faults: Faults
+    """One a night, of those that have a mount fit."""
+    targets: tuple[Floats, Floats]
+    """Declination and altitude of the season's runs, each as often as it has frames."""
+    limit_px: float
+    """That of most frames."""
+    finest_arcsec_px: float
+    nights: int
+    left: Discrepancy
+    """What physics leaves of the hit rates counted."""
+    axis_ways_rad: Floats
+    """Hour angle that is to be added to a target's to count it from where the axis error points,
+    night by night; empty where no night knows it."""
+
+    @property
+    def measured(self) -> bool:
+        return len(self.faults) > 0
+
+    @property
+    def events_per_min(self) -> tuple[float, float, float]:
+        """Gusts and knocks a minute that `EVENT_ROOM_ARCSEC` do not hide, with the interval."""
+        spread = 1.96 * np.sqrt(self.events.covariance[0, 0])
+        at = self.events.params[0]
+        low, middle, high = np.exp([at - spread, at, at + spread])
+        return float(middle), float(low), float(high)
+
+    def expected(self, scale: Floats, exposure_s: Floats, limit_px: Floats) -> Floats:
+        """Hit rates of single runs, all their targets taken as the season's, shape (runs,)."""
+        cells = np.stack([np.round(np.log(scale), 2), exposure_s, limit_px])
+        kinds, place = np.unique(cells, axis=1, return_inverse=True)
+        ahead = Ahead(self, QUICK_DRAWS)
+        many = [ahead.rate(float(np.exp(s)), t, limit) for s, t, limit in kinds.T]
+        told = self.left.applied(np.stack(many, axis=1), np.exp(kinds[0]), kinds[1])
+        return np.asarray(told.mean(axis=0)[place.reshape(-1)])
+
+    def rate(
+        self,
+        scale: Floats | float,
+        exposure_s: Floats | float,
+        dec_deg: float = np.nan,
+        better: Better | None = None,
+        draws: int = DRAWS,
+        limit_px: float = np.nan,
+    ) -> Rate:
+        """Hit rate over all nights at some scales (arcsec/px) and exposures, broadcast.
+
+        NaN for the declination is the targets of the season, for the limit that of the season.
+        """
+        scale, exposure_s = np.broadcast_arrays(
+            np.asarray(scale, float), np.asarray(exposure_s, float)
+        )
+        limit = limit_px if np.isfinite(limit_px) else self.limit_px
+        ahead = Ahead(self, draws, dec_deg, better)
+        many = np.stack(
+            [
+                ahead.rate(s, t, limit)
+                for s, t in zip(scale.ravel(), exposure_s.ravel(), strict=True)
+            ],
+            axis=1,
+        )
+        many = self.left.applied(many, scale.ravel(), exposure_s.ravel())
+        low, middle, high = np.percentile(many, [2.5, 50, 97.5], axis=0)
+        shape = scale.shape
+        return Rate(
+            middle.reshape(shape),
+            low.reshape(shape),
+            high.reshape(shape),
+            many.reshape(draws, *shape),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """One target at some moments of a night, instead of those of the season."""
+
+    dec_deg: float
+    hour_angle_rad: Floats
+    """Shape (n,)."""
+    refraction: tuple[Floats, Floats]
+    """Drift towards east and north, arcsec a minute."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wind:
+    """Where a night stands among all nights by its gusts, in their standard deviations."""
+
+    middle: float
+    sd: float
+
+
+class Ahead:
+    """Nights that may come: draws of what is not sure, and points of what comes by chance."""
+
+    def __init__(
+        self,
+        rig: Rig,
+        draws: int,
+        dec_deg: float = np.nan,
+        better: Better | None = None,
+        aim: Aim | None = None,
+        wind: Wind | None = None,
+        net: Floats | None = None,
+    ) -> None:
+        """`net` has a row for each night and frame, shape (n, 9) in 0..1: axis, rate, gusts, slips,
+        rest, axis' direction, refraction's direction, phase, target or moment."""
+        better = better or Better()
+        rng = np.random.default_rng(SEED)
+        if net is None:
+            # A net of evenly spread points; half a step keeps them off the ends.
+            net = qmc.Sobol(9, scramble=False).random(POINTS) + 0.5 / POINTS
+        axis, rate, gusts, slips, rest = ndtri(net[:, :5]).T
+        turn, way, phase = 2 * np.pi * net[:, 5:8].T
+        if wind is not None:
+            gusts = wind.middle + wind.sd * gusts
+        if aim is None:
+            target = (net[:, 8] * len(rig.targets[0])).astype(np.intp)
+            self.dec_deg = rig.targets[0][target]
+            if np.isfinite(dec_deg):
+                self.dec_deg = np.full(len(net), dec_deg)
+            size = refraction_arcsec_min(rig.targets[1][target])
+            refraction = (size * np.cos(way), size * np.sin(way))
+        else:
+            moment = (net[:, 8] * len(aim.hour_angle_rad)).astype(np.intp)
+            self.dec_deg = np.full(len(net), aim.dec_deg)
+            refraction = (aim.refraction[0][moment], aim.refraction[1][moment])
+            turn = aim.hour_angle_rad[moment] + _directions(rig.axis_ways_rad, net[:, 5])
+        self.chance = (turn, phase, refraction)
+        people = population(rig.faults, rig.finest_arcsec_px, draws, rng)
+        faults = people.nights(axis, rate)
+        still = np.zeros_like(faults.axis_arcmin)
+        if better.all_fixed:
+            faults = Faults(still, still, faults.periodic_arcsec, faults.period_s)
+        elif np.isfinite(better.axis_arcmin):
+            exact = still + better.axis_arcmin
+            faults = Faults(exact, faults.rate_ppm, faults.periodic_arcsec, faults.period_s)
+        self.faults = faults
+        factor, scatter = rig.drift.draws(draws, rng)
+        self.factor, self.scatter = factor[:, None], scatter[:, None]
+        parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
+        self.slips, self.events, self.rest = parts
+        self.log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
+        if better.all_fixed:
+            self.log_slips = self.log_slips - np.inf
+        self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
+        self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
+
+    def rate(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
+        """Hit rate of each draw, shape (draws,)."""
+        return np.asarray(self.chances(scale, exposure_s, limit_px).mean(axis=1))
+
+    def chances(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
+        """The same point by point, shape (draws, points)."""
+        time = np.full(1, exposure_s)
+        trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
+        limit = limit_px * scale
+        good = held(np.log(trail), np.log(limit), self.factor, self.scatter)
+        minutes = exposure_s / 60
+        slips = np.exp(np.minimum(self.log_slips, MOST)) * minutes * EVENT_ROOM_ARCSEC / limit
+        power, bend = np.maximum(self.events[:, 1:2], 0), np.maximum(self.events[:, 2:3], 0)
+        longer = np.maximum(self.events[:, 3:4], -0.95)
+        room = np.log(EVENT_ROOM_ARCSEC / room_arcsec(trail, limit))
+        room = np.where(room > 0, power * room, power * room - bend * room**2)
+        gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
+        return np.asarray(good * np.exp(-slips - gusts) * self.fine)
+
+
+def room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
+    """What the limit leaves for a gust beside the drift: variances add."""
+    left = np.maximum(1 - (trail_arcsec / limit_arcsec) ** 2, LEAST_ROOM**2)
+    return np.asarray(limit_arcsec * np.sqrt(left))
+
+
+def _directions(known_rad: Floats, at: Floats) -> Floats:
+    """Where axis errors point, by a number in 0..1: as on each of the nights known, about as often
+    anywhere as on one of them."""
+    part = at * (len(known_rad) + 1)
+    which = np.minimum(part.astype(np.intp), len(known_rad))
+    inside = np.clip(part - which, 1e-3, 1 - 1e-3)
+    own = np.append(known_rad, 0.0)[which] + OWN_WAY_RAD * ndtri(inside)
+    return np.asarray(np.where(which < len(known_rad), own, 2 * np.pi * inside))
