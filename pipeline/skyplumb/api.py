@@ -30,6 +30,7 @@ def audit(
     root: AnyPath | None = None,
     xmp: bool = False,
     xmp_beside: AnyPath | None = None,
+    share: bool = False,
     cluster: str = "",
     send_files: bool = False,
     quiet: bool = True,
@@ -60,7 +61,7 @@ def audit(
         What a process may take for one frame, GB.
     fresh : bool
         Measure every frame again.
-    link_into, root, xmp, xmp_beside : optional
+    link_into, root, xmp, xmp_beside, share : optional
         As the command's options of these names.
     cluster : str
         Address of a Dask scheduler whose workers measure, or `local`; own processes if empty.
@@ -98,6 +99,7 @@ def audit(
         memory_bytes=memory_bytes_of(worker_memory_gb),
         root=_path(root),
         xmp_beside=_path(xmp_beside),
+        share=share,
         cluster=cluster,
         send_files=send_files,
     )

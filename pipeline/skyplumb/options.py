@@ -61,10 +61,12 @@ class Options:
     """Address of a Dask scheduler whose workers measure, or `local`; empty for own processes."""
     history: tuple[Path, ...] = ()
     """Outputs of earlier audits, which tell how sharp a lens can be."""
+    share: bool = False
+    """Whether to write a page to give away, without paths, serial numbers and place."""
     send_files: bool = False
     """Whether its workers get the files sent, since they do not see the card."""
 
     @property
     def targets(self) -> Targets:
         """Where the files of a session go."""
-        return Targets(self.out, self.link_into, self.xmp, self.xmp_beside, self.root)
+        return Targets(self.out, self.link_into, self.xmp, self.xmp_beside, self.share, self.root)

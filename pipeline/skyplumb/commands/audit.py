@@ -78,6 +78,14 @@ def audit(
             show_default="none",
         ),
     ] = None,
+    share: Annotated[
+        bool,
+        typer.Option(
+            "--share",
+            help="Write report-share.html besides: the page without paths, serial numbers and "
+            "place.",
+        ),
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,
 ) -> None:
     """Audit a card: which frames to stack, and what happened to the others."""
@@ -102,6 +110,7 @@ def audit(
             memory_bytes=memory_bytes_of(worker_memory),
             root=root,
             xmp_beside=xmp_beside,
+            share=share,
             cluster=cluster,
             send_files=send_files,
         )

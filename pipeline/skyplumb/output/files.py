@@ -20,6 +20,7 @@ from skyplumb.output.index import Row, row_of
 from skyplumb.output.links import link_frames
 from skyplumb.output.made import LEDGER, lay_down
 from skyplumb.output.page.session import render, session_page
+from skyplumb.output.page.shared import without_place
 from skyplumb.output.panels import panels_csv
 from skyplumb.output.paths import (
     file_names,
@@ -49,6 +50,8 @@ class Targets:
     """Whether to write XMP sidecars, see `write_xmp`."""
     xmp_beside: Path | None = None
     """A copy of the card that gets sidecars, see `write_xmp_beside`."""
+    share: bool = False
+    """Whether to write a page to give away, see `page/shared.py`."""
     root: Path | None = None
     """Where the lists say that the card is; where it was audited if None."""
 
@@ -142,12 +145,20 @@ def write_session(
         told = panels_csv(result.panels).encode("utf-8", "backslashreplace")
         lay_down(folder, "panels", {"panels.csv": told} if result.panels else {})
 
+    def share() -> None:
+        made = {}
+        if targets.share:
+            page = render(session_page(without_place(result, card), shared=True))
+            made["report-share.html"] = page.encode("utf-8", "backslashreplace")
+        lay_down(folder, "share", made)
+
     attempt(lists)
     attempt(panels)
     if targets.xmp:
         attempt(sidecars)
     attempt(summary)
     attempt(page)
+    attempt(share)
     if targets.xmp_beside is not None:
         attempt(partial(beside, targets.xmp_beside))
     if targets.link_into is not None:

@@ -70,7 +70,10 @@ SCRIPTS = (
 
 
 def session_page(
-    result: SessionResult, card: Path | None = None, live: Live | None = None
+    result: SessionResult,
+    card: Path | None = None,
+    live: Live | None = None,
+    shared: bool = False,
 ) -> Plain:
     """Everything the page shows, as texts, numbers and lists; what is not known is None.
 
@@ -82,6 +85,8 @@ def session_page(
         The audited folder, from which the page makes the paths of its corrected list.
     live : Live, optional
         What a page shows besides while frames still arrive.
+    shared : bool
+        Whether it lies by itself: no links to files beside it, no pictures there.
 
     Returns
     -------
@@ -90,7 +95,7 @@ def session_page(
     """
     judged = [row for row in result.rows if _is_judged(row)]
     runs = in_order((row.run for row in judged), result.summary)
-    rows, beside = _rows(judged, runs, result)
+    rows, beside = _rows(judged, runs, result, shared)
     axis = set_times(rows)
     cards = [run_card(run, place, rows, result.summary) for place, run in enumerate(runs, 1)]
     setups = setups_of(
@@ -107,6 +112,7 @@ def session_page(
     return {
         "session": result.session,
         "version": __version__,
+        "shared": shared,
         "live": asdict(live) if live is not None else None,
         "cameras": list(dict.fromkeys(filter(None, (_shown(row.camera) for row in result.rows)))),
         "evening": evening(rows),
@@ -180,15 +186,17 @@ def render(page: Plain) -> str:
 
 
 def _rows(
-    judged: Sequence[FrameRow], runs: list[str], result: SessionResult
+    judged: Sequence[FrameRow], runs: list[str], result: SessionResult, alone: bool
 ) -> tuple[list[Plain], dict[str, bytes]]:
     """The judged frames, and the strips that are files of their own."""
     files = {run: [row.file for row in judged if row.run == run] for run in runs}
     pictures = result.pictures or pictures_of(files, result.crops, result.fields)
-    apart = len(judged) >= BESIDE_FROM
+    many = len(judged) >= BESIDE_FROM
+    if many and alone:  # within the page they would be too much for a browser
+        pictures = {}
     rows, beside = [], {}
     for shot in judged:
-        row, strip = frame_row(shot, pictures.get(shot.file, NOTHING), apart)
+        row, strip = frame_row(shot, pictures.get(shot.file, NOTHING), many)
         rows.append(row)
         if strip:
             beside[row["strip"]["uri"]] = strip
