@@ -1,6 +1,7 @@
 # Everything a fresh machine needs: `make demo`, `make test`.
 PYTHON ?= python3
 VENV ?= .venv
+LOWEST := $(VENV)-lowest
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
 
@@ -60,7 +61,19 @@ fuzz: $(STAMP) ## Damage small files in thousands of ways, measure and audit the
 kernels: $(STAMP) ## Measure and audit under each kernel of the linear-algebra library that this processor can run
 	$(BIN)/python -m tests.kernels
 
-clean: ## Remove the environment, the demo and all caches
-	rm -rf $(VENV) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
+# The quick ones, and one audit of a card from the first byte to the last digit.
+FAST := tests/intake tests/night tests/demo tests/measure/test_decode.py tests/output/test_outputs.py \
+	tests/season/test_few_nights.py tests/audit/test_saved_tables.py tests/test_rowwise.py
 
-.PHONY: help install demo demo-table test check bench shipped fuzz kernels clean
+lowest: ## Install the lowest versions that pyproject.toml allows and run the quick tests with them
+	$(PYTHON) -m venv $(LOWEST)
+	$(LOWEST)/bin/python -m pip install --quiet --disable-pip-version-check uv
+	$(LOWEST)/bin/uv pip compile --quiet --python $(LOWEST)/bin/python --resolution lowest-direct \
+		--extra demo --extra cluster pyproject.toml -o $(LOWEST)/lowest.txt
+	$(LOWEST)/bin/uv pip install --quiet --python $(LOWEST)/bin/python -c $(LOWEST)/lowest.txt -e ".[dev]"
+	$(LOWEST)/bin/python -m pytest -n auto --dist worksteal $(FAST)
+
+clean: ## Remove the environment, the demo and all caches
+	rm -rf $(VENV) $(LOWEST) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
+
+.PHONY: help install demo demo-table test check bench shipped fuzz kernels lowest clean

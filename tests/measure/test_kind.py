@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -24,7 +26,7 @@ from drawnscenes import (
 )
 from skyplumb.demo import Sway, draw_frame
 from skyplumb.measure.kind import in_focus_share, kind_of, luminance_cd_m2
-from skyplumb.measure.stars import measure_stars
+from skyplumb.measure.stars import StarMeasure, measure_stars
 from skyplumb.records import Plate, ShotInfo
 
 BAYER = np.array([[0, 1], [1, 2]], np.uint8)
@@ -39,8 +41,41 @@ def kind(
     samples: NDArray[np.uint16], info: ShotInfo, colours: NDArray[np.uint8] = BAYER
 ) -> tuple[str, str]:
     """Kind and reason of a picture of 14 bits over a black level of 512."""
+    return kind_of(*seen(Picture(samples.tobytes(), samples.shape, colours is MONO)), info)
+
+
+class Picture(NamedTuple):
+    """Samples by value: what is asked with several metadata is measured once."""
+
+    samples: bytes
+    shape: tuple[int, ...]
+    mono: bool
+
+
+@lru_cache(maxsize=2)
+def seen(picture: Picture) -> tuple[StarMeasure, Plate]:
+    """What is in a picture, and the picture."""
+    colours = MONO if picture.mono else BAYER
+    samples = np.frombuffer(picture.samples, np.uint16).reshape(picture.shape)
     plate = Plate(samples, colours, np.full(colours.shape, 512, np.float32), 16383.0)
-    return kind_of(measure_stars(plate), plate, info)
+    return measure_stars(plate), plate
+
+
+@lru_cache(maxsize=2)
+def night_sky(scene: str) -> NDArray[np.uint16]:
+    return exposed(NIGHT_SKIES[scene](), 2)
+
+
+@lru_cache(maxsize=2)
+def star_frame(stars: int, fwhm: float, sway: Sway, sky: float) -> NDArray[np.uint16]:
+    return draw_frame(
+        900, 600, stars=stars, snr=(100, 800), fwhm_px=fwhm, sway=sway, sky_e=sky, seed=41
+    ).mosaic
+
+
+@lru_cache(maxsize=2)
+def trails(stars: int, angle: float) -> NDArray[np.uint16]:
+    return exposed(star_trails((400.0, 250.0), angle, stars), 3)
 
 
 @pytest.mark.parametrize("scene", SOMETHING_ELSE)
@@ -65,7 +100,7 @@ def test_clear_cases_need_no_metadata(scene: str, colours: NDArray[np.uint8]) ->
 def test_a_cloudy_or_moonlit_night_stays_a_light_frame(
     scene: str, info: ShotInfo, colours: NDArray[np.uint8]
 ) -> None:
-    assert kind(exposed(NIGHT_SKIES[scene](), 2), info, colours) == ("light", "")
+    assert kind(night_sky(scene), info, colours) == ("light", "")
 
 
 def test_a_round_picture_on_a_wide_sensor_is_no_dark() -> None:
@@ -104,17 +139,13 @@ def test_structure_in_focus_is_told_from_smooth_structure_and_from_noise() -> No
 def test_frames_of_stars_stay_light_frames_however_bad(
     stars: int, fwhm: float, sway: Sway, sky: float, info: ShotInfo
 ) -> None:
-    frame = draw_frame(
-        900, 600, stars=stars, snr=(100, 800), fwhm_px=fwhm, sway=sway, sky_e=sky, seed=41
-    )
-    assert kind(frame.mosaic, info) == ("light", "")
+    assert kind(star_frame(stars, fwhm, sway, sky), info) == ("light", "")
 
 
 @pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
 @pytest.mark.parametrize(("stars", "angle"), [(250, 10.0), (250, 25.0), (20, 45.0)])
 def test_star_trails_stay_a_light_frame(stars: int, angle: float, info: ShotInfo) -> None:
-    trails = exposed(star_trails((400.0, 250.0), angle, stars), 3)
-    assert kind(trails, info) == ("light", "")
+    assert kind(trails(stars, angle), info) == ("light", "")
 
 
 def test_stars_over_a_lit_ground_make_a_light_frame() -> None:
