@@ -16,7 +16,15 @@ from skyplumb._terminal import complain, failure, tell
 from skyplumb.commands.audit import audit
 from skyplumb.commands.check import check
 from skyplumb.commands.demo import demo
-from skyplumb.commands.ending import BAD_USAGE, INCOMPLETE, NOTHING_AUDITED
+from skyplumb.commands.ending import (
+    AUDITS,
+    BAD_USAGE,
+    INCOMPLETE,
+    INTERRUPTED,
+    NOTHING_AUDITED,
+    epilog,
+)
+from skyplumb.commands.notes import notes
 from skyplumb.commands.plan import plan
 from skyplumb.commands.rules import rules
 from skyplumb.commands.season import forecast, tally
@@ -31,20 +39,41 @@ app = typer.Typer(
     rich_markup_mode=None,  # frames and colours double the time of --help
 )
 
-app.command(short_help="Find which frames of a card to stack, and why not the others.")(audit)
-app.command(
-    short_help="Answer a few test frames: what to turn, set, expose, and shoot next.",
-    epilog="Example: skyplumb check /media/you/CARD/DCIM --season season-audits",
-)(check)
-app.command(short_help="Watch a folder while frames arrive, and call when hands are needed.")(watch)
-app.command()(rules)
-app.command()(demo)
-app.command(short_help="Count sessions audited before: hit rates by lens and exposure.")(tally)
-app.command(short_help="Predict what a lens and exposure will yield.")(forecast)
-app.command(
-    short_help="Plan a night: what to shoot with each lens, and how many frames will be good.",
-    epilog="Example: skyplumb plan season-audits --date 2026-08-14 --target Cygnus",
-)(plan)
+_SHORT = {
+    "audit": "Find which frames of a card to stack, and why not the others.",
+    "check": "Answer a few test frames: what to turn, set, expose, and shoot next.",
+    "watch": "Watch a folder while frames arrive, and call when hands are needed.",
+    "tally": "Count sessions audited before: hit rates by lens and exposure.",
+    "forecast": "Predict what a lens and exposure will yield.",
+    "plan": "Plan a night: what to shoot with each lens, and how many frames will be good.",
+}
+_EPILOGS = {
+    "audit": epilog(
+        "audit /media/you/CARD/DCIM",
+        "audit CARD --out results --rules mine.yaml --notes night-notes.yaml",
+        "audit CARD --link-into sharp --history earlier-audits",
+        codes=AUDITS,
+    ),
+    "check": epilog(
+        "check /media/you/CARD/DCIM",
+        "check one.dng two.dng three.dng four.dng --season season-audits",
+        codes=AUDITS,
+    ),
+    "watch": epilog("watch incoming --out results", codes=AUDITS),
+    "rules": epilog("rules > mine.yaml", "rules mine.yaml"),
+    "notes": epilog("notes > night-notes.yaml", "notes night-notes.yaml"),
+    "demo": epilog("demo --out demo-card", codes=(0, BAD_USAGE, INTERRUPTED)),
+    "tally": epilog("tally audits --out season", codes=(0, BAD_USAGE, INTERRUPTED)),
+    "forecast": epilog(
+        "forecast audits --focal 135 --exposure 120", codes=(0, BAD_USAGE, INTERRUPTED)
+    ),
+    "plan": epilog(
+        "plan season-audits --date 2026-08-14 --target Cygnus", codes=(0, BAD_USAGE, INTERRUPTED)
+    ),
+}
+for _command in (audit, check, watch, rules, notes, demo, tally, forecast, plan):
+    _name = _command.__name__
+    app.command(short_help=_SHORT.get(_name), epilog=_EPILOGS[_name])(_command)
 
 
 @app.callback()

@@ -13,6 +13,7 @@ import sys
 import time
 import tomllib
 from collections.abc import Callable
+from datetime import datetime
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,8 @@ import yaml
 from skyplumb._data import shipped
 from skyplumb.cli import app
 from skyplumb.commands.demo import DEMO_LIBRARIES
+from skyplumb.demo import Body, DrawnRun, DrawnSite, Lens, Mount, Night, Sky
+from skyplumb.intake.notes import Notes, read_notes
 from smallcard import MOOR, SKYPLUMB, Finished, measures_kept
 
 Command = Callable[..., Finished]
@@ -60,6 +63,29 @@ def test_every_option_says_what_it_is_and_what_holds_without_it(
     flag = getattr(parameter, "is_flag", False)
     told = parameter.required or flag or parameter.show_default  # type: ignore[attr-defined]
     assert told, "no default is shown"
+
+
+def helps() -> dict[str, str]:
+    """What --help prints of each command, as wide as need be."""
+    group = typer.main.get_command(app)
+    return {
+        name: command.get_help(command.make_context(name, [], resilient_parsing=True))
+        for name, command in group.commands.items()  # type: ignore[attr-defined]
+    }
+
+
+@pytest.mark.parametrize(("name", "text"), helps().items(), ids=helps())
+def test_every_command_says_how_it_is_called_and_how_it_may_end(name: str, text: str) -> None:
+    examples = re.findall(r"^ +(skyplumb .+)$", text.partition("Examples:")[2], re.M)
+    assert examples
+    own = re.findall(r"--[a-z-]+", text.partition("Examples:")[0])
+    for words in map(str.split, examples):
+        assert words[1] == name
+        assert {word for word in words if word.startswith("--")} <= set(own)
+    codes = text.partition("Exit codes:")[2]
+    assert "0   done" in codes and "2   a mistake" in codes
+    # What an option takes is a word of the field, not a type.
+    assert not re.search(r"^ +--.*<(?:path|str|int|float|list)", text, re.M)
 
 
 _LOADED = """
@@ -310,6 +336,49 @@ def test_rules_with_a_file_shows_what_will_hold(skyplumb: Command, tmp_path: Pat
     assert "trail_px: keep up to 2.25 px, reject over 4 px" in done.stdout
     for name in yaml.safe_load((shipped("config") / "rules.yaml").read_text("utf-8")):
         assert name.split("_")[0] in done.stdout
+
+
+def test_notes_prints_the_example_and_says_what_is_understood_of_a_file(
+    skyplumb: Command, tmp_path: Path
+) -> None:
+    done = skyplumb("notes")
+    assert (done.code, done.stderr) == (0, "")
+    assert done.stdout == (shipped("config") / "night-notes.example.yaml").read_text("utf-8")
+    example = tmp_path / "example.yaml"
+    example.write_text(done.stdout, encoding="utf-8")
+    told = skyplumb("notes", example)
+    assert told.code == 0
+    again = tmp_path / "again.yaml"
+    again.write_text(told.stdout, encoding="utf-8")
+    assert read_notes(again) == read_notes(example) != Notes()
+    empty = tmp_path / "empty.yaml"
+    empty.touch()
+    assert skyplumb("notes", empty).stdout == "says nothing, and that is fine\n"
+
+
+def test_notes_tells_a_mistake_as_an_audit_would(skyplumb: Command, tmp_path: Path) -> None:
+    mine = tmp_path / "mine.yaml"
+    mine.write_text("site:\n  latitude_deg: 47.2\n  longitude: 11.8\n", encoding="utf-8")
+    done = skyplumb("notes", mine)
+    assert (done.code, done.stdout) == (2, "")
+    assert f"{mine}:3: site.longitude: no such key; did you mean longitude_deg?" in done.stderr
+    missing = skyplumb("notes", tmp_path / "none.yaml")
+    assert missing.code == 2 and len(missing.stderr.splitlines()) == 1
+
+
+def test_demo_says_what_it_does_while_it_draws(
+    skyplumb: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    body = Body("Mistel 3", "Lerchau", "LM-1", width_px=90, height_px=60)
+    run = DrawnRun(Lens("", 24.0, 2.0), datetime(2026, 9, 12, 20), 60.0, 3, ra_deg=313, dec_deg=40)
+    night = Night(DrawnSite(47.2, 11.8), body, Mount(), (run,), Sky(satellites_per_h=0.0))
+    monkeypatch.setattr("skyplumb.demo.render.demo_nights", lambda: (night,))
+    done = skyplumb("demo", "--out", tmp_path / "drawn")
+    assert done.code == 0
+    assert done.stdout == f"{tmp_path / 'drawn' / 'card'}\n"
+    first, *drawn = done.stderr.splitlines()
+    assert first == "drawing 3 frames of an invented night and what is true of it"
+    assert [line[:13] for line in drawn] == [f"drew {n} of 3 f" for n in (1, 2, 3)]
 
 
 def test_link_into_lays_out_the_kept_frames_and_takes_back_what_is_no_longer_kept(

@@ -590,7 +590,7 @@ def test_the_card_has_its_companions_broken_files_and_truth(tmp_path: Path) -> N
         jobs=1,
         progress=lambda done, total: seen.append((done, total)),
     )
-    assert seen == [(1, 3), (2, 3), (3, 3)]
+    assert seen == [(0, 3), (1, 3), (2, 3), (3, 3)]
     truth = json.loads((tmp_path / "out" / "truth.json").read_text(encoding="utf-8"))
     kinds = {entry["file"]: entry["kind"] for entry in truth["frames"]}
     assert list(kinds.values()) == ["light", "companion", "light", "unreadable"]

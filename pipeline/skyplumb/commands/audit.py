@@ -19,6 +19,7 @@ def audit(
     out: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Folder for the results; a second call resumes.",
             show_default="CARD-audit beside the card's folder",
         ),
@@ -26,11 +27,16 @@ def audit(
     rules: RulesFile = None,
     notes: Annotated[
         Path | None,
-        typer.Option(help="Night notes.", show_default="night-notes.yaml on or beside the card"),
+        typer.Option(
+            metavar="FILE",
+            help="Night notes.",
+            show_default="night-notes.yaml on or beside the card",
+        ),
     ] = None,
     overrides: Annotated[
         list[Path] | None,
         typer.Option(
+            metavar="FILE",
             help="File with verdicts changed by hand, as the page exports it; may be given again.",
             show_default="none",
         ),
@@ -40,6 +46,7 @@ def audit(
     cluster: Annotated[
         str,
         typer.Option(
+            metavar="ADDRESS",
             help="Measure on a Dask cluster: the scheduler's address, such as tcp://host:8786, or "
             "local to start one here; needs skyplumb[cluster].",
             show_default="own processes",
@@ -56,6 +63,7 @@ def audit(
     link_into: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Folder in which to lay out the kept frames as links, with the darks, flats and "
             "bias that fit each run.",
             show_default="none",
@@ -64,6 +72,7 @@ def audit(
     root: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Folder that the card was or will be copied to, for the paths in the lists.",
             show_default="the card",
         ),
@@ -74,6 +83,7 @@ def audit(
     xmp_beside: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Copy of the card, to write an XMP sidecar beside each frame there.",
             show_default="none",
         ),

@@ -17,13 +17,14 @@ def check(
     frames: Annotated[
         list[Path],
         typer.Argument(
-            metavar="FRAMES...",
+            metavar="FRAMES",
             help="Folder, of which the newest 12 frames are asked, or files; only read.",
         ),
     ],
     out: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Folder for the store of measures; an audit's serves.",
             show_default="the cache folder",
         ),
@@ -31,6 +32,7 @@ def check(
     notes: Annotated[
         Path | None,
         typer.Option(
+            metavar="FILE",
             help="Night notes; `turned: TIME` in them says when the axis was turned.",
             show_default="night-notes.yaml on or beside the folder",
         ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import signal
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
 import typer
@@ -17,6 +17,25 @@ INCOMPLETE = 3
 INTERRUPTED = 130
 TERMINATED = 143
 """128 and the number of the signal, as shells have it."""
+
+_ENDS = {
+    0: "done",
+    NOTHING_AUDITED: "nothing could be audited",
+    BAD_USAGE: "a mistake in what it was given",
+    INCOMPLETE: "the card fails or was pulled out, or a session failed: call it again",
+    INTERRUPTED: "stopped",
+}
+
+
+def epilog(*examples: str, codes: Sequence[int] = (0, BAD_USAGE)) -> str:
+    """What stands below the options: calls as they are typed, and what the exit codes say."""
+    lines = ["\b", "Examples:", *(f"  skyplumb {example}" for example in examples)]
+    lines += ["", "\b", "Exit codes:", *(f"  {code:<3} {_ENDS[code]}" for code in codes)]
+    return "\n".join(lines)
+
+
+AUDITS = (0, NOTHING_AUDITED, BAD_USAGE, INCOMPLETE, INTERRUPTED)
+"""How what reads a card may end."""
 
 
 class _Terminated(KeyboardInterrupt):

@@ -9,7 +9,9 @@ import typer
 
 RulesFile = Annotated[
     Path | None,
-    typer.Option(help="Rules file; it need only hold what differs.", show_default="shipped"),
+    typer.Option(
+        metavar="FILE", help="Rules file; it need only hold what differs.", show_default="shipped"
+    ),
 ]
 History = Annotated[
     list[Path] | None,
@@ -20,14 +22,18 @@ History = Annotated[
         show_default="none",
     ),
 ]
-Jobs = Annotated[int, typer.Option(min=0, help="Worker processes, a count; 0 for one a core.")]
+Jobs = Annotated[
+    int, typer.Option(metavar="COUNT", min=0, help="Worker processes, a count; 0 for one a core.")
+]
 WorkerMemory = Annotated[
     float,
     typer.Option(
-        min=0.5, help="Memory a worker may take for one frame, GB; larger ones get a row."
+        metavar="GB",
+        min=0.5,
+        help="Memory a worker may take for one frame, GB; larger ones get a row.",
     ),
 ]
 Folders = Annotated[
-    list[Path], typer.Argument(metavar="DIR...", help="Folders that audit --out wrote.")
+    list[Path], typer.Argument(metavar="DIR", help="Folders that audit --out wrote.")
 ]
 """What the commands over many nights begin with."""

@@ -46,23 +46,32 @@ def plan(
     ] = None,
     lens: Annotated[
         str | None,
-        typer.Option(help="A lens by (part of) its name.", show_default="every lens audited"),
+        typer.Option(
+            metavar="NAME", help="A lens by (part of) its name.", show_default="every lens audited"
+        ),
     ] = None,
     focal: Annotated[
         float | None,
-        typer.Option(min=1, max=1e5, help="Focal length, mm, instead of a lens audited."),
+        typer.Option(
+            metavar="MM", min=1, max=1e5, help="Focal length, mm, instead of a lens audited."
+        ),
     ] = None,
     axis_error: Annotated[
         float | None,
         typer.Option(
-            min=0, max=5400, help="Polar axis off by, arcmin.", show_default="as usually met"
+            metavar="ARCMIN",
+            min=0,
+            max=5400,
+            help="Polar axis off by, arcmin.",
+            show_default="as usually met",
         ),
     ] = None,
     wind: Annotated[
         WindOf, typer.Option(help="As on the season's calmest, middle or windiest night.")
     ] = WindOf.USUAL,
     out: Annotated[
-        Path | None, typer.Option(help="The page.", show_default="plan-DAY.html in this folder")
+        Path | None,
+        typer.Option(metavar="FILE", help="The page.", show_default="plan-DAY.html in this folder"),
     ] = None,
     as_program: Annotated[
         bool, typer.Option("--json", help="Print the plan as JSON, for programs; no page.")

@@ -17,10 +17,14 @@ from skyplumb.errors import UserError
 
 def tally(
     folders: Folders,
-    out: Annotated[Path, typer.Option(help="Folder for tally.html, tally.csv and tally.json.")],
+    out: Annotated[
+        Path,
+        typer.Option(metavar="FOLDER", help="Folder for tally.html, tally.csv and tally.json."),
+    ],
     cluster: Annotated[
         str,
         typer.Option(
+            metavar="ADDRESS",
             help="Read the sessions on a Dask cluster whose workers see the folders: its "
             "scheduler's address, or local.",
             show_default="own process",
@@ -44,11 +48,18 @@ def forecast(
     folders: Folders,
     focal: Annotated[
         float | None,
-        typer.Option(min=1, max=1e5, help="Focal length, mm.", show_default="every lens audited"),
+        typer.Option(
+            metavar="MM",
+            min=1,
+            max=1e5,
+            help="Focal length, mm.",
+            show_default="every lens audited",
+        ),
     ] = None,
     fnumber: Annotated[
         float | None,
         typer.Option(
+            metavar="NUMBER",
             min=0.5,
             max=1000,
             help="Aperture, f-number; for the untracked rule.",
@@ -58,12 +69,17 @@ def forecast(
     pixel: Annotated[
         float | None,
         typer.Option(
-            min=0.5, max=1000, help="Pixel pitch, micrometres.", show_default="the camera audited"
+            metavar="MICROMETRES",
+            min=0.5,
+            max=1000,
+            help="Pixel pitch, micrometres.",
+            show_default="the camera audited",
         ),
     ] = None,
     sensor_width: Annotated[
         float | None,
         typer.Option(
+            metavar="MM",
             min=1,
             max=1000,
             help="Sensor width, mm; for the field and its turning.",
@@ -73,24 +89,37 @@ def forecast(
     axis_error: Annotated[
         float | None,
         typer.Option(
-            min=0, max=5400, help="Polar axis off by, arcmin.", show_default="as the nights audited"
+            metavar="ARCMIN",
+            min=0,
+            max=5400,
+            help="Polar axis off by, arcmin.",
+            show_default="as the nights audited",
         ),
     ] = None,
     declination: Annotated[
         float | None,
         typer.Option(
-            min=-90, max=90, help="Declination, degrees.", show_default="the targets audited"
+            metavar="DEGREES",
+            min=-90,
+            max=90,
+            help="Declination, degrees.",
+            show_default="the targets audited",
         ),
     ] = None,
     gap: Annotated[
         float | None,
         typer.Option(
-            min=0, max=86400, help="Pause between two frames, s.", show_default="as measured"
+            metavar="SECONDS",
+            min=0,
+            max=86400,
+            help="Pause between two frames, s.",
+            show_default="as measured",
         ),
     ] = None,
     exposure: Annotated[
         float | None,
         typer.Option(
+            metavar="SECONDS",
             min=0.1,
             max=1800,
             help="Wanted exposure, s; for the axis it needs.",

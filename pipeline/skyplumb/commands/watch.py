@@ -20,6 +20,7 @@ def watch(
     out: Annotated[
         Path | None,
         typer.Option(
+            metavar="FOLDER",
             help="Folder for the results, as of an audit.",
             show_default="FOLDER-audit beside the folder",
         ),
@@ -28,6 +29,7 @@ def watch(
     notes: Annotated[
         Path | None,
         typer.Option(
+            metavar="FILE",
             help="Night notes; read again while it watches.",
             show_default="night-notes.yaml on or beside the folder",
         ),

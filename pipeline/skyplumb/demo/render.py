@@ -59,7 +59,7 @@ def render_card(
     jobs : int
         Processes; 0 takes one per core, 1 stays in this process.
     progress : callable, optional
-        Called with frames done and frames in all.
+        Called with frames done and frames in all, first with none done.
 
     Returns
     -------
@@ -84,6 +84,8 @@ def render_card(
         for folder in {(card / task.file).parent for task in tasks}:
             folder.mkdir(parents=True, exist_ok=True)
         frames: dict[str, list[dict[str, Any]]] = {}
+        if progress is not None:
+            progress(0, len(tasks))
         for done, (task, entries) in enumerate(_run(tasks, jobs), start=1):
             frames[task.file] = entries
             if progress is not None:

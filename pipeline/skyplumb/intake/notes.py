@@ -16,8 +16,10 @@ from datetime import date, datetime, timedelta
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Any, TypeVar
 
+import yaml
 from pydantic import BeforeValidator, Field, model_validator
 
+from skyplumb._data import shipped
 from skyplumb.intake.card import is_file, list_files
 from skyplumb.intake.values import LIKELY, YEARS
 from skyplumb.intake.yaml_file import Line, Settings, like, load_yaml_model, read_text
@@ -313,7 +315,31 @@ def load_notes(path: Path | None, card: Path) -> Notes:
         One line for each mistake, with file, line and key.
     """
     path = path or _found(card)
-    return load_yaml_model(path, read_text(path), Notes) if path else Notes()
+    return read_notes(path) if path else Notes()
+
+
+def read_notes(path: Path) -> Notes:
+    """The night notes in a file.
+
+    Raises
+    ------
+    SettingsError
+        One line for each mistake, with file, line and key.
+    """
+    return load_yaml_model(path, read_text(path), Notes)
+
+
+def example_text() -> str:
+    """The shipped example as it stands in its file, comments included."""
+    return (shipped("config") / "night-notes.example.yaml").read_text(encoding="utf-8")
+
+
+def describe(notes: Notes) -> str:
+    """What was said, as it was understood: night notes again, without comments."""
+    told = notes.model_dump(exclude_unset=True, exclude_none=True)
+    if not told:
+        return "says nothing, and that is fine\n"
+    return str(yaml.safe_dump(told, sort_keys=False, allow_unicode=True))
 
 
 def notes_not_read(path: Path | None, card: Path) -> list[str]:
