@@ -39,7 +39,7 @@ LONG_BEFORE_S = 600.0
 MOST_PROMISING = 3
 MORE_ONSETS = 5
 UNLIKELY_AXIS_ARCMIN = 60.0
-UNLIKELY_RATE = 5e-3
+UNLIKELY_RATE = 1e-2
 """Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
 wrong, but once in a hundred nights each (our choice): both at once is something else."""
 UNLIKELY_SHARE = 0.01
@@ -47,8 +47,11 @@ MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
 """How often a head slips all along, and a drive runs so wrong without a name (our choice)."""
 SOME_RATE = 2e-3
 """From which on a rate without a name is as rare."""
-UNEVEN_SLIP = 0.02
-"""No head slips as evenly as its fit has it: scatter about an even slip, over its whole path."""
+UNEVEN_SLIP, ASLANT_SLIP = 0.02, 0.005
+"""No head slips as evenly as its fit has it, nor quite down: how far it may be from there, over its
+whole path, along the pull and across it (our choice)."""
+MOST_BY_RARITY = 0.84
+"""Share of a model that only rarity speaks for: not enough to be told alone."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
@@ -85,9 +88,10 @@ def faults_seen(data: Observations) -> Regression:
     if data.earth_fixed:
         onsets = _onsets(data)
         before = float(data.time[0]) - LONG_BEFORE_S
-        fits += _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain, MORE_ONSETS)
-        slips = [Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
-        driven_right = _best_of(data, slips, plain, MORE_ONSETS)
+        slips = _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain, MORE_ONSETS)
+        fits += [fit for fit in slips if _stands_out(fit)]
+        alone = [Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
+        driven_right = _best_of(data, alone, plain, MORE_ONSETS)
         if can_tell_flexure(data):
             fits.append(regress(data, Model(flexure=True)))
     base = min(fits, key=lambda f: f.criterion)
@@ -124,6 +128,12 @@ def faults_seen(data: Observations) -> Regression:
     return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
 
 
+def _stands_out(slip: Regression) -> bool:
+    """Whether the speed of a slip is three of its own errors: by chance a criterion alone may be
+    better."""
+    return bool(abs(slip.solution[3]) > 3 * np.sqrt(slip.covariance[3, 3]))
+
+
 def _slipping_faster(data: Observations, base: Regression) -> Regression:
     """A head that slipped all along and faster from some moment on, where that is likelier.
 
@@ -146,8 +156,8 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
 
     Any rate and axis on one short target are those of some slip and another axis, to what the
     slip's pull turns in the time. No head slips evenly: where it explains all but a small part of
-    its own path, what its fit leaves more than the other's says nothing, and what counts is how
-    rare both are, above all the size of the axis error that each needs.
+    its own path, what it leaves along the pull says nothing, and what counts is what either leaves
+    across it, and how rare both are, above all the size of the axis error that each needs.
     """
     gain = rate.criterion - slip.criterion
     path = _slip_path_arcsec(data, slip)
@@ -155,9 +165,14 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
         return rate
     even = pointing_scatter_arcsec(data, slip) < UNEVEN_SLIP * path
     error = _axis_rate(rate)[2]
+    most = 1.0
     if even and abs(error) > SOME_RATE and not rate_name_of(float(error), 0.0):
-        gain = prior_penalty(rate.solution) - prior_penalty(slip.solution)
-        gain += 2 * np.log(MET_SLIP / MET_WRONG_RATE)
+        seen = _without_unevenness(data, path)
+        gain = regress(seen, rate.model).criterion - regress(seen, slip.model).criterion
+        if abs(gain - prior_penalty(rate.solution) + prior_penalty(slip.solution)) < MODEL_GAIN:
+            most = MOST_BY_RARITY
+        slips_too = rate.model.slip_onset is not None
+        gain += 2 * np.log((1.0 if slips_too else MET_SLIP) / MET_WRONG_RATE)
     elif gain > MODEL_GAIN:
         return slip
     elif gain < -MODEL_GAIN or rate.model.slip_onset is not None:
@@ -165,7 +180,15 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
     # Criteria are minus twice the logarithm of a likelihood each.
     share = float(1 / (1 + np.exp(-np.clip(gain / 2, -50, 50))))
     first, second = (slip, rate) if share > 0.5 else (rate, slip)
-    return replace(first, rival=second, rival_share=min(share, 1 - share))
+    return replace(first, rival=second, rival_share=max(min(share, 1 - share), 1 - most))
+
+
+def _without_unevenness(data: Observations, path_arcsec: float) -> Observations:
+    """The pointings with errors as large as an uneven slip of such a path would have them."""
+    pull = slip_pull(data.zenith, data.forward, evenly=True)
+    along = (UNEVEN_SLIP * path_arcsec) ** 2 * pull[:, :, None] * pull[:, None, :]
+    across = (ASLANT_SLIP * path_arcsec) ** 2 * np.eye(3)
+    return data.with_covariance(np.linalg.inv(data.information) + along + across)
 
 
 def unlikely(axis_rate: Floats) -> bool:

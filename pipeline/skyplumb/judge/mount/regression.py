@@ -62,6 +62,18 @@ class Observations:
         """Whether a model's slip began before the first frame; its onset then stands for that."""
         return model.slip_onset is not None and bool(model.slip_onset < self.time[0])
 
+    def with_covariance(self, covariance: Floats) -> Observations:
+        """The same with other errors, shape (n, 3, 3) in sky axes, arcsec^2."""
+        root = inverse_roots(covariance)
+        return replace(self, root=root, information=root @ root)
+
+
+def inverse_roots(covariance: Floats) -> Floats:
+    """Inverse square roots of covariances, shape (n, 3, 3)."""
+    values, vectors = np.linalg.eigh(covariance)
+    size = np.sqrt(np.maximum(values, 1e-8))[:, None, :]
+    return np.asarray((vectors / size) @ np.swapaxes(vectors, 1, 2))
+
 
 def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) -> Observations:
     time = np.array([s.time_s for s in samples])
@@ -69,12 +81,8 @@ def observations_of(samples: list[Sample], earth_fixed: bool, zenith: Floats) ->
     for n in range(1, len(samples)):
         if samples[n].segment == samples[n - 1].segment:
             turn[n] = turn[n - 1] + excess_rotation_arcsec(samples[n - 1], samples[n], earth_fixed)
-    roots = []
-    for sample in samples:
-        sky = sample.attitude.T @ sample.covariance @ sample.attitude
-        values, vectors = np.linalg.eigh(sky)
-        roots.append((vectors / np.sqrt(np.maximum(values, 1e-8))) @ vectors.T)
-    root = np.array(roots)
+    sky = [one.attitude.T @ one.covariance @ one.attitude for one in samples]
+    root = inverse_roots(np.array(sky).reshape(-1, 3, 3))
     _, segment = np.unique([s.segment for s in samples], return_inverse=True)
     forward = np.array([s.forward for s in samples])
     exposure = np.array([s.exposure_s for s in samples])
