@@ -23,9 +23,9 @@ from skyplumb.judge.mount import (
 )
 from skyplumb.judge.mount.fit import POOR_MISFIT
 from skyplumb.judge.scene import Scene
-from skyplumb.judge.trail_causes import lets_go, trail_causes, whole_run
+from skyplumb.judge.trail_causes import STEADY, lets_go, trail_causes, whole_run
 from skyplumb.judge.transparency import drowned
-from skyplumb.judge.untracked import stood_still_by_arcs
+from skyplumb.judge.untracked import stood_still_by_arcs, stopped_within
 from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
@@ -39,6 +39,9 @@ CLEARLY = 0.85
 """Confidence from which on a cause is named without saying what else it may be."""
 ONE_CAUSE = 0.75
 """Least chance, over all that the mount may have done, that a cause drew most of a trail."""
+SHAKEN_WIDE = 0.6
+"""Part of a star's width across its trail that shaking may have made (our choice); what the mount
+draws steadily widens no star across."""
 CLEAR_EXCESS = 1.1
 """How far beyond a limit a frame is at fault for sure."""
 ONE_SIDED, LEAST_KNOWN_PX = 0.45, 1.0
@@ -111,8 +114,10 @@ def explain(
             trail_shares, words, leads = drawn.shares, drawn.words, drawn.leads
         for cause, share in trail_shares.items():
             weights[cause] += max(trailed, 1.0) * share
+    steadily = sum(trail_shares.get(cause, 0.0) for cause in STEADY)
+    shaken = 1 - steadily if trailed else 0.0
     for cause, weight in _light_causes(rules, scenes, number, bool(trailed), streaks).items():
-        weights[cause] += weight
+        weights[cause] += weight * (1 - shaken * SHAKEN_WIDE if cause == "focus" else 1)
     if not weights:
         return Explanation("unexplained", NAN, {"unexplained": 1.0})
     total = sum(weights.values())
@@ -152,6 +157,8 @@ def _may_mislead(
     """
     if max((excess for _, excess in findings), default=0.0) < CLEAR_EXCESS:
         return True
+    if cause == "untracked" and scene.light.file not in mount.untracked and stopped_within(scene):
+        return True  # one gust in twenty shakes along the sky's own way
     if not trailed or not (CAUSES[cause].fitted or CAUSES[cause].where is Where.FRAME):
         return False
     if cause == "slip" and lets_go(scene, mount):
@@ -194,8 +201,7 @@ def _light_causes(
     """What the rules of width, sky, transparency, star count and lens weigh for which cause."""
     weights: dict[str, float] = {}
     if "fwhm_of_best" in rules:
-        # Motion widens a star across its trail too: next to a trail, width alone says little.
-        weights["focus"] = rules["fwhm_of_best"] * (0.4 if trailed else 1.0)
+        weights["focus"] = rules["fwhm_of_best"]
     if "sky_of_darkest" in rules:
         weights["bright-sky"] = rules["sky_of_darkest"]
     if "lens" in rules:

@@ -37,6 +37,8 @@ LEAST_WIDENED_PX2 = 0.25
 STEADY = ("axis", "drive", "slip")
 ALL_OF_IT, ALONG_IT_DEG, KNOWN_SHARE = 0.15, 10.0, 0.25
 """How near a drift comes to a trail that it drew alone, and how well it has to be known."""
+CLOSE_SIGMAS = 3.0
+"""Rests closer than that, in the width of a star, have one peak or as good as one."""
 DRIFT_COVERS = 0.6
 """Least part of a trail that an image drift must have to be taken for its cause."""
 MOVED_WITH_IT = (
@@ -64,7 +66,7 @@ class Drawn:
 def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Drawn:
     """Shares of a trail's variance by cause, over all that the mount may have done."""
     motion = scene.motion
-    if np.isfinite(motion.doubled_px):
+    if np.isfinite(motion.doubled_px) and not _began_to_slip(scene, mount):
         return Drawn({"knock": 1.0})
     if not np.isfinite(motion.trail_px):
         return Drawn({"unexplained": 1.0})
@@ -86,6 +88,13 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
             shares[cause] += share / whole * part
         leads[max(parts, key=lambda cause: parts[cause])] += share / whole
     return Drawn(dict(shares), "", dict(leads))
+
+
+def _began_to_slip(scene: Scene, mount: MountFit) -> bool:
+    """Whether a rest and the first of a slip look like two rests close together."""
+    motion = scene.motion
+    close = motion.doubled_px < CLOSE_SIGMAS * float(np.sqrt(motion.across_px2))
+    return close and lets_go(scene, mount)
 
 
 def _drawn_by(

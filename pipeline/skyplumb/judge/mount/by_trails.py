@@ -161,6 +161,9 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
         slip_sin_zenith=lean,
         slip_onset_s=float(data.open_s[0, 0]) - plain.span_s if np.isneginf(onset) else onset,
         slip_from_start=bool(np.isneginf(onset)),
+        slip_before_arcsec_per_min=float(fit.solution[4]) * 60 * lean
+        if fit.faults.slips_already
+        else 0.0,
     )
 
 

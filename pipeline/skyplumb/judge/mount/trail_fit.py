@@ -66,24 +66,25 @@ class Faults:
     rate_sigma: float = RATE_SIGMA
     slip_onset: float | None = None
     """On the session's time line; minus infinity for one that began before the first frame."""
+    slips_already: bool = False
+    """Whether the head slipped all along, and by more from the onset on."""
     period_s: float | None = None
     """Of a periodic error of the drive."""
 
     @property
-    def slip(self) -> bool:
-        """Whether the head slips."""
-        return self.slip_onset is not None
+    def slips(self) -> int:
+        """How many slips, one upon the other."""
+        return 0 if self.slip_onset is None else 1 + self.slips_already
 
     @property
     def terms(self) -> int:
-        """How many numbers are sought, but for the lens's: u, v, epsilon, slip, sine, cosine."""
-        return 3 + self.slip + 2 * (self.period_s is not None)
+        """How many numbers are sought, but for the lens's: u, v, epsilon, slips, sine, cosine."""
+        return 3 + self.slips + 2 * (self.period_s is not None)
 
     def held(self) -> Floats:
         """One over the square of what is known beforehand of each number, the lens's too."""
         sigmas = [np.radians(FAR_OFF_DEG), np.radians(FAR_OFF_DEG), self.rate_sigma]
-        if self.slip:
-            sigmas.append(SLIP_SIGMA_ARCSEC_S)
+        sigmas += [SLIP_SIGMA_ARCSEC_S] * self.slips
         if self.period_s is not None:
             sigmas += [SWING_SIGMA_S, SWING_SIGMA_S]
         return 1 / np.array([*sigmas, ROUND_SIGMA_PX2, ROUND_SIGMA_PX2]) ** 2
@@ -137,7 +138,7 @@ class Drawn:
 
 def _columns(faults: Faults) -> list[int]:
     """Which of a frame's rates goes with each number."""
-    return [0, 1, 2, *([3] if faults.slip else []), *([2, 2] if faults.period_s else [])]
+    return [0, 1, 2, *[3] * faults.slips, *([2, 2] if faults.period_s else [])]
 
 
 def _effect(faults: Faults, time_s: Floats, middle_s: Floats) -> list[Floats]:
@@ -147,6 +148,7 @@ def _effect(faults: Faults, time_s: Floats, middle_s: Floats) -> list[Floats]:
     if faults.slip_onset is not None:
         begun = not np.isneginf(faults.slip_onset)
         out.append(np.maximum(time_s - faults.slip_onset, 0) if begun else since)
+        out += [since] * faults.slips_already
     if faults.period_s:
         phase = 2 * np.pi * time_s / faults.period_s
         out += [np.sin(phase), np.cos(phase)]
@@ -159,7 +161,7 @@ class TrailFit:
 
     faults: Faults
     solution: Floats
-    """u and v (rad), epsilon, and where they are sought a slip (arcsec/s), and the sine and cosine
+    """u and v (rad), epsilon, and where they are sought slips (arcsec/s), and the sine and cosine
     of a periodic error (seconds of the sky's turn)."""
     covariance: Floats
     chi2: float
@@ -260,7 +262,8 @@ def _chi2_without(drawn: Drawn, solution: Floats, noise: Floats, scale: float) -
 
 def _possible(faults: Faults, solutions: Floats, chi2: Floats) -> Floats:
     """The chi squared, infinite where a head would slip upwards: gravity settles the sign."""
-    return np.where(solutions[:, 3] > 0, chi2, np.inf) if faults.slip else chi2
+    downwards = (solutions[:, 3 : 3 + faults.slips] > 0).all(1)
+    return np.where(downwards, chi2, np.inf)
 
 
 def _ring(drawn: Drawn, sizes: Sequence[float]) -> Floats:
@@ -282,7 +285,7 @@ def _beside(drawn: Drawn, near: TrailFit) -> Floats:
     faults, known = drawn.faults, near.solution
     start = np.zeros(faults.terms + 2)
     start[:3] = known[:3]
-    if faults.slip and near.faults.slip:
+    if faults.slips and near.faults.slips:
         start[3] = known[3]
     starts = np.stack([start, _opposite(start, faults.terms)])
     if not faults.period_s:

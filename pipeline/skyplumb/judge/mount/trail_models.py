@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.judge.mount.model_choice import unlikely
-from skyplumb.judge.mount.trail_fit import Faults, TrailFit, fit_trails
+from skyplumb.judge.mount.trail_fit import FAR_OFF_DEG, Faults, TrailFit, fit_trails
 from skyplumb.judge.mount.trails import Evidence
 
 Floats = NDArray[np.float64]
@@ -74,6 +74,7 @@ def weigh(data: Evidence) -> list[Weighed]:
         if fit.solution[3] > 0:  # no head slips upwards
             slips.append(_Tried(MET["slip"] / len(onsets), fit))
     found += _with_finest(data, slips, plain)
+    found += _slipping_faster(data, max(found, key=lambda one: one.chance), onsets)
     best = max(found, key=lambda one: one.chance)
     found += _with_period(data, best)
     most = max(one.chance for one in found)
@@ -85,6 +86,21 @@ def weigh(data: Evidence) -> list[Weighed]:
         if share > LEAST_SHARE
     ]
     return sorted(weighed, key=lambda one: -one.share)
+
+
+def _slipping_faster(data: Evidence, best: _Tried, onsets: Sequence[float]) -> list[_Tried]:
+    """A head that slipped all along and faster from some moment on, where all else leaves much of
+    the trails or needs an axis that nobody pointed at the pole."""
+    axis_deg = float(np.degrees(np.hypot(*best.fit.solution[:2])))
+    if best.fit.scale < UNEXPLAINED and axis_deg < FAR_OFF_DEG:
+        return []
+    later = [onset for onset in onsets if np.isfinite(onset)]
+    tried = []
+    for onset in later:
+        fit = fit_trails(data, Faults(slip_onset=onset, slips_already=True), best.fit)
+        if (fit.solution[3:5] > 0).all():
+            tried.append(_Tried(MET["slip"] ** 2 / len(later), fit))
+    return tried
 
 
 def _with_finest(data: Evidence, slips: list[_Tried], plain: TrailFit) -> list[_Tried]:
