@@ -174,8 +174,11 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
     alike = len({_kind(fit) for _, fit in models[:2]}) < 2
     low, high = total_range_arcmin(models)
     own = total_range_arcmin(models[:1]) if clear else (low, high)
-    if own[1] - own[0] <= max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN):
-        told = replace(_spread_over(models), models=models if len(models) > 1 else ())
+    narrow = max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN)
+    spread = _spread_over(models)
+    # 95 % is four sigma wide.
+    if own[1] - own[0] <= narrow and not 4 * spread.axis_part_sigma_arcmin > narrow:
+        told = replace(spread, models=models if len(models) > 1 else ())
         if not best.sign_known:
             return replace(
                 told, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)

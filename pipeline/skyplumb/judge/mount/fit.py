@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of
+from skyplumb.judge.mount.by_trails import NO_TRAILS, SMALL_ARCMIN, fit_by_trails, told_of
 from skyplumb.judge.mount.model_choice import (
     can_tell_flexure,
     faults_seen,
@@ -136,24 +136,28 @@ class Pointings:
     def whole(self) -> MountFit:
         """With all of them; to look for knocks takes most of the time.
 
-        No number is told of an axis and a rate that no tracker has.
+        No number is told of an axis and a rate that no tracker has, nor of an axis that may be
+        anything.
         """
         data, best = with_knocks(self.data, self._faults)
         fit = self._fit(data, best)
         if best.rival is not None and best.rival_share > LEAST_SHARE:
-            return self._one_of_two(data, best, fit)
-        if not (fit.earth_fixed and fit.rate_known and unlikely(fit.axis_rate)):
+            other = self._fit(data, regress(data, best.rival.model))
+            return self._told(((1 - best.rival_share, fit), (best.rival_share, other)))
+        if not fit.earth_fixed:
             return fit
-        words = UNLIKELY.format(
-            degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
-        )
-        return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
+        if fit.rate_known and unlikely(fit.axis_rate):
+            words = UNLIKELY.format(
+                degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
+            )
+            return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
+        if 3 * fit.axis_part_sigma_arcmin > max(fit.axis_total_error_arcmin, SMALL_ARCMIN):
+            return self._told(((1.0, fit),))
+        return fit
 
-    def _one_of_two(self, data: Observations, best: Regression, fit: MountFit) -> MountFit:
-        """The fit and its rival, as likely as their criteria say: what they have in common."""
-        assert best.rival is not None
-        other = self._fit(data, regress(data, best.rival.model))
-        models = ((1 - best.rival_share, fit), (best.rival_share, other))
+    def _told(self, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
+        """What may be told of fits as likely as their shares: what they have in common."""
+        fit = models[0][1]
         plain = MountFit(
             self.setup,
             fit.frames,

@@ -198,6 +198,13 @@ class MountFit:
         return float(sigma[0]), float(sigma[1] / flat), total
 
     @property
+    def axis_part_sigma_arcmin(self) -> float:
+        """The larger error of the axis's two parts, on the sky."""
+        speed = abs(1 + self.axis_rate[2])
+        largest = float(np.sqrt(np.maximum(np.diag(self.covariance)[:2], 0)).max())
+        return float(np.degrees(largest) * 60 / speed)
+
+    @property
     def rate_error_ppm(self) -> float:
         """Drive too fast (+)."""
         if not self.rate_known:

@@ -27,6 +27,11 @@ SMALLEST_SIGMA_PX2 = 0.01
 """A trail of a third of a pixel: what a lens of unknown shape leaves of a frame's own."""
 SHAPE_SHARE = 0.06
 """Of a trail's second moment: 3 % of its length, from the star's profile."""
+ACROSS = np.array([1.0, 1.0, 0.0])
+"""The parts of a camera's turn that move its aim."""
+FEWEST_AT_REST, SMALL_MOVE_SHARE = 3, 0.25
+"""Where the aim is moved nearly always, it may have been in one or two intervals that do not look
+so: by so much of what the sky seems to have moved in them (our choice)."""
 FAR_ARCSEC = 7200.0
 """A move between two frames that is a new field and no dither."""
 
@@ -120,6 +125,9 @@ def evidence_of(
         noise.append(np.sqrt(np.diag(before.covariance) + np.diag(after.covariance)))
         was_moved.append(after.file in moved)
         between_s.append((before.time_s, after.time_s))
+    if 0 < len(was_moved) - sum(was_moved) < min(FEWEST_AT_REST, sum(was_moved)):
+        for n in np.flatnonzero(~np.array(was_moved)):
+            noise[n] = np.hypot(noise[n], SMALL_MOVE_SHARE * np.hypot(*turn[n][:2]) * ACROSS)
     return Evidence(
         rate=np.array(rate).reshape(-1, 2, 4),
         known=np.array(known).reshape(-1, 2),
