@@ -163,6 +163,7 @@ class Pointings:
             fit.frames,
             latitude_deg=self.latitude_deg,
             span_s=fit.span_s,
+            misfit=fit.misfit,
             untracked=self.untracked,
         )
         return told_of(plain, models)

@@ -52,6 +52,9 @@ UNEVEN_SLIP, ASLANT_SLIP = 0.02, 0.005
 whole path, along the pull and across it (our choice)."""
 MOST_BY_RARITY = 0.84
 """Share of a model that only rarity speaks for: not enough to be told alone."""
+FRAMES_A_PERIOD = 2.15
+"""Least, for a period to be told from others: two show a swing, by Nyquist, and as well any other
+that is folded about them."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
@@ -280,10 +283,10 @@ def _onsets(data: Observations) -> Floats:
 
 
 def _periods(data: Observations) -> Floats:
-    """Periods the cadence can show: at least two in the span, over two frames in each."""
+    """Periods the cadence can show: at least two in the span, and `FRAMES_A_PERIOD`."""
     span = float(np.ptp(data.time))
     cadence = float(np.median(np.diff(np.unique(data.time)))) if len(data.time) > 2 else np.inf
-    longest, shortest = span / 1.9, 2.5 * cadence
+    longest, shortest = span / 1.9, FRAMES_A_PERIOD * cadence
     if not longest > shortest or len(data.time) < 8:
         return np.zeros(0)
     # Frequencies a quarter of the resolution apart.
