@@ -92,12 +92,14 @@ def fit_by_trails(
         by_trails=True,
     )
     forward = np.array([one.forward for one in some])
-    pull = np.linalg.norm(slip_pull(zenith, forward, evenly=False), axis=1)
     weighed = weigh(data)
-    models = tuple((one.share, _model(plain, data, one, pull)) for one in weighed)
+    models = []
+    for one in weighed:
+        pull = slip_pull(zenith, forward, one.fit.faults.slips_evenly)
+        models.append((one.share, _model(plain, data, one, np.linalg.norm(pull, axis=1))))
     if few and not _surely_off(models):
         return _too_few(setup, some, untracked)
-    return told_of(plain, models)
+    return told_of(plain, tuple(models))
 
 
 def _too_few(setup: int, some: Sequence[Sample], untracked: frozenset[str]) -> MountFit:
@@ -159,6 +161,7 @@ def _model(plain: MountFit, data: Evidence, one: Weighed, pull: Floats) -> Mount
         slip_arcsec_per_min=float(fit.solution[3]) * 60 * lean,
         slip_sigma=float(np.sqrt(fit.covariance[3, 3])) * 60 * lean,
         slip_sin_zenith=lean,
+        slips_evenly=fit.faults.slips_evenly,
         slip_onset_s=float(data.open_s[0, 0]) - plain.span_s if np.isneginf(onset) else onset,
         slip_from_start=bool(np.isneginf(onset)),
         slip_before_arcsec_per_min=float(fit.solution[4]) * 60 * lean

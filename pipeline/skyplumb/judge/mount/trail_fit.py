@@ -68,6 +68,8 @@ class Faults:
     """On the session's time line; minus infinity for one that began before the first frame."""
     slips_already: bool = False
     """Whether the head slipped all along, and by more from the onset on."""
+    slips_evenly: bool = False
+    """Whether it slips at one rate whatever its lean."""
     period_s: float | None = None
     """Of a periodic error of the drive."""
 
@@ -133,12 +135,12 @@ class Drawn:
         """The same of an axis without error."""
         fewer = replace(self.evidence, rate=self.evidence.rate.copy())
         fewer.rate[:, :, :2] = 0
-        return Drawn(replace(fewer, turn_rate=self.evidence.turn_rate * [0, 0, 1, 1]), self.faults)
+        return Drawn(replace(fewer, turn_rate=self.evidence.turn_rate * [0, 0, 1, 1, 1]), self.faults)
 
 
 def _columns(faults: Faults) -> list[int]:
     """Which of a frame's rates goes with each number."""
-    return [0, 1, 2, *[3] * faults.slips, *([2, 2] if faults.period_s else [])]
+    return [0, 1, 2, *[3 + faults.slips_evenly] * faults.slips, *([2, 2] if faults.period_s else [])]
 
 
 def _effect(faults: Faults, time_s: Floats, middle_s: Floats) -> list[Floats]:

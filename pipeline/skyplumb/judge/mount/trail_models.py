@@ -68,12 +68,9 @@ def weigh(data: Evidence) -> list[Weighed]:
     if not unlikely(fit.solution[:3]):
         found.append(_Tried(MET["rate"], fit))
     onsets = _onsets(data)
-    slips = []
-    for onset in onsets:
-        fit = fit_trails(data, Faults(slip_onset=onset), plain)
-        if fit.solution[3] > 0:  # no head slips upwards
-            slips.append(_Tried(MET["slip"] / len(onsets), fit))
-    found += _with_finest(data, slips, plain)
+    found += _slips(data, onsets, plain, evenly=False)
+    if max(found, key=lambda one: one.chance).fit.faults.slips:
+        found += _slips(data, onsets, plain, evenly=True)
     found += _slipping_faster(data, max(found, key=lambda one: one.chance), onsets)
     best = max(found, key=lambda one: one.chance)
     found += _with_period(data, best)
@@ -88,6 +85,18 @@ def weigh(data: Evidence) -> list[Weighed]:
     return sorted(weighed, key=lambda one: -one.share)
 
 
+def _slips(
+    data: Evidence, onsets: Sequence[float], plain: TrailFit, evenly: bool
+) -> list[_Tried]:
+    """A head that slips from each of some onsets on, the likeliest sought finer."""
+    slips = []
+    for onset in onsets:
+        fit = fit_trails(data, Faults(slip_onset=onset, slips_evenly=evenly), plain)
+        if fit.solution[3] > 0:  # no head slips upwards
+            slips.append(_Tried(MET["slip"] / len(onsets) / 2, fit))
+    return _with_finest(data, slips, plain)
+
+
 def _slipping_faster(data: Evidence, best: _Tried, onsets: Sequence[float]) -> list[_Tried]:
     """A head that slipped all along and faster from some moment on, where all else leaves much of
     the trails or needs an axis that nobody pointed at the pole."""
@@ -96,8 +105,10 @@ def _slipping_faster(data: Evidence, best: _Tried, onsets: Sequence[float]) -> l
         return []
     later = [onset for onset in onsets if np.isfinite(onset)]
     tried = []
+    evenly = best.fit.faults.slips_evenly
     for onset in later:
-        fit = fit_trails(data, Faults(slip_onset=onset, slips_already=True), best.fit)
+        faults = Faults(slip_onset=onset, slips_already=True, slips_evenly=evenly)
+        fit = fit_trails(data, faults, best.fit)
         if (fit.solution[3:5] > 0).all():
             tried.append(_Tried(MET["slip"] ** 2 / len(later), fit))
     return tried
@@ -115,7 +126,7 @@ def _with_finest(data: Evidence, slips: list[_Tried], plain: TrailFit) -> list[_
     for _ in range(FINER):
         for moved in (-width, width):
             onset = (best.fit.faults.slip_onset or 0.0) + moved
-            fit = fit_trails(data, Faults(slip_onset=onset), plain)
+            fit = fit_trails(data, replace(best.fit.faults, slip_onset=onset), plain)
             tried = replace(best, fit=fit)
             if fit.solution[3] > 0 and tried.chance > best.chance:
                 best = tried

@@ -50,7 +50,7 @@ class Evidence:
     """Frames with their trails, and how the camera turned between them."""
 
     rate: Floats
-    """Shape (n, 2, 4): drift, px/s, for a unit of u, v, epsilon and slip (arcsec/s)."""
+    """Shape (n, 2, 5): drift, px/s, for a unit of u, v, epsilon, slip (arcsec/s) and even slip."""
     known: Floats
     """Shape (n, 2): drift by refraction over the exposure, px."""
     moments: Floats
@@ -62,7 +62,7 @@ class Evidence:
     turn: Floats
     """Shape (m, 3): rotations from a frame to the next beyond the sky's, arcsec, camera axes."""
     turn_rate: Floats
-    """Shape (m, 3, 4): arcsec/s of the same for a unit of each fault."""
+    """Shape (m, 3, 5): arcsec/s of the same for a unit of each fault."""
     noise: Floats
     """Shape (m, 3): errors of `turn`, moves of the aim not in them."""
     moved: NDArray[np.bool_]
@@ -129,13 +129,13 @@ def evidence_of(
         for n in np.flatnonzero(~np.array(was_moved)):
             noise[n] = np.hypot(noise[n], SMALL_MOVE_SHARE * np.hypot(*turn[n][:2]) * ACROSS)
     return Evidence(
-        rate=np.array(rate).reshape(-1, 2, 4),
+        rate=np.array(rate).reshape(-1, 2, 5),
         known=np.array(known).reshape(-1, 2),
         moments=np.array(moments).reshape(-1, 2),
         sigma=np.array(sigma),
         open_s=np.array(open_s).reshape(-1, 2),
         turn=np.array(turn).reshape(-1, 3),
-        turn_rate=np.array(turn_rate).reshape(-1, 3, 4),
+        turn_rate=np.array(turn_rate).reshape(-1, 3, 5),
         noise=np.array(noise).reshape(-1, 3),
         moved=np.array(was_moved, bool),
         between_s=np.array(between_s).reshape(-1, 2),
@@ -143,6 +143,6 @@ def evidence_of(
 
 
 def _faults(sample: Sample, zenith: Floats) -> Floats:
-    """Rotation, arcsec/s in sky axes, that a unit of each fault makes; shape (4, 3)."""
-    pull = slip_pull(zenith, sample.forward, evenly=False)
-    return np.concatenate([-SIDEREAL_RATE_ARCSEC_S * np.eye(3), pull[None]])
+    """Rotation, arcsec/s in sky axes, that a unit of each fault makes; shape (5, 3)."""
+    pull = [slip_pull(zenith, sample.forward, evenly) for evenly in (False, True)]
+    return np.concatenate([-SIDEREAL_RATE_ARCSEC_S * np.eye(3), pull])
