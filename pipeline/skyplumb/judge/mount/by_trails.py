@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.judge.mount.regression import slip_pull
-from skyplumb.judge.mount.result import MountFit, Periodic
+from skyplumb.judge.mount.result import SMALL_ARCMIN, MountFit, Periodic
 from skyplumb.judge.mount.samples import Sample
 from skyplumb.judge.mount.trail_models import Weighed, weigh
 from skyplumb.judge.mount.trails import Evidence, Trail, evidence_of
@@ -32,8 +32,6 @@ CLEAR_SHARE = 0.85
 MOST_OF_VALUE = 0.5
 """A number whose 95 % range is wider than so much of it is told as a range."""
 LEAST_RATE_PPM = 1000.0
-SMALL_ARCMIN = 12.0
-"""A range as wide as this is told as a number, whatever its value."""
 
 TOO_FEW = "only {count} frames show how they were trailed, needs 4; four in a row would tell"
 NOT_TOLD = (
@@ -179,8 +177,7 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
     own = total_range_arcmin(models[:1]) if clear else (low, high)
     narrow = max(MOST_OF_VALUE * best.axis_total_error_arcmin, SMALL_ARCMIN)
     spread = _spread_over(models)
-    # 95 % is four sigma wide.
-    if own[1] - own[0] <= narrow and not 4 * spread.axis_part_sigma_arcmin > narrow:
+    if own[1] - own[0] <= narrow and spread.axis_told:
         told = replace(spread, models=models if len(models) > 1 else ())
         if not best.sign_known:
             return replace(

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.by_trails import NO_TRAILS, SMALL_ARCMIN, fit_by_trails, told_of
+from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of
 from skyplumb.judge.mount.model_choice import (
     can_tell_flexure,
     faults_seen,
@@ -151,9 +151,7 @@ class Pointings:
                 degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
             )
             return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
-        if 3 * fit.axis_part_sigma_arcmin > max(fit.axis_total_error_arcmin, SMALL_ARCMIN):
-            return self._told(((1.0, fit),))
-        return fit
+        return fit if fit.axis_told else self._told(((1.0, fit),))
 
     def _told(self, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
         """What may be told of fits as likely as their shares: what they have in common."""

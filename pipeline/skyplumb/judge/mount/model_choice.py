@@ -25,6 +25,7 @@ from skyplumb.judge.mount.regression import (
     slip_pull,
 )
 from skyplumb.judge.mount.result import rate_name_of
+from skyplumb.judge.mount.trail_fit import RATE_SIGMA
 
 Floats = NDArray[np.float64]
 
@@ -102,9 +103,8 @@ def faults_seen(data: Observations) -> Regression:
         base = plain
     # A clear rate error stands, unless a slip alone tells what was seen far more simply.
     turned = np.array([0.0, 0.0, SIDEREAL_RATE_ARCSEC_S]) - base.solution[:3]
-    wrong_rate = abs(np.linalg.norm(turned) - SIDEREAL_RATE_ARCSEC_S) > 5 * np.sqrt(
-        base.covariance[2, 2]
-    )
+    least_wrong = max(RATE_SIGMA * SIDEREAL_RATE_ARCSEC_S, 5 * np.sqrt(base.covariance[2, 2]))
+    wrong_rate = abs(np.linalg.norm(turned) - SIDEREAL_RATE_ARCSEC_S) > least_wrong
     if wrong_rate and driven_right:
         best_slip = min(driven_right, key=lambda f: f.criterion).model
         tried = {best_slip.slip_onset, float(data.time[0]) - LONG_BEFORE_S}

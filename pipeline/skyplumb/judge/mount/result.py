@@ -21,6 +21,8 @@ NAMED_RATES = (
 BACKWARDS = "turning the wrong way"
 """Name of the rate of a drive that is set for the other hemisphere."""
 
+SMALL_ARCMIN = 12.0
+"""A range of an axis error as wide as this is told as a number, whatever its value."""
 TURNS_BACK = (-3.0, -1.1)
 """Rate errors of a drive that turns against the sky: -2 where it keeps the sky's rate."""
 
@@ -198,11 +200,12 @@ class MountFit:
         return float(sigma[0]), float(sigma[1] / flat), total
 
     @property
-    def axis_part_sigma_arcmin(self) -> float:
-        """The larger error of the axis's two parts, on the sky."""
+    def axis_told(self) -> bool:
+        """Whether the axis's two parts are known to a third of its size, or to four arcminutes."""
         speed = abs(1 + self.axis_rate[2])
         largest = float(np.sqrt(np.maximum(np.diag(self.covariance)[:2], 0)).max())
-        return float(np.degrees(largest) * 60 / speed)
+        known = max(self.axis_total_error_arcmin, SMALL_ARCMIN)
+        return not 3 * np.degrees(largest) * 60 / speed > known
 
     @property
     def rate_error_ppm(self) -> float:

@@ -135,12 +135,20 @@ class Drawn:
         """The same of an axis without error."""
         fewer = replace(self.evidence, rate=self.evidence.rate.copy())
         fewer.rate[:, :, :2] = 0
-        return Drawn(replace(fewer, turn_rate=self.evidence.turn_rate * [0, 0, 1, 1, 1]), self.faults)
+        return Drawn(
+            replace(fewer, turn_rate=self.evidence.turn_rate * [0, 0, 1, 1, 1]), self.faults
+        )
 
 
 def _columns(faults: Faults) -> list[int]:
     """Which of a frame's rates goes with each number."""
-    return [0, 1, 2, *[3 + faults.slips_evenly] * faults.slips, *([2, 2] if faults.period_s else [])]
+    return [
+        0,
+        1,
+        2,
+        *[3 + faults.slips_evenly] * faults.slips,
+        *([2, 2] if faults.period_s else []),
+    ]
 
 
 def _effect(faults: Faults, time_s: Floats, middle_s: Floats) -> list[Floats]:

@@ -85,9 +85,7 @@ def weigh(data: Evidence) -> list[Weighed]:
     return sorted(weighed, key=lambda one: -one.share)
 
 
-def _slips(
-    data: Evidence, onsets: Sequence[float], plain: TrailFit, evenly: bool
-) -> list[_Tried]:
+def _slips(data: Evidence, onsets: Sequence[float], plain: TrailFit, evenly: bool) -> list[_Tried]:
     """A head that slips from each of some onsets on, the likeliest sought finer."""
     slips = []
     for onset in onsets:
