@@ -635,6 +635,26 @@ def test_a_periodic_error_is_read_from_two_periods_at_four_frames_each(
         assert fit.axis_az_error_arcmin == pytest.approx(-20, abs=3 * fit.axis_sigmas_arcmin[1])
 
 
+@pytest.mark.parametrize("frames_a_period", [2.25, 2.4])
+def test_a_period_of_little_over_two_frames_is_no_wind(frames_a_period: float) -> None:
+    tracker = replace(LEANING, periodic_arcsec=40.0, period_s=frames_a_period * 200.0)
+    plan = Plan(-20, 20, frames=20, every_s=200.0, exposure_s=190.0)
+    fit = fit_mount(shoot(tracker, [plan], USUAL, 2))
+    assert fit.periodic is not None
+    assert fit.periodic.period_s == pytest.approx(tracker.period_s, rel=0.03)
+    assert fit.periodic.amplitude_arcsec == pytest.approx(40.0, rel=0.15)
+
+
+def test_an_axis_that_may_be_anything_is_a_range() -> None:
+    # Five frames of a minute: over all of them the axis moves the sky by 17 arcsec.
+    plan = Plan(-20, 20, frames=5, every_s=62.0)
+    fit = fit_mount(shoot(Tracker(NORTHERN, 12.0, -20.0), [plan], Errors(3.0, 30.0), 3))
+    assert np.isnan(fit.axis_total_error_arcmin)
+    low, high = fit.axis_range_arcmin
+    assert low < 18.2 < high
+    assert "anywhere from" in fit.why_not
+
+
 def test_models_solved_together_cost_what_each_costs_alone() -> None:
     samples = samples_of(shoot(LEANING, list(THREE), USUAL, 3))
     data = observations_of(samples, True, np.array([0.6, 0.0, 0.8]))

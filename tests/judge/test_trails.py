@@ -110,6 +110,54 @@ def test_trails_that_come_and_go_with_a_period_are_the_drives_and_no_wind(seed: 
         assert np.array([xx - yy, 2 * xy]) == pytest.approx(trails[light.file].moments_px2, abs=0.2)
 
 
+@pytest.mark.parametrize("evenly", [False, True])
+def test_single_frames_of_all_the_sky_tell_by_which_law_a_head_slips(evenly: bool) -> None:
+    tracker = Tracker(
+        NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=900.0, slips_evenly=evenly
+    )  # fmt: skip
+    hours = [-50, 40, -10, 60, 5, -35, 20, -60, 50, 0, -20, 35]
+    plans = [
+        Plan(hour, 10 + 5 * n, frames=1, exposure_s=240.0, start_s=260.0 * n)
+        for n, hour in enumerate(hours)
+    ]
+    lights, trails = seen(tracker, plans)
+    fit = fit_mount(lights, 0, trails)
+    (_, best), *_ = fit.candidates
+    assert best.slips_evenly == evenly
+    level = best.slip_arcsec_per_min / best.slip_sin_zenith
+    assert level == pytest.approx(60.0, rel=0.05)
+    for light in lights[5:]:
+        terms = motion_terms(best, light)
+        assert terms is not None
+        move = terms["slip"][-1] - terms["slip"][0]
+        # All of the trail, within the trails' errors.
+        size = np.sqrt(12 * np.hypot(*trails[light.file].moments_px2))
+        assert float(np.hypot(*move)) == pytest.approx(size, rel=0.1)
+
+
+def test_trails_tell_a_head_that_slipped_all_along_and_then_faster() -> None:
+    tracker = Tracker(
+        NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=-900.0, slip_again=(60.0, 2000.0)
+    )
+    plan = Plan(-30, 25, frames=20, exposure_s=240.0, every_s=260.0)
+    lights, trails = seen(tracker, [plan], 1, dither_arcsec=120.0)
+    (_, best), *_ = fit_mount(lights, 0, trails).candidates
+    # Said as one slip it would need an axis that nobody pointed at the pole.
+    assert best.slip_before_arcsec_per_min > 20
+    assert best.slip_arcsec_per_min > 20
+    assert best.axis_total_error_arcmin < 60
+
+
+def test_a_lone_interval_that_looks_untouched_does_not_outweigh_the_trails() -> None:
+    plan = Plan(-30, 25, frames=16, exposure_s=240.0, every_s=260.0)
+    lights, trails = seen(Tracker(NORTHERN, 60.0, -40.0), [plan], 2, dither_arcsec=120.0)
+    # One dither so small that it was not seen to be one.
+    lights[9] = replace(lights[9], moved=False)
+    lights[9] = replace(lights[9], pointing=shaken(lights[8], 5.0, -6.0).pointing)
+    (_, best), *_ = fit_mount(lights, 0, trails).candidates
+    assert np.isnan(best.slip_arcsec_per_min)
+
+
 def test_even_trails_show_no_period() -> None:
     plan = Plan(-30, 25, frames=24, exposure_s=180.0, every_s=190.0)
     lights, trails = seen(Tracker(NORTHERN, 30.0, -40.0), [plan], 1, dither_arcsec=120.0)
@@ -255,6 +303,48 @@ def test_the_frame_in_which_a_head_lets_go_is_the_slips() -> None:
     # The fit has it begin half a minute too late; what it leaves is the slip's all the same.
     shares = trail_causes(scene, late, [scene]).shares
     assert max(shares, key=lambda cause: shares[cause]) == "slip"
+
+
+def test_a_slip_that_begins_looks_like_two_rests_close_together() -> None:
+    mount = two_models(0.5).models[1][1]
+    scene = trailed_by(mount)
+    late = replace(mount, slip_onset_s=scene.light.mid_s + 30.0, slip_from_start=False)
+
+    def doubled(sigmas: float, mount: MountFit) -> str:
+        apart = sigmas * float(np.sqrt(scene.motion.across_px2))
+        twice = replace(scene, motion=replace(scene.motion, doubled_px=apart))
+        shares = trail_causes(twice, mount, [twice]).shares
+        return max(shares, key=lambda cause: shares[cause])
+
+    assert doubled(2.2, late) == "slip"
+    # Two peaks are two rests, and where no slip begins so are closer ones.
+    assert doubled(4.0, late) == "knock"
+    assert doubled(2.2, mount) == "knock"
+
+
+def test_width_beside_a_steady_trail_is_the_focus_and_beside_shaking_not_all_of_it() -> None:
+    mount = two_models(0.97).models[0][1]
+    scene = trailed_by(mount)
+    wide = [("fwhm_of_best", 2.0), ("trail_px", 1.3)]
+    assert explain(wide, [scene], 0, mount).likeliest == "focus"
+    shaken = replace(
+        scene,
+        motion=replace(scene.motion, trail_angle_deg=scene.motion.trail_angle_deg + 70.0),
+        drift=shot_drift(np.zeros(2)),
+    )
+    assert explain(wide, [shaken], 0, mount).likeliest == "wind"
+
+
+def test_one_frame_along_the_skys_way_is_never_surely_a_drive_that_stopped() -> None:
+    mount = two_models(0.97).models[0][1]
+    scene = trailed_by(mount)
+    long = 0.3 * scene.sidereal_px
+    gust = replace(
+        scene, motion=replace(scene.motion, trail_px=long, trail_angle_deg=scene.east_deg)
+    )
+    told = explain([("trail_px", 4.0)], [gust], 0, mount)
+    assert told.likeliest == "untracked"
+    assert not told.confidence > 0.85
 
 
 def test_a_cause_at_a_limit_or_beside_a_poor_fit_is_never_sure() -> None:
