@@ -27,6 +27,7 @@ def audit(
     worker_memory_gb: float = MEMORY_BYTES / 1e9,
     fresh: bool = False,
     link_into: AnyPath | None = None,
+    darks: Sequence[AnyPath] = (),
     root: AnyPath | None = None,
     xmp: bool = False,
     xmp_beside: AnyPath | None = None,
@@ -61,7 +62,7 @@ def audit(
         What a process may take for one frame, GB.
     fresh : bool
         Measure every frame again.
-    link_into, root, xmp, xmp_beside, share : optional
+    link_into, darks, root, xmp, xmp_beside, share : optional
         As the command's options of these names.
     cluster : str
         Address of a Dask scheduler whose workers measure, or `local`; own processes if empty.
@@ -100,6 +101,7 @@ def audit(
         root=_path(root),
         xmp_beside=_path(xmp_beside),
         share=share,
+        darks=tuple(Path(one) for one in darks),
         cluster=cluster,
         send_files=send_files,
     )

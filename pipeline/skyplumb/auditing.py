@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from skyplumb._data import cache_folder
 from skyplumb.digits import counted
-from skyplumb.errors import UserError
+from skyplumb.errors import NothingToAuditError, UserError
 from skyplumb.intake.card import walk
 from skyplumb.intake.notes import Notes, idle_entries, load_notes, notes_not_read
 from skyplumb.intake.overrides import (
@@ -38,12 +38,13 @@ from skyplumb.measure.workers import Here, Lost, Workers, run_all
 from skyplumb.night.sessions import resolve
 from skyplumb.night.shot import Session as Night
 from skyplumb.options import Options, refuse_jobs
-from skyplumb.output.calibration_frames import FOLDERS
+from skyplumb.output.calibration_frames import FOLDERS, Library
 from skyplumb.output.earlier import left_behind
 from skyplumb.output.history import History, clearest, read_history, sharpest
 from skyplumb.output.index import write_index
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.output.place import other_cards
+from skyplumb.output.table import calibration_rows
 from skyplumb.output.xmp import refuse_no_copy
 from skyplumb.records import CardFile
 from skyplumb.session_task import (
@@ -136,6 +137,10 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
             task_of(night, nights, measured, aside, session_of, notes, rules, overrides, options)
             for night in nights
         ]
+        libraries = tuple(
+            _library(folder, options, store, workers, warn) for folder in options.darks
+        )
+        tasks = [replace(task, libraries=libraries) for task in tasks]
         tasks = _with_known_lenses(tasks, earlier, store, workers, options)
         written = _judge_all(tasks, options, store, workers, say, warn)
         _say_stale(nights, written, options.out, warn)
@@ -158,9 +163,38 @@ def _refuse_targets(options: Options) -> None:
         if (target := getattr(options, option)) is not None:
             refuse_card(target, options.card, f"--{option.replace('_', '-')}")
             refuse_no_folder(target, f"--{option.replace('_', '-')}")
+        for folder in options.darks:
+            if target is not None:
+                refuse_card(target, folder, f"--{option.replace('_', '-')}")
+    if options.darks and options.link_into is None:
+        raise UserError("--darks: is for frames that are laid out; give --link-into, too")
     refuse_card(cache_folder(), options.card, "cache folder with SKYPLUMB_CACHE")
     if options.xmp_beside is not None:
         refuse_no_copy(options.xmp_beside)
+
+
+def _library(
+    folder: Path, options: Options, store: Store, workers: WorkerPool, warn: Say
+) -> Library:
+    """The darks, flats and bias of a folder beside the card, measured and kept as a card's are."""
+    try:
+        files = [entry.file for entry in walk(folder) if entry.kind == "light"]
+    except NothingToAuditError as error:
+        raise UserError(f"--darks {error}") from None
+    measured = measure_all(
+        folder, files, store, workers.measuring, warn,
+        memory_bytes=options.memory_bytes, quiet=options.quiet, send=options.send_files,
+    )  # fmt: skip
+    for line in measured.complaints(folder):
+        warn(line)
+    _, nights, _ = nights_of(measured, (), Notes(), store, warn)
+    shots = [
+        shot
+        for night in nights
+        for shot in night.shots
+        if shot.measure.kind in FOLDERS and not shot.copy_of
+    ]
+    return Library(folder.absolute(), calibration_rows("", shots))
 
 
 def _measured(

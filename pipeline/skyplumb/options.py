@@ -61,6 +61,8 @@ class Options:
     """Address of a Dask scheduler whose workers measure, or `local`; empty for own processes."""
     history: tuple[Path, ...] = ()
     """Outputs of earlier audits, which tell how sharp a lens can be."""
+    darks: tuple[Path, ...] = ()
+    """Folders of calibration frames beside the card, to be laid out where it has none."""
     share: bool = False
     """Whether to write a page to give away, without paths, serial numbers and place."""
     send_files: bool = False

@@ -50,6 +50,7 @@ from skyplumb.measure.store import DECODERS, MEASURE_VERSION, Store
 from skyplumb.measure.workers import Lost
 from skyplumb.night.shot import Session, Shot
 from skyplumb.options import Options
+from skyplumb.output.calibration_frames import Library
 from skyplumb.output.earlier import better_is_there
 from skyplumb.output.files import write_live_page, write_session
 from skyplumb.output.index import Row
@@ -106,6 +107,8 @@ class SessionTask:
     """How sharp its lenses were in other sessions."""
     known_zeros: KnownZeros = field(default_factory=dict)
     """How much light its lenses let through there."""
+    libraries: tuple[Library, ...] = ()
+    """Calibration frames beside the card."""
 
     @property
     def name(self) -> str:
@@ -150,7 +153,9 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
         with _steadily():
             result, broken = _judged(task, store)
             elsewhere = calibration_rows(task.name, task.calibration)
-            written = write_session(result, options.targets, options.card, elsewhere)
+            written = write_session(
+                result, options.targets, options.card, elsewhere, task.libraries
+            )
     except UserError as error:
         return error
     finally:

@@ -402,6 +402,32 @@ def test_link_into_lays_out_the_kept_frames_and_takes_back_what_is_no_longer_kep
     assert not list(links.rglob("*.dng"))
 
 
+def test_darks_of_another_folder_serve_where_the_card_has_none(
+    skyplumb: Command, small_card: Path, tmp_path: Path
+) -> None:
+    card, darks = tmp_path / "card", tmp_path / "darks"
+    shutil.copytree(small_card / MOOR, card / MOOR)
+    shutil.copytree(small_card / "dunkel", darks / "of the moor")
+    before = {path: path.read_bytes() for path in darks.rglob("*") if path.is_file()}
+    words = ("audit", card, "--out", tmp_path / "out", "--darks", darks)
+    refused = skyplumb(*words)
+    assert refused.code == 2
+    assert "give --link-into" in refused.stderr
+    done = skyplumb(*words, "--link-into", tmp_path / "links")
+    assert done.code == 0, done.stderr
+    (laid,) = (tmp_path / "links").rglob("dark-frames/*")
+    assert laid.resolve() in {path.resolve() for path in before}
+    assert f"1 dark frame of 2026-09-12, 0 days from the run, from {darks}" in done.stdout
+    assert {path: path.read_bytes() for path in before} == before
+    on_them = skyplumb(*words, "--link-into", darks / "links")
+    assert (on_them.code, (darks / "links").exists()) == (2, False)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    none = skyplumb("audit", card, "--out", tmp_path / "out", "--darks", empty, "--link-into", "x")
+    assert none.code == 2
+    assert "--darks" in none.stderr
+
+
 def test_sidecars_are_written_only_when_asked_for(
     skyplumb: Command, small_card: Path, continued: Path
 ) -> None:

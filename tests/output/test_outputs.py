@@ -26,6 +26,7 @@ from skyplumb.columns import COLUMNS
 from skyplumb.digits import covariance_digits
 from skyplumb.errors import UserError
 from skyplumb.output import made
+from skyplumb.output.calibration_frames import Library
 from skyplumb.output.earlier import better_is_there, left_behind
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.frames_csv import frames_csv
@@ -527,6 +528,70 @@ def test_darks_flats_and_bias_are_laid_where_they_fit(
     folder = f"{kind}-frames"
     assert (tmp_path / "links/1-tarn-85" / folder / "C.DNG").is_symlink() == fits
     assert fits <= (folder in (laid.kinds or {}))
+
+
+def library(frames: pd.DataFrame, root: Path, *days: str, **changed: object) -> Library:
+    """A dark of each of some days, otherwise as the first frame."""
+    first = frames.head(1).assign(kind="dark", run="", verdict="", **changed)
+    rows = [first.assign(file=f"set {day}/D.DNG", taken_camera=f"{day} 23:00:00") for day in days]
+    for day in days:
+        (root / f"set {day}").mkdir(parents=True, exist_ok=True)
+        (root / f"set {day}" / "D.DNG").write_bytes(b"dark")
+    return Library(root, tuple(rows_of(pd.concat(rows, ignore_index=True))))
+
+
+@pytest.mark.parametrize(
+    ("days", "taken"),
+    [
+        (("2026:03:01", "2026:08:01", "2026:11:30"), "2026-08-01, 13 days"),
+        (("2025:08:13",), ""),  # 366 days
+        (("2025:08:14",), "2025-08-14, 365 days"),
+        (("2026:08:14",), "2026-08-14, 0 days"),
+        (("2026:09:30",), "2026-09-30, 47 days"),
+    ],
+)
+def test_darks_of_a_library_are_those_nearest_in_time(
+    night: SessionResult, card: Path, tmp_path: Path, days: tuple[str, ...], taken: str
+) -> None:
+    frames = table(night)
+    root = tmp_path / "library"
+    found = library(frames, root, *days)
+    laid = link_frames(rows_of(frames), tmp_path / "links", card, "out", [found])
+    darks = {p.resolve() for p in (tmp_path / "links").rglob("dark-frames/*")}
+    assert len(darks) == bool(taken)
+    assert all(path.is_relative_to(root.resolve()) for path in darks)
+    told = [f"1-tarn-85: 1 dark frame of {taken} from the run, from {root}"] if taken else []
+    assert list(laid.taken) == told
+    assert all(words in laid.words() for words in told)
+
+
+def test_the_cards_own_darks_win_and_a_library_of_another_setting_gives_none(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    frames = table(night)
+    own = frames.head(1).assign(file="cal/C.DNG", kind="dark", run="", verdict="")
+    (card / "cal").mkdir()
+    (card / "cal" / "C.DNG").write_bytes(b"own")
+    near = library(frames, tmp_path / "library", "2026:08:14")
+    both = rows_of(pd.concat([frames, own], ignore_index=True))
+    laid = link_frames(both, tmp_path / "links", card, "out", [near])
+    (dark,) = (tmp_path / "links").rglob("dark-frames/*")
+    assert dark.resolve() == (card / "cal" / "C.DNG").resolve()
+    assert laid.taken == ()
+    for setting in ({"iso": 400.0}, {"exposure_s": 45.0}, {"gain": 120.0}, {"offset": 30.0}):
+        other = library(frames, tmp_path / "library", "2026:08:14", **setting)
+        laid = link_frames(rows_of(frames), tmp_path / "other", card, "out", [other])
+        assert laid.taken == ()
+
+
+def test_of_two_libraries_of_one_age_the_first_serves(
+    night: SessionResult, card: Path, tmp_path: Path
+) -> None:
+    frames = table(night)
+    two = [library(frames, tmp_path / name, "2026:08:10") for name in ("first", "second")]
+    laid = link_frames(rows_of(frames), tmp_path / "links", card, "out", two)
+    assert len(laid.taken) == 1
+    assert str(tmp_path / "first") in laid.taken[0]
 
 
 def test_without_symlinks_a_copy_is_laid_and_never_a_hard_link(

@@ -69,6 +69,15 @@ def audit(
             show_default="none",
         ),
     ] = None,
+    darks: Annotated[
+        list[Path] | None,
+        typer.Option(
+            metavar="DIR",
+            help="Folder of darks, flats and bias, for runs of which the card has none that fit; "
+            "only read; may be given again.",
+            show_default="the card's own",
+        ),
+    ] = None,
     root: Annotated[
         Path | None,
         typer.Option(
@@ -113,6 +122,7 @@ def audit(
             jobs=jobs,
             fresh=fresh,
             link_into=link_into,
+            darks=tuple(darks or ()),
             xmp=xmp,
             quiet=quiet,
             overrides=tuple(overrides or ()),

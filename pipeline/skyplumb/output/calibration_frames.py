@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
 from statistics import median
 
 from skyplumb.columns import FrameRow
+from skyplumb.digits import counted
 from skyplumb.judge.runs import same_exposure
 
 FOLDERS = {"dark": "dark-frames", "flat": "flat-frames", "bias": "bias-frames"}
@@ -21,6 +26,9 @@ _ALIKE = {
     "flat": ("camera", "lens", "focal_mm", "aperture", "filter", "binning"),
     "bias": ("camera", "iso", "gain", "offset", "binning"),
 }
+MOST_DAYS = 365
+"""Older frames of a library do not fit: a sensor gets new hot pixels, a lens new dust (common
+practice, no source)."""
 SAME_SETTING_C = 0.5
 """Coolers are set to whole degrees."""
 
@@ -60,6 +68,64 @@ def fitting(rows: Sequence[FrameRow], run: Sequence[FrameRow]) -> dict[str, list
             ]
         found[kind] = [row.file for row in some]
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class Library:
+    """A folder of calibration frames beside the card."""
+
+    root: Path
+    rows: tuple[FrameRow, ...]
+    """Their `file` is relative to `root`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The frames of one kind that fit a run."""
+
+    root: Path
+    files: tuple[str, ...]
+    words: str = ""
+    """When they were taken and where they are from; empty for the card's own."""
+
+
+def best_fit(
+    kind: str, own: Sequence[str], card: Path, libraries: Sequence[Library],
+    run: Sequence[FrameRow],
+) -> Fit:  # fmt: skip
+    """The card's own frames of a kind; where it has none, those of a library that were taken
+    nearest to the run in time, of one day, and no more than `MOST_DAYS` from it."""
+    if own:
+        return Fit(card, tuple(own))
+    when = _day(run[0])
+    found: list[tuple[int, int, date, list[str]]] = []
+    for place, library in enumerate(libraries):
+        fits = set(fitting(library.rows, run)[kind])
+        days: dict[date, list[str]] = {}
+        for row in library.rows:
+            day = _day(row)
+            if row.file in fits and row.kind == kind and day is not None and when is not None:
+                days.setdefault(day, []).append(row.file)
+        found += [
+            (age, place, day, files)
+            for day, files in days.items()
+            if when is not None and (age := abs((when - day).days)) <= MOST_DAYS
+        ]
+    if not found:
+        return Fit(card, ())
+    age, place, day, files = min(found, key=lambda one: one[:3])
+    root = libraries[place].root
+    told = f"{counted(len(files), f'{kind} frame')} of {day}, {counted(age, 'day')} from the run, "
+    return Fit(root, tuple(files), f"{told}from {root}")
+
+
+def _day(row: FrameRow) -> date | None:
+    """When a frame was taken, by its camera's clock; None if it does not say."""
+    found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)", str(row.taken_camera or ""))
+    try:
+        return date(*map(int, found.groups())) if found else None
+    except ValueError:
+        return None
 
 
 def _middle(values: Sequence[float]) -> float:

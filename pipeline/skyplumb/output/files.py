@@ -14,6 +14,7 @@ from functools import partial
 from pathlib import Path
 
 from skyplumb.columns import FrameRow
+from skyplumb.output.calibration_frames import Library
 from skyplumb.output.earlier import against_earlier
 from skyplumb.output.frames_csv import csv_metadata, frames_csv
 from skyplumb.output.index import Row, row_of
@@ -74,6 +75,7 @@ def write_session(
     targets: Targets,
     card: Path,
     calibration: Sequence[FrameRow] = (),
+    libraries: Sequence[Library] = (),
 ) -> WrittenSession:
     """Write all files of one session.
 
@@ -90,6 +92,8 @@ def write_session(
         The audited folder; `file` in the rows is relative to it.
     calibration : sequence of FrameRow
         Darks, flats and bias of the card's other sessions, to be laid out where they fit.
+    libraries : sequence of Library
+        Those beside the card, for runs of which it has none.
 
     Raises
     ------
@@ -131,7 +135,8 @@ def write_session(
 
     def links(into: Path) -> str:
         some = [*rows, *calibration]
-        return link_frames(some, into / folder.name, card, str(folder.resolve())).words()
+        owner = str(folder.resolve())
+        return link_frames(some, into / folder.name, card, owner, libraries).words()
 
     def summary() -> None:
         told = replace(result.summary, notices=tuple(notices))

@@ -20,7 +20,7 @@ from skyplumb._data import read_json, unfinished
 from skyplumb.columns import FrameRow
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
-from skyplumb.output.calibration_frames import FOLDERS, fitting
+from skyplumb.output.calibration_frames import FOLDERS, Fit, Library, best_fit, fitting
 from skyplumb.output.paths import (
     file_names,
     flat_names,
@@ -50,6 +50,8 @@ class Laid:
     """Where the disk has no links."""
     kinds: Mapping[str, int] | None = None
     """Files by the kind of folder they lie in."""
+    taken: tuple[str, ...] = ()
+    """What was taken from elsewhere than the card, in words."""
 
     def words(self) -> str:
         """One line for a person."""
@@ -62,10 +64,17 @@ class Laid:
             counted(count, kind.replace("-", " ").removesuffix("s"))
             for kind, count in (self.kinds or {}).items()
         ]
-        return f"{self.folder}: {', '.join(parts) or 'no frames'} ({', '.join(how) or 'nothing'})"
+        line = f"{self.folder}: {', '.join(parts) or 'no frames'} ({', '.join(how) or 'nothing'})"
+        return "; ".join((line, *self.taken))
 
 
-def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) -> Laid:
+def link_frames(
+    rows: Sequence[FrameRow],
+    into: Path,
+    card: Path,
+    owner: str,
+    libraries: Sequence[Library] = (),
+) -> Laid:
     """Lay the kept frames out below `into`, or `into` with a number where another output has it.
 
     Each is a symlink or, where the disk has none, a copy; never a hard link, through which
@@ -81,6 +90,8 @@ def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) ->
         The session's folder in that of `--link-into`.
     owner : str
         Names the output, so that each finds its own folder again.
+    libraries : sequence of Library
+        Calibration frames beside the card, for runs of which the card has none.
 
     Raises
     ------
@@ -91,7 +102,7 @@ def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) ->
     refuse_card(into, card, "--link-into")
     into, ledger = _own_folder(into, owner)
     refuse_links(into / LEDGER, into.parent)
-    wanted = {name: on_card(card, file) for name, file in _layout(rows).items()}
+    wanted, taken = _layout(rows, card, libraries)
     if not wanted and not ledger:
         return Laid(into)
     with writing(into, "--link-into"):
@@ -116,25 +127,31 @@ def link_frames(rows: Sequence[FrameRow], into: Path, card: Path, owner: str) ->
     kinds = Counter(name.split("/")[1] for name in wanted)
     order = [LIGHTS, *FOLDERS.values()]
     by_kind = {kind: kinds[kind] for kind in order if kinds[kind]}
-    return Laid(into, how["link"], how["copy"], by_kind)
+    return Laid(into, how["link"], how["copy"], by_kind, tuple(taken))
 
 
-def _layout(rows: Sequence[FrameRow]) -> dict[str, str]:
-    """Where each file is laid, `run/light-frames/name`, and its path on the card."""
+def _layout(
+    rows: Sequence[FrameRow], card: Path, libraries: Sequence[Library]
+) -> tuple[dict[str, Path], list[str]]:
+    """Where each file is laid, `run/light-frames/name`, and where it is; and what was taken from a
+    library, in words."""
     lights = [row for row in rows if row.kind == "light"]
     folders = file_names(row.run for row in lights)
     kept: dict[str, list[FrameRow]] = {}
     for row in lights:
         if row.verdict == "keep":
             kept.setdefault(row.run, []).append(row)
-    wanted = {}
+    wanted: dict[str, Path] = {}
+    taken: list[str] = []
     for run, mine in kept.items():
-        parts = {LIGHTS: [row.file for row in mine]}
-        parts |= {FOLDERS[kind]: files for kind, files in fitting(rows, mine).items()}
-        for part, files in parts.items():
-            for file, name in flat_names(files).items():
-                wanted[f"{folders[run]}/{part}/{name}"] = file
-    return wanted
+        parts = {LIGHTS: Fit(card, tuple(row.file for row in mine))}
+        for kind, own in fitting(rows, mine).items():
+            parts[FOLDERS[kind]] = fit = best_fit(kind, own, card, libraries, mine)
+            taken += [f"{run}: {fit.words}"] if fit.words else []
+        for part, fit in parts.items():
+            for file, name in flat_names(fit.files).items():
+                wanted[f"{folders[run]}/{part}/{name}"] = on_card(fit.root, file)
+    return wanted, taken
 
 
 def _own_folder(into: Path, owner: str) -> tuple[Path, dict[str, Mark]]:
