@@ -12,12 +12,14 @@ __version__ = "0.2.0"
 
 if TYPE_CHECKING:
     from skyplumb.api import audit
+    from skyplumb.auditing import Audited
     from skyplumb.errors import UserError
     from skyplumb.session import AuditedSession, read_session
 
-__all__ = ["AuditedSession", "UserError", "__version__", "audit", "read_session"]
+__all__ = ["Audited", "AuditedSession", "UserError", "__version__", "audit", "read_session"]
 
 _HOMES = {
+    "Audited": "auditing",
     "AuditedSession": "session",
     "UserError": "errors",
     "audit": "api",

@@ -86,6 +86,20 @@ class Audited:
     def kept(self) -> int:
         return sum(session.kept for session in self.sessions)
 
+    def _repr_html_(self) -> str:
+        """As a notebook shows it: a row a session, which leads to its page."""
+        from markupsafe import Markup
+
+        rows = Markup().join(
+            Markup('<tr><td><a href="{}">{}</a></td><td>{}</td><td>{}</td></tr>').format(
+                (one.folder / "report.html").resolve().as_uri(), one.name, one.kept, one.lights
+            )
+            for one in self.sessions
+        )
+        head = "<tr><th>session</th><th>kept</th><th>light frames</th></tr>"
+        more = "<p>Incomplete: call it again.</p>" if self.incomplete else ""
+        return f"<table>{head}{rows}</table>{more}"
+
 
 def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     """Audit a card.

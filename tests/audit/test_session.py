@@ -7,8 +7,11 @@ import re
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from urllib.parse import unquote, urlsplit
+from xml.etree import ElementTree
 
 import pytest
 
@@ -53,6 +56,22 @@ def test_the_function_and_the_command_write_the_same(
     assert Finished(tmp_path, 0, "", "").files == audited.files
     assert (done.kept, done.lights, done.incomplete) == (9, 10, False)
     assert any(line.startswith(f"{done.sessions[0].name}: 9 of 10") for line in told)
+
+
+def test_what_an_audit_gives_is_public_and_shows_itself_in_a_notebook(
+    audited: Finished, small_card: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = shutil.copytree(audited.out, tmp_path / "a & b")
+    monkeypatch.setattr("skyplumb.measure.pool.LocalWorkers", lambda jobs: Here())
+    done = skyplumb.audit(small_card, out)
+    assert isinstance(done, skyplumb.Audited)
+    shown = ElementTree.fromstring(f"<div>{done._repr_html_()}</div>")
+    told = [["".join(cell.itertext()) for cell in row] for row in shown.iter("tr")]
+    assert told == [["session", "kept", "light frames"], [done.sessions[0].name, "9", "10"]]
+    (link,) = shown.iter("a")
+    assert Path(unquote(urlsplit(link.attrib["href"]).path)) == done.folders[0] / "report.html"
+    assert not list(shown.iter("p"))
+    assert "call it again" in replace(done, incomplete=True)._repr_html_()
 
 
 def test_the_function_takes_every_option_of_the_command() -> None:
