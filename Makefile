@@ -15,8 +15,8 @@ $(STAMP): pyproject.toml
 
 install: $(STAMP) ## Make the environment and install skyplumb into it
 
-demo: $(STAMP) ## Draw an invented card, audit it and print where the page is
-	@test -e demo-card/truth.json || echo "drawing an invented card of 42 frames into demo-card, some minutes"
+demo: $(STAMP) ## Simulate a card, audit it and print where the page is
+	@test -e demo-card/truth.json || echo "simulating a card of 42 frames in demo-card, some minutes"
 	@test -e demo-card/truth.json || $(BIN)/skyplumb demo --out demo-card
 	@echo "auditing it; the first audit also makes star patterns"
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
@@ -47,6 +47,7 @@ bench: $(STAMP) ## Measure accuracy against drawn truth and the cost of a frame;
 	$(BIN)/python -m tests.bench.clocks
 	$(BIN)/python -m tests.bench.honesty
 	$(BIN)/python -m tests.bench.check
+	$(BIN)/python -m tests.bench.watch
 	$(BIN)/python -m tests.bench.shape_laws
 	$(BIN)/python -m tests.bench.gear
 	$(BIN)/python -m tests.bench.page

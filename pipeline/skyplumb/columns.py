@@ -232,7 +232,7 @@ class FrameRow:
         "Confidence of the cause",
         "",
         ".3f",
-        "How often a cause named on such evidence was the true one on drawn nights, 0 to 1.",
+        "How often a cause named on such evidence was the true one on simulated nights, 0 to 1.",
         "see `judge/confidence.py`",
     )
     reason: str = _words("Reason", "Why the verdict, in words.", JUDGE)

@@ -17,7 +17,6 @@ from contextlib import ExitStack
 from dataclasses import replace
 from functools import partial
 from pathlib import Path, PurePosixPath
-from typing import Any
 
 from skyplumb._data import cache_folder
 from skyplumb.auditing import Audited, audit, nights_of, task_of
@@ -49,9 +48,9 @@ from skyplumb.watch.room import Room
 from skyplumb.watch.words import alarm_line, frame_line
 
 PAGE_EVERY_S = 60.0
-NEWEST = 24
-"""So many of the newest frames are judged together: with the good ones some thirty, which cost no
-more than twelve."""
+NEWEST = 10
+"""So many of the newest frames of a lens are judged together with the good ones: enough for a fit
+of the mount, and soon done."""
 GOOD = 3
 """So many of the sharpest kept frames of the same lens, and of those with most stars, say what the
 newest are compared with when all of them are bad."""
@@ -263,6 +262,8 @@ class Watch:
             for shot in night.shots
             if shot.measure.kind == "light" and not (shot.copy_of or shot.notes.left_out)
         ]
+        lenses = {_lens(shot.measure) for shot in lights if shot.file in fresh}
+        lights = [shot for shot in lights if _lens(shot.measure) in lenses]
         lights.sort(key=lambda shot: (shot.order_s, shot.file))
         files = [shot.file for shot in lights]
         least = min((files.index(file) for file in fresh if file in files), default=0)
@@ -385,10 +386,15 @@ class _Once:
         self._said.add(line)
 
 
+def _lens(measure: Measure) -> str:
+    """What tells its camera and lens from others'."""
+    info = measure.info
+    return f"{info.serial or info.camera} {info.lens} {info.focal_mm:.0f}"
+
+
 def _alike(measure: Measure) -> str:
     """Frames of one lens and setting, in words; good ones of them are a standard for the others."""
-    info: Any = measure.info
-    return f"{info.serial} {info.lens} {info.focal_mm:.0f} {info.fnumber:.1f} {info.exposure_s:.1f}"
+    return f"{_lens(measure)} {measure.info.fnumber:.1f} {measure.info.exposure_s:.1f}"
 
 
 def _stamps(card: Path, entries: Sequence[CardFile]) -> Iterable[tuple[PurePosixPath, Stamp]]:

@@ -41,13 +41,13 @@ class Format(StrEnum):
 
 def demo(
     out: Annotated[
-        Path, typer.Option(metavar="FOLDER", help="New or empty folder for the invented card.")
+        Path, typer.Option(metavar="FOLDER", help="New or empty folder for the simulated card.")
     ],
     format: Annotated[
         Format, typer.Option(help="File format of the frames.", case_sensitive=False)
     ] = Format.DNG,
 ) -> None:
-    """Draw an invented card with known truth."""
+    """Simulate a card with known truth."""
     with stoppable(f"stopped; remove {out} before drawing again"):
         try:
             from skyplumb.demo import render_card
