@@ -168,6 +168,8 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
         return rate
     even = pointing_scatter_arcsec(data, slip) < UNEVEN_SLIP * path
     error = _axis_rate(rate)[2]
+    if even and unlikely(_axis_rate(rate)):
+        return slip
     most = 1.0
     if even and abs(error) > SOME_RATE and not rate_name_of(float(error), 0.0):
         seen = _without_unevenness(data, path)

@@ -18,7 +18,9 @@ WRONG_RATE = 0.02
 """Of a drive that is out of order."""
 MET = {"axis": 0.82, "rate": 0.08, "slip": 0.1}
 """How often each is met beside an axis error: most drives run right and most heads hold (our
-choice)."""
+choice). Half of the heads that slip did so before the first frame."""
+LAWS = 2
+"""Of how a head slips: with its lean, or evenly; neither is more likely."""
 MET_PERIODIC = 0.3
 """How often a drive swings so that trails show it (our choice)."""
 MOST_ONSETS = 8
@@ -91,7 +93,8 @@ def _slips(data: Evidence, onsets: Sequence[float], plain: TrailFit, evenly: boo
     for onset in onsets:
         fit = fit_trails(data, Faults(slip_onset=onset, slips_evenly=evenly), plain)
         if fit.solution[3] > 0:  # no head slips upwards
-            slips.append(_Tried(MET["slip"] / len(onsets) / 2, fit))
+            share = 0.5 if np.isneginf(onset) else 0.5 / max(len(onsets) - 1, 1)
+            slips.append(_Tried(MET["slip"] * share / LAWS, fit))
     return _with_finest(data, slips, plain)
 
 
