@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,8 @@ STEADY = 0.075
 """How far these may lie from the drift before or after, over the step between the two: half of the
 least that an even sine leaves, of any period and phase (0.19 and 0.15, worked out on a grid)."""
 LEAST_STEP_PX = 0.5
+FEWEST_OF_A_SWING, MOST_OF_A_SWING = 3, 0.65
+"""Differences of rates that show a swing; and what one of two intervals a period leaves."""
 STEP_WITHIN = 0.5
 """A step between three frames is as likely in the middle one as not: root mean square of nothing
 and of all of it, from the middle between them."""
@@ -152,6 +155,7 @@ def drifts(
     if len(rates) == 0:
         return [Drift() for _ in range(count)]
     usual = np.median(rates, axis=0)
+    swing = _swing_px_s(intervals)
     out = []
     for n in range(count):
         found = _rate_during(intervals, n, usual)
@@ -166,7 +170,7 @@ def drifts(
                 dx_px=float(rate[0] * time),
                 dy_px=float(rate[1] * time),
                 turn_deg=float(np.degrees(rate[2]) * time),
-                spread_px=spread * time,
+                spread_px=max(spread, swing) * time,
                 time_share=clock_step_s / max(*gaps, clock_step_s, 1e-3),
                 noise_px=noise * time,
                 step_px=step * max(gaps),
@@ -288,6 +292,35 @@ def _rate_during(
     # other goes on as its own neighbour does.
     steadier = int(np.argmin(change))
     return (before, after)[steadier], 0.5 * change[steadier], error, gap
+
+
+def _swing_px_s(intervals: Sequence[SkyRate | None]) -> float:
+    """How far the mean of two intervals is off in a run whose rate swings all along, px/s.
+
+    Where it is off most, both intervals are alike: those around a frame do not show it, those of
+    the whole run do. With pointings an interval apart, worn by the exposures, a swing by the sine
+    of +-a an interval parts neighbouring rates by 4 sinc sin^2 a of its amplitude, and leaves
+    2 sin a - sinc sin 2a in their mean; each difference is -2 cos 2a of the two beside it together.
+    Zero where the intervals differ by little more than their errors.
+    """
+    pairs = [
+        (after.of_image[:2] - before.of_image[:2], max(before.noise_px_s, after.noise_px_s))
+        if before is not None and after is not None
+        else (np.full(2, NAN), NAN)
+        for before, after in pairwise(intervals)
+    ]
+    gap = np.array([one for one, _ in pairs]).reshape(-1, 2)
+    size = float(np.nanmedian(np.hypot(*gap.T))) if np.isfinite(gap).any() else 0.0
+    both = gap[2:] + gap[:-2]
+    known = np.isfinite(both).all(1) & np.isfinite(gap[1:-1]).all(1)
+    if known.sum() < FEWEST_OF_A_SWING or not size > 4 * np.nanmedian([n for _, n in pairs]):
+        return 0.0
+    at, both = gap[1:-1][known], both[known]
+    cosine = float((both * at).sum() / (2 * (at**2).sum()))
+    a = float(np.arccos(np.clip(cosine, -1, 1)) / 2)
+    worn = float(np.sinc(a / np.pi))
+    share = (2 * np.sin(a) - worn * np.sin(2 * a)) / max(4 * worn * np.sin(a) ** 2, 1e-9)
+    return min(float(share), MOST_OF_A_SWING) * size
 
 
 def _spread(gap: float, change: Sequence[float], rates: Mapping[int, Floats], n: int) -> float:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.calibrate.light import Light
-from skyplumb.judge.drift import Drift, onset_within, sky_in_picture
+from skyplumb.judge.drift import STEP_WITHIN, Drift, onset_within, sky_in_picture
 from skyplumb.judge.motion import Motion
 from skyplumb.records import NAN
 
@@ -82,7 +82,13 @@ def scene_of(
     clear: bool | None = None,
     around: Surroundings | None = None,
 ) -> Scene:
-    """A frame with what lies around it in the picture, worked out unless it is known."""
+    """A frame with what lies around it in the picture, worked out unless it is known.
+
+    Where its stars stand twice the sky moved by as much more within it as they stand apart, or it
+    came back: the pointings beside it do not tell.
+    """
+    if np.isfinite(motion.doubled_px):
+        drift = replace(drift, step_px=max(drift.step_px, motion.doubled_px / STEP_WITHIN))
     if around is None:
         around = surroundings_of(light)
     return Scene(light, motion, drift, extinction_mag, around, clear)
