@@ -50,8 +50,9 @@ STEADY = 0.075
 """How far these may lie from the drift before or after, over the step between the two: half of the
 least that an even sine leaves, of any period and phase (0.19 and 0.15, worked out on a grid)."""
 LEAST_STEP_PX = 0.5
-FEWEST_OF_A_SWING, MOST_OF_A_SWING = 3, 0.65
-"""Differences of rates that show a swing; and what one of two intervals a period leaves."""
+FEWEST_OF_A_SWING, USUAL_OF_A_SWING, MOST_OF_A_SWING = 3, 0.3, 0.65
+"""Differences of rates that show a swing; and what is left of one of four intervals a period and of
+two (worked out)."""
 STEP_WITHIN = 0.5
 """A step between three frames is as likely in the middle one as not: root mean square of nothing
 and of all of it, from the middle between them."""
@@ -313,8 +314,11 @@ def _swing_px_s(intervals: Sequence[SkyRate | None]) -> float:
     size = float(np.nanmedian(np.hypot(*gap.T))) if np.isfinite(gap).any() else 0.0
     both = gap[2:] + gap[:-2]
     known = np.isfinite(both).all(1) & np.isfinite(gap[1:-1]).all(1)
-    if known.sum() < FEWEST_OF_A_SWING or not size > 4 * np.nanmedian([n for _, n in pairs]):
+    few = np.isfinite(gap).all(1).sum() < FEWEST_OF_A_SWING
+    if few or not size > 4 * np.nanmedian([n for _, n in pairs]):
         return 0.0
+    if known.sum() < FEWEST_OF_A_SWING:
+        return USUAL_OF_A_SWING * size
     at, both = gap[1:-1][known], both[known]
     cosine = float((both * at).sum() / (2 * (at**2).sum()))
     a = float(np.arccos(np.clip(cosine, -1, 1)) / 2)
