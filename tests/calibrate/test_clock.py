@@ -20,6 +20,7 @@ from skyplumb.intake.notes import ShotNotes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.mount import fit_mount
 from skyplumb.judge.verdict import judge
+from skyplumb.measure.flags import BIT
 from skyplumb.night.shot import OtherClock, Session
 from skyplumb.records import ShotInfo
 from starfields import NIGHT, SITE, Leaning, Shot, exposure, no_downloads
@@ -200,6 +201,21 @@ def test_a_height_that_is_off_by_a_mountain_is_no_wrong_clock(height_m: float) -
     shots = [Shot(altitude_deg=45 - 5 * n, azimuth_deg=90 * n) for n in range(2)]
     site = replace(SITE, height_m=height_m)
     _, notices = pointed(night(shots), shots, site=site)
+    assert notices == []
+
+
+def test_saturated_stars_whose_light_ran_over_are_no_other_zenith() -> None:
+    times = [NIGHT + timedelta(minutes=2 * n) for n in range(6)]
+    shots = [Shot(azimuth_deg=200, altitude_deg=44, utc=utc) for utc in times]
+    fields = []
+    for field in night(shots):
+        stars = field.measure.stars.copy()
+        bright = np.argsort(-stars["flux"])[: len(stars) // 2]
+        stars["flags"][bright] |= BIT["saturated"]
+        # Light that ran over along the rows, one way above the middle and the other way below.
+        stars["x"][bright] += 3.0 * (stars["y"][bright] / field.measure.height_px - 0.5)
+        fields.append(replace(field, measure=replace(field.measure, stars=stars)))
+    _, notices = pointed(fields, shots)
     assert notices == []
 
 

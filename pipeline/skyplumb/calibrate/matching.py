@@ -335,6 +335,11 @@ def trusted_rows(stars: NDArray[np.void]) -> NDArray[np.int64]:
     return np.arange(len(stars))
 
 
+def unsaturated(stars: NDArray[np.void]) -> NDArray[np.int64]:
+    """Rows whose places the sensor's limit did not move."""
+    return np.flatnonzero((stars["flags"] & BIT["saturated"]) == 0)
+
+
 def centroid_errors(stars: NDArray[np.void]) -> Floats:
     """Expected error of a centroid, px: photon noise over a floor for the optics."""
     width = SIGMA_TO_FWHM * np.sqrt(np.maximum(stars["mxx"] + stars["myy"], 0.5) / 2)

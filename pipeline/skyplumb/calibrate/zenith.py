@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from skyplumb.calibrate.camera import Camera, camera_columns, free_values, prior_sigmas
 from skyplumb.calibrate.lens_search import FoundLens, StarField
-from skyplumb.calibrate.matching import match_stars
+from skyplumb.calibrate.matching import FEWEST_MATCHES, match_stars, unsaturated
 from skyplumb.calibrate.plate_solving import centre_sigma_of
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, Site, lifted, raised, unit_vectors
 from skyplumb.robust import robust_sigma
@@ -264,7 +264,11 @@ class Refraction:
 
 
 def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refraction | None:
-    """The stars of the frames a camera was fitted to; None without times or stars."""
+    """The stars of the frames a camera was fitted to; None without times or stars.
+
+    Saturated ones are left out: their places lean to where their light ran over, by less than a
+    field is pointed to and more than the air bends it.
+    """
     camera = found.camera
     if camera is None:
         return None
@@ -276,12 +280,15 @@ def refraction_of(exposures: Sequence[StarField], found: FoundLens) -> Refractio
         matches = match_stars(exposure.stars, exposure.plain, camera, attitude, 2.0)
         if not matches.certain:
             continue
-        step = max(1, len(matches.star) // STARS_A_FRAME)
-        pixels = matches.matched.pixels[::step]
-        directions = matches.matched.directions[::step]
+        whole = unsaturated(exposure.measure.stars[matches.star])
+        if len(whole) < FEWEST_MATCHES:
+            continue
+        some = whole[:: max(1, len(whole) // STARS_A_FRAME)]
+        pixels = matches.matched.pixels[some]
+        directions = matches.matched.directions[some]
         camera_axes = directions @ attitude.T
         off = pixels - camera.project(camera_axes)
-        weight = matches.matched.weights[::step]
+        weight = matches.matched.weights[some]
         seen.append(directions)
         attitudes.append(attitude)
         times.append(exposure.time_s)
