@@ -338,6 +338,18 @@ def test_air_lifts_stars_as_tables_say() -> None:
         assert 60 * (seen - altitude) == pytest.approx(0.99 * bennett, abs=0.07)
 
 
+def test_the_middle_of_an_exposure_is_half_of_it_after_its_start() -> None:
+    def light(exposure_s: float) -> Light:
+        told = ShotNotes(ShotInfo(exposure_s=exposure_s))
+        return Light(exposure(Shot()).measure, told, NIGHT, 1000.0)
+
+    assert light(90.0).mid_utc == NIGHT + timedelta(seconds=45)
+    assert light(90.0).mid_s == 1045.0
+    unknown = light(float("nan"))
+    assert (unknown.mid_utc, unknown.mid_s) == (NIGHT, 1000.0)
+    assert replace(unknown, start_utc=None).mid_utc is None
+
+
 def test_two_lenses_without_metadata_are_told_apart_by_their_stars() -> None:
     shots = [Shot(azimuth_deg=60 + 70 * n) for n in range(4)]
     focals = (5000.0, 8000.0, 5000.0, 8000.0)

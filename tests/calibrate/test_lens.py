@@ -10,6 +10,7 @@ from skyplumb.calibrate.lens_psf import (
     LensPsf,
     ShapeStars,
     learn_lens,
+    lens_report,
     of_one_width,
     shape_stars,
 )
@@ -116,6 +117,27 @@ def test_the_shape_of_a_lens_is_learned(lens: LensPsf) -> None:
     assert np.sqrt(np.mean(off**2)) < 0.03
     assert np.abs(off).max() < 0.15
     assert lens.at(np.zeros((1, 2))) == pytest.approx(np.zeros((1, 3)))  # over the middle's
+
+
+def test_tilt_corners_and_edges_of_a_lens_are_told_as_it_was_made(lens: LensPsf) -> None:
+    report = lens_report(lens, np.array([0.0, 0.6]), ROUND / 2, PICTURE[1] / PICTURE[0])
+    # By hand: the right edge is PICTURE's half width over its half diagonal from the middle. The
+    # moments there are the bowl's and the tilt's, of which each axis has half; a Gaussian's FWHM
+    # is sqrt(8 ln 2) of its width.
+    edge = PICTURE[0] / 2 / HALF
+    right, left = (
+        np.sqrt(8 * np.log(2)) * np.sqrt((ROUND + 0.9 * edge**2 + 0.3 * side) / 2)
+        for side in (edge, -edge)
+    )
+    # A hundredth of a square pixel at a width of 3 px: see the test above.
+    assert report.tilt_x_fwhm_px == pytest.approx(right - left, abs=0.05)
+    assert right - left > 0.2
+    assert report.left_fwhm_px == pytest.approx(left, abs=0.05)
+    assert report.tilt_y_fwhm_px == pytest.approx(0.0, abs=0.05)
+    # An even trail has a twelfth of its square as second moment.
+    assert report.corner_stretch_px == pytest.approx(np.sqrt(12 * 1.8), abs=0.2)
+    assert report.centre_stretch_px == pytest.approx(np.sqrt(12 * 0.6))
+    assert report.frames == 8
 
 
 def test_trailed_frames_do_not_blur_what_is_learned(lens: LensPsf) -> None:

@@ -329,6 +329,22 @@ def test_what_is_no_motion_is_known_by_its_rule(
     assert found.trail_shares == {}
 
 
+@pytest.mark.parametrize(
+    ("focus", "light", "leads"), [(1.2, 1.8, "cloud"), (1.8, 1.2, "focus"), (1.5, 1.4, "focus")]
+)
+def test_of_two_limits_the_one_that_is_passed_further_leads_by_as_much(
+    focus: float, light: float, leads: str
+) -> None:
+    lights = [with_stars(one, everywhere()) for one in shoot(Tracker(), [LONG], USUAL, 1)]
+    scenes = [scene_of(one, Motion(trail_px=0.3), Drift(0.0, 0.0, 0.0), 0.0) for one in lights]
+    findings = [("fwhm_of_best", focus), ("extinction_mag", light)]
+    found = explain(findings, scenes, 4, MountFit())
+    assert found.cause == leads
+    # How many times over its limit each is, of both together.
+    wanted = {"focus": focus / (focus + light), "cloud": light / (focus + light)}
+    assert found.shares == pytest.approx(wanted)
+
+
 def everywhere() -> Floats:
     """Places of 480 stars, evenly all over the picture."""
     x, y = np.meshgrid(np.linspace(30, 2970, 24), np.linspace(30, 1970, 20))
