@@ -159,7 +159,9 @@
     });
     if (chart === "cells") return cells;
     const lenses = new Set([...chosen.lens].map((n) => names.lens[n]));
-    return [...data.curves.filter((row) => lenses.has(row.lens)), ...cells.filter((row) => row.path !== null)];
+    // The model's line is kept in pixels of path; people set seconds.
+    const seconds = (row) => ({ ...row, setting: (row.path * data.lens_scale[names.lens.indexOf(row.lens)]) / data.sidereal_arcsec_s });
+    return [...data.curves.filter((row) => lenses.has(row.lens)).map(seconds), ...cells.filter((row) => row.path !== null)];
   }
   function settings() {
     const total = count([])[0];

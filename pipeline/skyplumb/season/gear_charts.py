@@ -106,18 +106,18 @@ def cells() -> Spec:
 
 
 def curves() -> Spec:
-    """Hit rate against scale x exposure, a panel a lens, with the model's band.
+    """Hit rate against exposure, a panel a lens, with the model's band.
 
-    Rows of the model (`kind` model): `lens`, `path`, `rate`, `low`, `high`; of what was counted
+    Rows of the model (`kind` model): `lens`, `setting`, `rate`, `low`, `high`; of what was counted
     (`kind` seen) also `told`.
     """
     y = _rate("rate", "kept", axis={"format": ".0%", "tickCount": 3})
     x = {
-        "field": "path",
+        "field": "setting",
         "type": "quantitative",
         "scale": {"type": "log", "nice": False},
-        "axis": {"tickCount": 6, "format": "~s"},
-        "title": "px of trail without a tracker",
+        "axis": {"tickCount": 6, "format": ".3~g"},
+        "title": "exposure, s",
     }
     model, seen = ({"filter": f"datum.kind == '{kind}'"} for kind in ("model", "seen"))
     span = {"y": {**y, "field": "low"}, "y2": {"field": "high"}}
@@ -241,5 +241,5 @@ CHARTS = {
 
 ROOM = {"cells": 170, "curves": 90, "losses": 240, "nights": 80, "calibration": 90}
 """Pixels of a chart's width that its labels take."""
-WIDEST = {"cells": 640, "curves": 800, "losses": 560, "nights": 900, "calibration": 300}
-"""Pixels that its panel takes at most."""
+WIDEST = {"cells": 1200, "curves": 1200, "losses": 1200, "nights": 1200, "calibration": 300}
+"""Pixels that its panel takes at most: more than the page is wide, but for the square one."""
