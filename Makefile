@@ -74,7 +74,11 @@ lowest: ## Install the lowest versions that pyproject.toml allows and run the qu
 	$(LOWEST)/bin/uv pip install --quiet --python $(LOWEST)/bin/python -c $(LOWEST)/lowest.txt -e ".[dev]"
 	$(LOWEST)/bin/python -m pytest -n auto --dist worksteal $(FAST)
 
+mutants: $(STAMP) ## Change 300 lines by lot, one at a time; print how many of them the tests notice
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e ".[mutants]"
+	$(BIN)/python -m tests.mutants
+
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) $(LOWEST) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
 
-.PHONY: help install demo demo-table test check bench shipped fuzz kernels lowest clean
+.PHONY: help install demo demo-table test check bench shipped fuzz kernels lowest mutants clean
