@@ -541,6 +541,24 @@ def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: S
             assert "slips" in " ".join(fit.degenerate_with)
 
 
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+def test_a_right_drive_on_an_axis_far_off_turns_less_about_the_pole(site: Site) -> None:
+    # By the cosine of two degrees: 0.55 arcsec a minute, which is no slip's.
+    hand = 1 if site.latitude_deg > 0 else -1
+    tracker = Tracker(
+        site, 60.0, 140.0, slip_arcsec_per_min=60.0, slip_from_s=-600.0, slips_evenly=True
+    )
+    for seed in range(2):
+        plan = Plan(-35, hand * 60, frames=20, exposure_s=180.0, every_s=184.0)
+        fit = fit_mount(shoot(tracker, [plan], Errors(0.2, 2.0), seed))
+        assert fit.slip_from_start
+        assert fit.slip_arcsec_per_min == pytest.approx(60.0, rel=0.005)
+        high, east, _ = fit.axis_sigmas_arcmin
+        assert fit.axis_alt_error_arcmin == pytest.approx(60.0, abs=max(1.0, 3 * high))
+        assert fit.axis_az_error_arcmin == pytest.approx(140.0, abs=max(1.0, 3 * east))
+        assert max(high, east) < 2
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_head_that_slips_all_along_and_then_faster_is_no_axis_that_no_tracker_has(
     seed: int,

@@ -146,8 +146,15 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     def solve(weighting: Weighting) -> Floats:
         nonlocal solution, covariance, residual
         information = weighting.weights[:, None, None] * data.information
-        solution, covariance, starts = _solve(data, design, information)
-        left = data.turn - design @ solution - starts[data.segment]
+        # A drive that runs right turns as fast as the sky about its own axis, and by the cosine of
+        # how far that is off about the pole's: a second order that a degree makes as large as a
+        # slip's.
+        pole = 0.0 if model.rate or not data.earth_fixed else _about_the_pole(solution)
+        seen = replace(data, turn=data.turn - np.outer(data.time, [0.0, 0.0, pole]))
+        solution, covariance, starts = _solve(seen, design, information)
+        left = seen.turn - design @ solution - starts[data.segment]
+        if pole:
+            solution[2] = pole
         residual = np.einsum("nij,nj->ni", data.root, left)
         return np.asarray(residual)
 
@@ -161,6 +168,12 @@ def regress(data: Observations, model: Model, weights: Floats | None = None) -> 
     criterion = _criterion(data, model, free, residual, scatter) + prior_penalty(solution)
     covariance = covariance * max(scatter, 1.0) ** 2
     return Regression(model, solution, covariance, criterion, weights, scatter, residual)
+
+
+def _about_the_pole(solution: Floats) -> float:
+    """What a drive at the sky's rate lacks about the pole, as the third of a solution has it."""
+    off = float(np.hypot(*solution[:2])) / SIDEREAL_RATE_ARCSEC_S
+    return SIDEREAL_RATE_ARCSEC_S * (1 - float(np.sqrt(max(1 - off**2, 0.0))))
 
 
 def _criterion(

@@ -402,10 +402,24 @@ def _normal(drawn: Drawn, x: Floats, noise: Floats, scale: float) -> tuple[Float
         normal, slope, chi2 = normal + n, slope + s, chi2 + c
     # What is known of any drive and lens.
     held = drawn.faults.held()
-    normal = normal + np.diag(held)
-    slope = slope - held * x
-    chi2 = chi2 + (held * x**2).sum(1)
+    off, away = _from_the_usual(x)
+    normal = normal + np.einsum("sij,i,sik->sjk", away, held, away)
+    slope = slope - np.einsum("sij,i,si->sj", away, held, off)
+    chi2 = chi2 + (held * off**2).sum(1)
     return normal, slope, chi2
+
+
+def _from_the_usual(x: Floats) -> tuple[Floats, Floats]:
+    """How far solutions are from what is usual, shape (s, k), and how that changes with them.
+
+    A drive that runs right turns as fast as the sky about its own axis, and by the cosine of how
+    far that is off about the pole's.
+    """
+    off = x.copy()
+    off[:, 2] += (x[:, 0] ** 2 + x[:, 1] ** 2) / 2
+    away = np.broadcast_to(np.eye(x.shape[1]), (len(x), x.shape[1], x.shape[1])).copy()
+    away[:, 2, :2] = x[:, :2]
+    return off, away
 
 
 def _summed(left: Floats, design: Floats) -> tuple[Floats, Floats, Floats]:
