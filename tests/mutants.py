@@ -44,6 +44,10 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = Path("pipeline/skyplumb")
 WHERE = ("judge", "calibrate", "night", "season", "measure/shapes.py")
 OUT = ROOT / "bench-out" / "mutants"
+CACHE = Path(os.environ.get("SKYPLUMB_CACHE") or OUT / "cache")
+"""Star patterns are made once for all copies."""
+MAKER = "calibrate/patterns.py"
+"""Makes them."""
 COPIED = ("pipeline", "tests", "config", "reports", "pyproject.toml", "README.md",
           "DEVELOPERS.md", "Makefile", "LICENSE")  # fmt: skip
 MOST_TEST_S = 30.0
@@ -160,15 +164,15 @@ def copy_of_all(place: Path) -> Path:
     return place
 
 
-def pytest(place: Path, words: Sequence[str], timeout_s: float | None = None) -> int:
+def pytest(
+    place: Path, words: Sequence[str], timeout_s: float | None = None, cache: Path = CACHE
+) -> int:
     """The exit code of a run of tests in a copy; raises `subprocess.TimeoutExpired`."""
     path = os.pathsep.join([str(place / "pipeline"), str(place), os.environ.get("PYTHONPATH", "")])
     return subprocess.run(
         [sys.executable, "-B", "-m", "pytest", "-q", *words], cwd=place, timeout=timeout_s,
-        # Star patterns are made once for all copies.
-        env={"SKYPLUMB_CACHE": str(OUT / "cache")}
-        | os.environ
-        | {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"},
+        env=os.environ
+        | {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1", "SKYPLUMB_CACHE": str(cache)},
         stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False,
     ).returncode  # fmt: skip
 
@@ -216,7 +220,8 @@ class Map:
 
         found = names(iter(lines.get(mutant.line, ())))
         found = found or names(context for here in lines.values() for context in here)
-        chosen, sum_s = [], 0.0
+        chosen: list[str] = []
+        sum_s = 0.0
         for name in sorted(found, key=lambda name: (self._seconds[name], name)):
             sum_s += self._seconds[name]
             if chosen and sum_s > MOST_TEST_S:
@@ -239,10 +244,15 @@ def asked(mutant: Mutant, tests: Sequence[str], seconds: float, tree: Path) -> s
     """What the tests say of it."""
     if not tests:
         return UNNOTICED
-    path = tree / PACKAGE / mutant.module
+    path, cache = tree / PACKAGE / mutant.module, CACHE
+    if mutant.module == MAKER:  # no other mutant meets what a changed one makes
+        cache = tree / "cache"
+        shutil.rmtree(cache, ignore_errors=True)
+        shutil.copytree(CACHE, cache)
     path.write_text(mutant.code(), "utf-8")
     try:
-        code = pytest(tree, ["-x", "-p", "no:xdist", *tests], 60.0 + TOO_LONG * seconds)
+        words = ["-x", "-p", "no:xdist", *tests]
+        code = pytest(tree, words, 60.0 + TOO_LONG * seconds, cache)
     except subprocess.TimeoutExpired:
         return STUCK
     finally:
@@ -262,7 +272,8 @@ def main() -> None:
     words.add_argument("--where", nargs="+", default=WHERE, help="folders and modules to change")
     words.add_argument("--tests", nargs="+", default=["tests"], help="tests that may be asked")
     told = words.parse_args()
-    OUT.mkdir(parents=True, exist_ok=True)
+    for folder in (OUT, CACHE):
+        folder.mkdir(parents=True, exist_ok=True)
     known = Map(told.tests, told.jobs)
     kept = OUT / f"seed-{told.seed}.jsonl"
     before: dict[Mutant, str] = {}
