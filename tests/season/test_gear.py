@@ -33,7 +33,6 @@ from skyplumb.season.tally import (
     labelled,
     significant_differences,
     tally,
-    trend_p,
 )
 from smallcard import Finished
 
@@ -325,49 +324,65 @@ def test_every_breakdown_adds_up_to_the_same_total(season: Season) -> None:
 # Telling apart
 
 
-def test_two_cells_are_compared_by_fishers_exact_test() -> None:
-    frames = pd.concat(
-        [rows_of(2, 15), rows_of(10, 3, exposure_s=30.0, setting_s=30.0)], ignore_index=True
-    )
-    found = tally_of(frames)
-    # A published example, quoted in public text; printed to five digits.
-    assert [one.kind for one in found] == ["fisher"]
-    assert found[0].p == pytest.approx(0.00053672, abs=5e-9)
-    assert found[0].p_corrected == found[0].p
+def nights_of(chances: np.ndarray, frames: int, seed: int, setting: float) -> pd.DataFrame:
+    """A run a night of one lens at one setting, kept by chance."""
+    rng = np.random.default_rng([seed, int(setting)])
+    parts = []
+    for night, chance in enumerate(chances):
+        keep = int(rng.binomial(frames, chance))
+        some = rows_of(keep, frames - keep, exposure_s=setting, setting_s=setting)
+        parts.append(some.assign(night=f"2026-01-{night + 1:02d}"))
+    return pd.concat(parts, ignore_index=True)
 
 
 def tally_of(frames: pd.DataFrame) -> tuple:
-    frames = labelled(frames)
-    return significant_differences(count_by(frames, ("lens_label", "setting_s")), frames)
+    return significant_differences(labelled(frames))
 
 
-def test_the_trend_test_is_that_of_cochran_and_armitage() -> None:
-    # The smokers of the R documentation of prop.trend.test (from memory): chi squared 8.2249
-    # for 83/86, 90/93, 129/136, 70/82 with scores 1 to 4. The library divides by the variance
-    # of a permutation, (n - 1)/n of that.
-    kept, total = np.array([83, 90, 129, 70]), np.array([86, 93, 136, 82])
-    chi2 = 8.2249 * (total.sum() - 1) / total.sum()
-    row = pd.DataFrame({"keep": kept, "judged": total, "dose": np.exp([1.0, 2.0, 3.0, 4.0])})
-    expected = stats.chi2.sf(chi2, 1)
-    # The statistic is printed to 5e-5, and p falls by half of its own size for each unit.
-    assert trend_p(row, "dose") == pytest.approx(expected, rel=5e-5)
+def test_two_cells_that_differ_in_every_night_are_clearly_different() -> None:
+    many = [nights_of(np.full(8, p), 20, 3, t) for p, t in ((0.95, 15.0), (0.6, 30.0))]
+    (found,) = tally_of(pd.concat(many, ignore_index=True))
+    assert found.kind == "pair" and found.significant
+    assert "against" in found.words and "settle" not in found.words
 
 
-def test_a_trend_with_nothing_lost_is_none() -> None:
-    row = pd.DataFrame({"keep": [3, 4, 5], "judged": [3, 4, 5], "dose": [1.0, 2.0, 4.0]})
-    assert trend_p(row, "dose") == 1
+def test_nights_that_differ_are_not_taken_for_settings_that_do() -> None:
+    # Two settings on nights of their own and no difference between settings: frames taken for
+    # independent (Fisher's exact test) would call most of these different.
+    claimed = fisher = 0
+    for seed in range(20):
+        rng = np.random.default_rng([seed, 5])
+        chance = 1 / (1 + np.exp(-rng.normal(1.2, 1.0, 8)))
+        one, other = nights_of(chance[:4], 40, seed, 15.0), nights_of(chance[4:], 40, seed, 30.0)
+        other["night"] = other["night"].str.replace("2026-01", "2026-02")
+        (found,) = tally_of(pd.concat([one, other], ignore_index=True))
+        claimed += found.significant
+        kept = [int((some["verdict"] == "keep").sum()) for some in (one, other)]
+        fisher += stats.fisher_exact([[kept[0], 160 - kept[0]], [kept[1], 160 - kept[1]]])[1] < 0.05
+    # 5 % by design; four of twenty come one time in sixty.
+    assert claimed < 4
+    assert fisher > 8
+
+
+def test_a_trend_along_exposure_is_found_and_told_by_its_way() -> None:
+    many = [
+        nights_of(np.full(6, p), 20, 4, t)
+        for p, t in ((0.95, 15.0), (0.85, 30.0), (0.7, 60.0), (0.45, 120.0))
+    ]
+    found = {one.kind: one for one in tally_of(pd.concat(many, ignore_index=True))}
+    assert found["trend"].significant
+    assert found["trend"].words == "falls along it"
+
+
+def test_a_season_with_nothing_lost_differs_in_nothing() -> None:
+    many = [nights_of(np.ones(4), 12, 4, t) for t in (15.0, 30.0, 60.0)]
+    assert not any(one.significant for one in tally_of(pd.concat(many, ignore_index=True)))
 
 
 def test_comparisons_are_corrected_for_their_number() -> None:
-    cells = [(18, 6), (9, 15), (17, 7), (10, 14)]
-    frames = pd.concat(
-        [
-            rows_of(k, m, exposure_s=t, setting_s=t)
-            for t, (k, m) in zip((15.0, 30.0, 60.0, 120.0), cells, strict=True)
-        ],
-        ignore_index=True,
-    )
-    found = tally_of(frames)
+    cells = zip((15.0, 30.0, 60.0, 120.0), (0.9, 0.7, 0.85, 0.7), strict=True)
+    many = [nights_of(np.full(6, p), 12, 2, t) for t, p in cells]
+    found = tally_of(pd.concat(many, ignore_index=True))
     plain = sorted(one.p for one in found)
     # Holm 1979: the smallest of m is multiplied by m, the next by m - 1, never falling.
     by_hand = np.minimum(np.maximum.accumulate(np.array(plain) * np.arange(len(plain), 0, -1)), 1)
@@ -489,6 +504,62 @@ def test_a_real_difference_is_found_and_a_false_one_is_not_claimed(tmp_path: Pat
     assert np.isnan(found["alignment"].gain)
 
 
+@pytest.fixture(scope="module")
+def trackers(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Twelve nights of two trackers in turn, of which one stands in less wind."""
+    calm = DrawnRig(gusts_per_min=0.05, slip_nights=0.0)
+    notes = [{"tracker": "Tarn" if n % 2 else "Skarn"} for n in range(12)]
+    out = tmp_path_factory.mktemp("trackers")
+    rng = np.random.default_rng(14)
+    return write_season([windy(calm, 40), calm], rng, 12, CELLS, 12, out, notes)
+
+
+def test_two_trackers_are_compared_in_a_sentence(
+    skyplumb: Command, trackers: Path, tmp_path: Path
+) -> None:
+    done = skyplumb("tally", trackers, "--out", tmp_path / "out", "--by", "tracker")
+    assert done.code == 0
+    said = next(line for line in done.stdout.splitlines() if line.startswith("Tarn holds"))
+    assert " better than Skarn: " in said and " points), most of it wind" in said
+    numbers = [int(one) for one in re.findall(r"(\d+)%", said)]
+    low, high = map(int, re.findall(r"difference (\d+) to (\d+) points", said)[0])
+    assert low < numbers[0] - numbers[1] < high
+    (told,) = json.loads((tmp_path / "out" / "tally.json").read_text("utf-8"))["effects"]
+    assert told["sentence"] == said
+    here, there = told["losses"]["wind"]
+    assert here < there
+    page = (tmp_path / "out" / "tally.html").read_text("utf-8")
+    assert said in page
+
+
+def test_a_column_that_tells_nothing_is_said_to(
+    skyplumb: Command, trackers: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    done = skyplumb("tally", trackers, "--out", out, "--by", "camera")
+    assert (done.code, "the same in all frames" in done.stdout) == (0, True)
+    height = skyplumb("tally", trackers, "--out", out, "--by", "altitude_deg")
+    assert re.search(r"(up to|over) [0-9.]+", height.stdout)
+    wrong = skyplumb("tally", trackers, "--out", out, "--by", "colour")
+    assert wrong.code == 2
+    assert wrong.stderr == (
+        "--by colour: is no column of frames.csv, and no night note tells it; "
+        "the notes tell tracker\n"
+    )
+
+
+def test_what_is_open_says_how_many_more_nights_would_settle_it(tmp_path: Path) -> None:
+    calm = DrawnRig(slip_nights=0.0)
+    notes = [{"tracker": "Tarn" if n % 2 else "Skarn"} for n in range(6)]
+    rng = np.random.default_rng(15)
+    write_season([windy(calm, 1.6), calm], rng, 6, CELLS, 6, tmp_path, notes)
+    season = read_season([tmp_path])
+    (found,) = effects(season.frames, season.runs, "tracker")
+    assert found.open
+    assert found.sentence.startswith("Open: ")
+    assert "more nights" in found.sentence or "no number of nights" in found.sentence
+
+
 def test_a_difference_counts_after_holms_correction_only() -> None:
     def one(p: float, words: str) -> Effect:
         return Effect("wind", "a", "b", (5, 5), (9, 9), (0.5, 0.5), 0.1, 0.01, 0.2, p, words)
@@ -515,6 +586,8 @@ def test_of_many_comparisons_without_a_difference_few_are_claimed() -> None:
             {
                 "night": f"2026-01-{night + 1:02d}",
                 "camera": "Orvane N6",
+                "lens": "Reach",
+                "focal_mm": focal,
                 "scale_arcsec_px": scale_of(focal),
                 "setting_s": setting,
                 "notes": {f"tags.{n}": f"side {side}" for n, side in enumerate(sides[night])},

@@ -30,14 +30,25 @@ def tally(
             show_default="own process",
         ),
     ] = "",
+    by: Annotated[
+        str,
+        typer.Option(
+            metavar="COLUMN",
+            help="What to compare: a column of frames.csv or what the night notes tell, such as "
+            "tracker, payload_g or tags.head.",
+            show_default="all that the notes tell",
+        ),
+    ] = "",
 ) -> None:
     """Count sessions audited before: hit rates by lens and exposure, across nights."""
     with stoppable("stopped; nothing but whole files was written"):
         from skyplumb.season.gear import write_tally
 
-        done = write_tally(folders, out, cluster)
+        done = write_tally(folders, out, cluster, by)
     tell(str(done.page.resolve()))
     tell(f"{done.keep} of {done.judged} judged frames kept in {counted(done.sessions, 'session')}")
+    for sentence in done.compared:
+        tell(sentence)
     if done.why_no_model:
         tell(f"no model: {done.why_no_model}")
     for notice in done.notices:

@@ -11,7 +11,7 @@ from pathlib import Path
 from skyplumb.measure.workers import cores
 from skyplumb.output.paths import refuse_no_folder, write_atomic
 from skyplumb.plain import plain
-from skyplumb.season.comparison import effects
+from skyplumb.season.comparison import Effect, effects, refuse_unknown
 from skyplumb.season.cross_validation import model_of
 from skyplumb.season.forecast import Ask, Forecast, predict
 from skyplumb.season.gear_page import facts, gear_page, render, table
@@ -31,12 +31,15 @@ class Written:
     keep: int
     why_no_model: str
     notices: tuple[str, ...]
+    compared: tuple[str, ...] = ()
+    """What the comparison that was asked for says."""
 
 
-def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Written:
+def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str = "") -> Written:
     """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html.
 
-    `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`.
+    `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`; `by`
+    a column of frames.csv or a key of the night notes whose values are compared.
     """
     refuse_no_folder(out, "--out")
     with ExitStack() as stack:
@@ -46,10 +49,12 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Writte
 
             workers = ClusterWorkers(cluster, cores())
             stack.callback(workers.stop)
-        season = read_season(folders, workers)
+        season = read_season(folders, workers, by)
+    if by:
+        refuse_unknown(season, by)
     counted = tally(season)
     model = model_of(counts_of(season.frames, season.runs))
-    compared = effects(season.frames, season.runs)
+    compared = effects(season.frames, season.runs, by)
     told = json.dumps(plain(facts(season, counted, model, compared)), indent=1, ensure_ascii=False)
     write_atomic(out / "tally.json", told.encode() + b"\n")
     write_atomic(out / "tally.csv", table(counted).to_csv(index=False).encode())
@@ -63,7 +68,14 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "") -> Writte
         int(total["keep"]),
         model.why_not,
         season.notices,
+        _asked(compared, by) if by else (),
     )
+
+
+def _asked(compared: Sequence[Effect], by: str) -> tuple[str, ...]:
+    """The sentences of the comparison that was asked for, or that there is none."""
+    alike = f"{by}: the same in all frames, or not two to twelve kinds of them; nothing to compare"
+    return tuple(one.sentence for one in compared) or (alike,)
 
 
 def forecast_from(folders: Sequence[Path], ask: Ask) -> Forecast:

@@ -81,7 +81,14 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
         "costs": costs,
         "best": best and {**best, "label": _label(str(best["cause"]))},
         "laser": LASER_CAUTION,
-        "effects": [plain(asdict(one)) for one in effects],
+        "effects": [
+            {
+                **plain(asdict(one)),
+                "open": one.open,
+                "losses": [(_label(cause), shares) for cause, shares in one.losses.items()],
+            }
+            for one in effects
+        ],
         "model": _model(model),
         "titles": TITLES,
         "not_the_gear": [row["label"] for row in costs if not row["gear"]],

@@ -12,6 +12,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -80,7 +81,9 @@ class Season:
     """What a reader must know of how nights were told."""
 
 
-def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Season:
+def read_season(
+    folders: Sequence[Path], workers: Workers | None = None, column: str = ""
+) -> Season:
     """Read every session under `folders`.
 
     Parameters
@@ -89,6 +92,8 @@ def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Seas
         Folders that `audit --out` wrote, or single session folders in them.
     workers : Workers, optional
         Who read them, several at a time; this process if not given.
+    column : str
+        One more of frames.csv that is wanted; without it in the frames where it is none.
 
     Raises
     ------
@@ -99,7 +104,8 @@ def read_season(folders: Sequence[Path], workers: Workers | None = None) -> Seas
     runs: list[dict[str, object]] = []
     identities: list[Identity] = []
     found = [folder.absolute() for folder in _sessions(folders)]
-    parts = dict(run_all(_read_session, found, workers or Here()))
+    more = column if column in COLUMNS else ""
+    parts = dict(run_all(partial(_read_session, more=more), found, workers or Here()))
     for number, folder in enumerate(found):
         part = parts[number]
         if isinstance(part, Lost):
@@ -152,10 +158,12 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
 
 
-def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]], Identity]:
+def _read_session(
+    folder: Path, more: str = ""
+) -> tuple[pd.DataFrame, list[dict[str, object]], Identity]:
     """Judged frames of one session, the facts of its runs, numbered from 0, and which it is."""
     summary = _read_summary(folder / "summary.json")
-    table = _read_frames(folder / "frames.csv", summary)
+    table = _read_frames(folder / "frames.csv", summary, more)
     identity = _identity(folder, summary, table)
     names = list(dict.fromkeys(table["run"]))
     told = {run.run: run for run in summary.runs}
@@ -176,7 +184,8 @@ def _read_session(folder: Path) -> tuple[pd.DataFrame, list[dict[str, object]], 
     )
     place = {name: getattr(summary, name) for name in _SITE}
     facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
-    return table[list(keep)], facts, identity
+    wanted = [*keep, *([more] if more and more not in keep else [])]
+    return table[wanted], facts, identity
 
 
 def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Identity:
@@ -221,18 +230,19 @@ def _once(table: pd.DataFrame) -> pd.DataFrame:
     return table[~again].drop(columns=["shot", "serial"]).reset_index(drop=True)
 
 
-def _read_frames(path: Path, summary: SessionSummary) -> pd.DataFrame:
+def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> pd.DataFrame:
     """The judged light frames of one frames.csv."""
+    columns = (*_COLUMNS, *([more] if more and more not in _COLUMNS else []))
     try:
         table = pd.read_csv(
             io.BytesIO(read_table(path, summary)),
-            usecols=lambda name: name in _COLUMNS,
+            usecols=lambda name: name in columns,
             dtype=str,
             keep_default_na=False,
             encoding="utf-8",
         )
-        for name in set(_COLUMNS) - set(table.columns):
-            if name not in _MAY_BE_MISSING:
+        for name in set(columns) - set(table.columns):
+            if name not in _MAY_BE_MISSING and name != more:
                 raise ValueError(f"no column {name}")
             table[name] = ""
     except (ValueError, OSError, pd.errors.ParserError) as error:
@@ -245,7 +255,7 @@ def _read_frames(path: Path, summary: SessionSummary) -> pd.DataFrame:
             f"such as {min(missing)}; audit again"
         )
     table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].pipe(todays_frames)
-    for name in _COLUMNS:
+    for name in columns:
         if COLUMNS[name].numeric:
             try:
                 table[name] = pd.to_numeric(table[name].where(table[name] != "", None))

@@ -13,13 +13,13 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.stats import fisher_exact
-from statsmodels.stats.contingency_tables import Table
+from numpy.typing import NDArray
 from statsmodels.stats.multitest import multipletests
 
 from skyplumb.causes import cause_of
 from skyplumb.intervals import CONFIDENCE, binomial_interval
 from skyplumb.records import VERDICTS
+from skyplumb.season.contrast import Contrast, contrast, settling_words
 from skyplumb.season.sessions import Season, label_of
 
 INTERVALS: tuple[Literal["wilson", "exact"], ...] = ("wilson", "exact")
@@ -43,10 +43,12 @@ class Difference:
 
     what: str
     kind: str
-    """fisher (two cells) or trend (along exposure or focal length)."""
+    """pair (two cells) or trend (along exposure or focal length)."""
     p: float
     p_corrected: float
     """After Holm's correction for all comparisons of the tally."""
+    words: str
+    """How large it is, and what would settle it where it is open."""
 
     @property
     def significant(self) -> bool:
@@ -74,7 +76,7 @@ def tally(season: Season) -> Tally:
     return Tally(
         count_by(frames, ()),
         groups,
-        significant_differences(groups["lens and exposure"], frames),
+        significant_differences(frames),
         costs(frames),
     )
 
@@ -150,59 +152,86 @@ def _with_intervals(table: pd.DataFrame) -> pd.DataFrame:
     return table
 
 
-def significant_differences(cells: pd.DataFrame, frames: pd.DataFrame) -> tuple[Difference, ...]:
+def significant_differences(frames: pd.DataFrame) -> tuple[Difference, ...]:
     """Every comparison of neighbouring cells and every trend, corrected for their number.
 
-    Frames of one night are not independent, which these tests take them for: what they find
-    different may be two nights rather than two settings, so cells of a single night that differ
-    are only as good as that night.
+    By the model of `contrast`: nights differ at random, and frames of one night are not
+    independent.
     """
+    gear = frames[~frames["excluded"] & frames["setting_s"].notna()]
+    each = gear.assign(keep=(gear["verdict"] == "keep").astype(float), judged=1.0)
+    keys = ["night", "lens_label", "setting_s"]
+    units = each.groupby(keys, observed=True)[["keep", "judged"]].sum().reset_index()
     focal = frames.groupby("lens_label", observed=True)["focal_mm"].median()
-    cells = cells[(cells["judged"] > 0) & cells["setting_s"].notna()].assign(
-        focal=lambda table: table["lens_label"].map(focal).astype(float)
-    )
-    found: list[tuple[str, str, float]] = []
-    for lens, row in cells.groupby("lens_label", observed=True):
-        ladder = row.sort_values("setting_s")
-        found += _ladder(ladder, [f"{lens}, {t:.4g} s" for t in ladder["setting_s"]])
+    units["focal"] = units["lens_label"].map(focal).astype(float)
+    found: list[tuple[str, str, _Compared]] = []
+    for lens, row in units.groupby("lens_label", observed=True):
+        ladder = [some for _, some in row.groupby("setting_s")]
+        found += _ladder(ladder, [f"{lens}, {some['setting_s'].iloc[0]:.4g} s" for some in ladder])
         if len(ladder) > 2:
-            found.append((f"{lens}: along exposure", "trend", trend_p(ladder, "setting_s")))
-    for setting, column in cells[cells["focal"].notna()].groupby("setting_s"):
-        ladder = column.sort_values(["focal", "lens_label"])
-        found += _ladder(ladder, [f"{lens}, {setting:.4g} s" for lens in ladder["lens_label"]])
-        if ladder["focal"].nunique() > 2:
+            found.append((f"{lens}: along exposure", "trend", _trend(row, "setting_s")))
+    for setting, column in units[units["focal"].notna()].groupby("setting_s"):
+        ladder = [some for _, some in column.groupby(["focal", "lens_label"], observed=True)]
+        names = [f"{some['lens_label'].iloc[0]}, {setting:.4g} s" for some in ladder]
+        found += _ladder(ladder, names)
+        if column["focal"].nunique() > 2:
             what = f"{setting:.4g} s: along focal length"
-            found.append((what, "trend", trend_p(ladder, "focal")))
+            found.append((what, "trend", _trend(column, "focal")))
     if not found:
         return ()
-    corrected = multipletests([p for _, _, p in found], method="holm")[1]
+    corrected = multipletests([one.contrast.p for _, _, one in found], method="holm")[1]
     return tuple(
-        Difference(what, kind, float(p), float(holm))
-        for (what, kind, p), holm in zip(found, corrected, strict=True)
+        Difference(what, kind, one.contrast.p, float(holm), _difference_words(kind, one))
+        for (what, kind, one), holm in zip(found, corrected, strict=True)
     )
 
 
-def _ladder(row: pd.DataFrame, names: Sequence[str]) -> list[tuple[str, str, float]]:
-    """Fisher's exact test between each cell and the next."""
-    counts = list(zip(row["keep"], row["judged"] - row["keep"], strict=True))
+@dataclass(frozen=True, slots=True)
+class _Compared:
+    """A contrast and what it is made from."""
+
+    contrast: Contrast
+    nights: int
+    judged: int
+
+
+def _ladder(
+    cells: Sequence[pd.DataFrame], names: Sequence[str]
+) -> list[tuple[str, str, _Compared]]:
+    """Each cell against the next."""
     return [
-        (f"{a[0]} against {b[0]}", "fisher", float(fisher_exact([a[1], b[1]])[1]))
-        for a, b in pairwise(zip(names, counts, strict=True))
+        (
+            f"{name} against {other}",
+            "pair",
+            _of(pd.concat([two, one]), np.r_[0 * two["keep"], 1 + 0 * one["keep"]]),
+        )
+        for (name, one), (other, two) in pairwise(zip(names, cells, strict=True))
     ]
 
 
-def trend_p(row: pd.DataFrame, along: str) -> float:
-    """Cochran-Armitage test for a trend of the hit rate along the logarithm of a column.
+def _trend(row: pd.DataFrame, along: str) -> _Compared:
+    """Of the hit rate along the logarithm of a column."""
+    at = np.log(row[along].to_numpy(float))
+    return _of(row, at - at.mean())
 
-    statsmodels divides by the variance of a permutation, which is n/(n-1) times the textbook's.
-    """
-    counts = np.stack([row["keep"], row["judged"] - row["keep"]], axis=1)
-    if (counts.sum(axis=0) == 0).any():
-        return 1.0
-    found = Table(counts, shift_zeros=False).test_ordinal_association(
-        np.log(row[along].to_numpy(float)), np.array([1, 0])
-    )
-    return float(found.pvalue)
+
+def _of(units: pd.DataFrame, second: NDArray[np.float64]) -> _Compared:
+    night = pd.factorize(units["night"].astype(str))[0].astype(np.intp)
+    keep, judged = units["keep"].to_numpy(float), units["judged"].to_numpy(float)
+    return _Compared(contrast(keep, judged, night, second), int(night.max()) + 1, int(judged.sum()))
+
+
+def _difference_words(kind: str, one: _Compared) -> str:
+    """In points of the hit rate, or what would settle it."""
+    found = one.contrast
+    _, low, high = found.gain()
+    clear = low > 0 or high < 0
+    if kind == "trend":
+        way = "falls" if found.step < 0 else "rises"
+        return f"{way} along it" if clear else "neither clearly falls nor rises"
+    first, second = found.rates()
+    points = f"{second:.0%} against {first:.0%} ({100 * low:+.0f} to {100 * high:+.0f} points)"
+    return points if clear else f"{points}; {settling_words(found, one.nights, one.judged)}"
 
 
 def costs(frames: pd.DataFrame) -> pd.DataFrame:
