@@ -147,6 +147,7 @@
 
   function rowsOf(chart) {
     if (chart === "calibration") return data.calibration.map((row) => ({ ...row, told: `predicted ${percent(row.predicted)}: ${row.kept} of ${row.judged} kept, ${percent(row.rate)} (${between([row.low, row.high])})` }));
+    if (chart === "reach") return data.reach;
     if (chart === "losses") return countLosses();
     if (chart === "nights") return count(["night"]).filter((row) => row.judged).map(({ keys, rate, low, high, told }) => ({ night: keys[0], rate, low, high, told }));
     const cells = count(["lens", "setting"]).filter((row) => row.judged && row.keys[1] !== null).map((row) => {

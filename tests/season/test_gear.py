@@ -768,6 +768,7 @@ def test_every_chart_draws(name: str, page: dict) -> None:
             {"night": "2026-01-01", "rate": 0.8, "low": 0.6, "high": 0.9, "told": "8 of 10"}
         ],
         "calibration": [{**row, "told": "kept"} for row in page["data"]["calibration"]],
+        "reach": list(page["data"]["reach"]),
     }[name]
     colours = {"$paper": "#fff", "$ink": "#111", "$soft": "#555", "$line": "#ccc"}
     colours |= {"$from": 0.5, "$width": 300, "$lenses": ["A", "Orvane 35mm"]}

@@ -231,7 +231,51 @@ def calibration() -> Spec:
     }
 
 
+def reach() -> Spec:
+    """Focal length against exposure: contours of the hit rate with their bands, dots of frames.
+
+    Rows of contours (`kind` contour): `goal`, `exposure`, `focal`, `low`, `high`; of cells audited
+    (`kind` seen): `exposure`, `focal`, `told`.
+    """
+    y = {
+        "field": "focal",
+        "type": "quantitative",
+        "title": "focal length, mm",
+        "scale": {"type": "log", "nice": False},
+        "axis": {"tickCount": 6, "format": "~s"},
+    }
+    x = {
+        "field": "exposure",
+        "type": "quantitative",
+        "title": "exposure, s",
+        "scale": {"type": "log", "nice": False},
+        "axis": {"tickCount": 6, "format": "~s"},
+    }
+    contour, seen = ({"filter": f"datum.kind == '{kind}'"} for kind in ("contour", "seen"))
+    goal = {"field": "goal", "type": "nominal", "title": None, "sort": "descending"}
+    dashes = {**goal, "scale": {"range": [[1, 0], [5, 3]]}}
+    return {
+        "width": "$width",
+        "height": 260,
+        "layer": [
+            {
+                "transform": [contour],
+                "mark": {"type": "area", "color": "$line", "opacity": 0.5, "aria": False},
+                "encoding": {"y": {**y, "field": "low"}, "y2": {"field": "high"}, "detail": goal},
+            },
+            {
+                "transform": [contour],
+                "mark": {"type": "line", "color": "$ink", "aria": False},
+                "encoding": {"y": y, "strokeDash": dashes},
+            },
+            {"transform": [seen], "mark": _DOT, "encoding": {"y": y, **_NAME}},
+        ],
+        "encoding": {"x": x},
+    }
+
+
 CHARTS = {
+    "reach": reach,
     "cells": cells,
     "curves": curves,
     "losses": losses,
@@ -239,7 +283,10 @@ CHARTS = {
     "calibration": calibration,
 }
 
-ROOM = {"cells": 170, "curves": 90, "losses": 240, "nights": 80, "calibration": 90}
+ROOM = {"reach": 170, "cells": 170, "curves": 90, "losses": 240, "nights": 80, "calibration": 90}
 """Pixels of a chart's width that its labels take."""
-WIDEST = {"cells": 1200, "curves": 1200, "losses": 1200, "nights": 1200, "calibration": 300}
+WIDEST = {
+    **dict.fromkeys(("reach", "cells", "curves", "losses", "nights"), 1200),
+    "calibration": 300,
+}
 """Pixels that its panel takes at most: more than the page is wide, but for the square one."""

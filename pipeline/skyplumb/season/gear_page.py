@@ -20,6 +20,7 @@ from skyplumb.records import VERDICTS
 from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
+from skyplumb.season.reach import reach
 from skyplumb.season.rig import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import ALONE, GROUPS, Tally, best_remedy, labelled
@@ -51,6 +52,7 @@ COLUMNS = {"lens": "lens_label", "setting": "setting_s", "focal": "focal_mm"}
 """Names on the page that are others in the frames."""
 
 TITLES = {
+    "reach": "How far this tracker reaches",
     "cells": "What each lens holds at each exposure",
     "curves": "Hit rate along exposure, lens by lens",
     "losses": "What each cause cost",
@@ -64,6 +66,7 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
     frames = labelled(season.frames)
     nights = sorted(frames["night"].astype(str).unique())
     best = best_remedy(tally.costs)
+    reached = reach(season, model)
     total = _records(tally.total)[0]
     costs = [{**row, "label": _label(row["cause"])} for row in _records(tally.costs)]
     return {
@@ -91,11 +94,13 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
         ],
         "model": _model(model),
         "titles": TITLES,
+        "reach": reached.sentence,
         "not_the_gear": [row["label"] for row in costs if not row["gear"]],
         "data": {
             **_groups(frames, season.runs, nights),
             "breakdowns": [asdict(one) for one in BREAKDOWNS],
             "curves": _curves(frames, season.runs, model),
+            "reach": reached.rows,
             "calibration": _records(model.check.calibration) if model.check else [],
             "charts": {name: spec() for name, spec in CHARTS.items()},
             "config": CONFIG,
