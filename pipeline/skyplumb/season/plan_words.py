@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb.causes import LASER_CAUTION
-from skyplumb.digits import counted, duration
+from skyplumb.digits import counted, duration, significant
 from skyplumb.plain import plain
 from skyplumb.season.night_ahead import LOWEST_DEG, NightAhead, hours_of, spans
 from skyplumb.season.noise import ADDS
@@ -102,7 +102,7 @@ def basis(told: Plan) -> str:
     known = [lens for lens in told.lenses if lens.sky.known]
     sky = (
         f" Read noise adds under {ADDS:.0%} from "
-        + ", ".join(f"{lens.sky.at:.2g} s with {lens.name}" for lens in known)
+        + ", ".join(f"{significant(lens.sky.at, 2):g} s with {lens.name}" for lens in known)
         + " on; the Moon's light is not counted."
         if known
         else " Read noise is not known: nothing under the shortest exposure audited is told."
