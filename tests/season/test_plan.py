@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from skyplumb.season.night_ahead import (
     target_of,
 )
 from skyplumb.season.plan import PlanAsk, plan
+from skyplumb.season.plan_page import _night
 from skyplumb.season.plan_words import words
 from skyplumb.season.rig_model import counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
@@ -182,6 +184,24 @@ def test_frames_fit_into_the_usable_hours_and_good_ones_lie_in_their_range(
             # A night is less sure than the mean of nights.
             assert one.good_high - one.good_low >= 0.9 * one.frames * (one.high - one.low) - 1
             assert np.isnan(one.snr)  # no frame told its noise
+
+
+@pytest.mark.parametrize("longitude_deg", [9.9, 10.3, 10.6, 10.9])
+def test_hours_stand_where_they_are_under_the_targets_path(
+    season: Season, model: SeasonModel, longitude_deg: float
+) -> None:
+    # The steps of a night do not fall on whole hours.
+    night = night_ahead(DAY, 46.0, longitude_deg, CYGNUS)
+    told = replace(plan(season, model, PlanAsk(DAY, CYGNUS)), night=night)
+    drawn = _night(told)
+    path = np.array([one.split() for one in drawn["target"].removeprefix("M").split("L")], float)
+    x, height = path[:, 0], 90 * (1 - path[:, 1] / 220.0)
+    assert len(drawn["hours"]) > 6
+    for at, hour in drawn["hours"]:
+        when = next(utc for utc in told.night.utc if utc.hour == int(hour) and utc.minute < 5)
+        true = told.night.altitude_deg[list(told.night.utc).index(when)]
+        # A target moves by 1.25 degrees in five minutes.
+        assert np.interp(at, x, height) == pytest.approx(max(true, 0.0), abs=1.3)
 
 
 def test_a_calm_night_keeps_more_than_the_worst(season: Season, model: SeasonModel) -> None:

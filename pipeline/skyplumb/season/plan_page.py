@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -63,13 +64,16 @@ def _night(told: Plan) -> Plain:
         rows = ((x(n), _y(float(heights[n]))) for n in range(a, b + 1))
         return "M" + "L".join(f"{at} {y}" for at, y in rows)
 
-    hours = [n for n in range(a, b + 1) if (night.utc[n].minute + 2.5) % 60 < 5]
+    step, first = night.utc[1] - night.utc[0], night.utc[a]
+    hour = first.replace(minute=0, second=0, microsecond=0)
+    whole = [hour + timedelta(hours=n) for n in range(1, 25)]
+    hours = [one for one in whole if one <= night.utc[b]]
     return {
         "dark": [(x(i), x(j)) for i, j in spans(night.dark)],
         "usable": [(x(i), x(j)) for i, j in spans(night.usable)],
         "target": line(night.altitude_deg),
         "moon": line(night.moon_altitude_deg),
-        "hours": [(x(n), clock(night.utc[n])[:2]) for n in hours],
+        "hours": [(x(a + (one - first) / step), clock(one)[:2]) for one in hours],
         "heights": [(height, _y(height)) for height in (0, 30, 60, 90)],
         "told": "; ".join(f"{name}: {text}" for name, text in night_lines(told)),
     }
