@@ -307,6 +307,36 @@ def test_damaged_star_patterns_are_made_again_and_said(fake_patterns: Path) -> N
     assert (ask(), ask()) == (4, 4)
 
 
+def test_patterns_that_nobody_used_for_a_month_go_when_new_ones_are_made(
+    fake_patterns: Path,
+) -> None:
+    def ask(tier: int) -> None:
+        patterns.database.cache_clear()
+        patterns.database(patterns.TIERS[tier])
+
+    def used_days_ago(days: float, *marks: Path) -> None:
+        for mark in marks:
+            os.utime(mark, (time.time() - days * 86_400,) * 2)
+
+    for tier in (0, 1, 2):
+        ask(tier)
+    wide, middle, long = (
+        next(fake_patterns.glob(f"patterns-{name}-*.digest")) for name in ("wide", "middle", "long")
+    )
+    theirs = fake_patterns / "patterns-theirs.bin"
+    theirs.write_bytes(b"no patterns of ours")
+    theirs.with_suffix(".digest").write_text("0" * 128)
+    used_days_ago(31, wide, middle, long, theirs.with_suffix(".digest"))
+    ask(1)  # used now, and nothing was made
+    assert wide.exists()
+    used_days_ago(29, long)
+    ask(3)
+    assert not wide.exists() and not wide.with_suffix(".bin").exists()
+    for kept in (middle, long):
+        assert kept.with_suffix(".bin").exists()
+    assert theirs.read_bytes() == b"no patterns of ours"
+
+
 def test_of_two_that_want_the_same_patterns_one_makes_them(
     fake_patterns: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,6 +8,7 @@ to a pinhole.
 from __future__ import annotations
 
 import hashlib
+import os
 import time
 from collections.abc import Callable
 from contextlib import suppress
@@ -37,6 +38,9 @@ class Tier:
     """Star patterns kept in each."""
 
 
+UNUSED_S = 30 * 86_400.0
+"""Databases that nobody used for so long go when a new one is made; they are made again in a
+minute or two."""
 TIERS = (
     Tier("wide", 12.0, 50.0, 100, 50),
     Tier("middle", 6.0, 14.0, 60, 40),
@@ -91,6 +95,8 @@ def _kept(path: Path, say: Callable[[str], None] | None) -> tetra3rs.SolverDatab
 
     if not path.exists():
         return None
+    with suppress(OSError):
+        os.utime(path.with_suffix(".digest"))  # when it was last used
     try:
         if path.with_suffix(".digest").read_text("ascii") == _digest(path):
             return tetra3rs.SolverDatabase.load_from_file(str(path))
@@ -127,6 +133,7 @@ def _made(tier: Tier, path: Path, say: Callable[[str], None] | None) -> tetra3rs
             made.save_to_file(str(part))
             digest = _digest(part)
         write_whole(path.with_suffix(".digest"), digest.encode("ascii"))
+        _drop_unused(path.parent)
     except (OSError, RuntimeError) as error:
         if say:
             say(
@@ -134,6 +141,19 @@ def _made(tier: Tier, path: Path, say: Callable[[str], None] | None) -> tetra3rs
                 "made again; free some space or point SKYPLUMB_CACHE at another folder"
             )
     return made
+
+
+def _drop_unused(folder: Path) -> None:
+    """Remove databases that were made here, by the digests beside them, and not used for long."""
+    for mark in folder.glob("patterns-*.digest"):
+        path = mark.with_suffix(".bin")
+        with suppress(OSError, ValueError):
+            links = mark.is_symlink() or path.is_symlink()
+            if links or time.time() - mark.stat().st_mtime < UNUSED_S:
+                continue
+            if mark.read_text("ascii") == _digest(path):
+                path.unlink()
+                mark.unlink()
 
 
 def _digest(path: Path) -> str:
