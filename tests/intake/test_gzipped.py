@@ -41,6 +41,8 @@ def test_several_members_are_one_file() -> None:
         (gzip.compress(b"x" * 999)[:10] + b"\xff" * 40, "damaged"),
         (gzip.compress(b"no picture at all"), "named FITS but does not begin as one"),
     ],
+    # Not the packed bytes, which hold the time.
+    ids=["cut short", "damaged", "no FITS"],
 )
 def test_damage_is_one_line_that_names_the_file(data: bytes, words: str) -> None:
     measure = measure_data(data, "night/a.fits.gz")
