@@ -158,6 +158,33 @@ def test_a_lone_interval_that_looks_untouched_does_not_outweigh_the_trails() -> 
     assert np.isnan(best.slip_arcsec_per_min)
 
 
+def test_what_no_tracker_can_have_moved_is_told_by_what_each_frame_drew() -> None:
+    # A new aim every two frames, and a drive that swings while the head slips: from one pointing to
+    # the next that is no axis and no rate, while every frame shows that it was drawn downwards.
+    tracker = Tracker(
+        NORTHERN, 30.0, -40.0, slip_arcsec_per_min=160.0, slip_from_s=-900.0,
+        periodic_arcsec=60.0, period_s=627.0,
+    )  # fmt: skip
+    shot, trails = seen(tracker, [Plan(-10, 25, frames=16, exposure_s=60.0, every_s=64.0)])
+    rng = np.random.default_rng(3)
+    moves = np.repeat(rng.normal(0, 100.0, (8, 2)), 2, axis=0)
+    lights = [
+        replace(shaken(light, *move), moved=n > 0 and n % 2 == 0)
+        for n, (light, move) in enumerate(zip(shot, moves, strict=True))
+    ]
+    assert not fit_mount(lights).models
+    fit = fit_mount(lights, 0, trails)
+    assert "no tracker moves" in fit.why_not
+    assert np.isnan(fit.axis_total_error_arcmin)
+    (_, likeliest), *_ = fit.models
+    assert likeliest.slip_arcsec_per_min > 50
+    for light in lights:
+        terms = motion_terms(likeliest, light)
+        assert terms is not None
+        drawn = {cause: float(np.hypot(*(path[-1] - path[0]))) for cause, path in terms.items()}
+        assert max(drawn, key=lambda cause: drawn[cause]) == "slip"
+
+
 def test_even_trails_show_no_period() -> None:
     plan = Plan(-30, 25, frames=24, exposure_s=180.0, every_s=190.0)
     lights, trails = seen(Tracker(NORTHERN, 30.0, -40.0), [plan], 1, dither_arcsec=120.0)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from itertools import pairwise
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of
+from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of, total_range_arcmin
 from skyplumb.judge.mount.model_choice import (
     can_tell_flexure,
     faults_seen,
@@ -124,6 +124,8 @@ class Pointings:
     latitude_deg: float
     untracked: frozenset[str]
     """Files of frames that were left out, since the camera stood still."""
+    by_trails: Callable[[], MountFit] | None = None
+    """What their trails say instead; None without any."""
 
     def plain(self) -> MountFit:
         """With axis and rate alone."""
@@ -147,11 +149,26 @@ class Pointings:
         if not fit.earth_fixed:
             return fit
         if fit.rate_known and unlikely(fit.axis_rate):
-            words = UNLIKELY.format(
-                degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
-            )
-            return MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
+            return self._of_no_tracker(fit)
         return fit if fit.axis_told else self._told(((1.0, fit),))
+
+    def _of_no_tracker(self, fit: MountFit) -> MountFit:
+        """No number; what moved between the frames is no tracker's, what each drew may be."""
+        words = UNLIKELY.format(
+            degrees=float(np.degrees(np.hypot(*fit.axis_rate[:2]))), rate=abs(fit.axis_rate[2])
+        )
+        told = MountFit(self.setup, fit.frames, words, True, untracked=self.untracked)
+        trailed = self.by_trails() if self.by_trails is not None else told
+        if trailed.unknown:
+            return told
+        return replace(
+            told,
+            latitude_deg=self.latitude_deg,
+            span_s=fit.span_s,
+            models=trailed.candidates,
+            axis_range_arcmin=total_range_arcmin(trailed.candidates),
+            by_trails=True,
+        )
 
     def _told(self, models: tuple[tuple[float, MountFit], ...]) -> MountFit:
         """What may be told of fits as likely as their shares: what they have in common."""
@@ -222,6 +239,9 @@ def pointings_of(
         )
     if trails and earth_fixed and _often_moved(lights, samples):
         return fit_by_trails(lights, samples, trails, setup, untracked)
+    by_trails = None
+    if trails and earth_fixed and len({s.segment for s in samples}) > 1:
+        by_trails = partial(fit_by_trails, lights, samples, trails, setup, untracked)
     sizes = {s.segment: 0 for s in samples}
     for sample in samples:
         sizes[sample.segment] += 1
@@ -239,7 +259,7 @@ def pointings_of(
         by_file = {light.file: light for light in lights}
         air = _turn_by_air_arcsec([by_file[s.file] for s in samples], frames[0], zenith)
     data = observations_of(samples, earth_fixed, zenith)
-    return Pointings(setup, data, air, latitude, untracked)
+    return Pointings(setup, data, air, latitude, untracked, by_trails)
 
 
 def _often_moved(lights: Sequence[Light], samples: Sequence[Sample]) -> bool:
