@@ -116,8 +116,9 @@ def explain(
             weights[cause] += max(trailed, 1.0) * share
     steadily = sum(trail_shares.get(cause, 0.0) for cause in STEADY)
     shaken = 1 - steadily if trailed else 0.0
-    for cause, weight in _light_causes(rules, scenes, number, bool(trailed), streaks).items():
-        weights[cause] += weight * (1 - shaken * SHAKEN_WIDE if cause == "focus" else 1)
+    by_light = _light_causes(rules, scenes, number, shaken, bool(trailed) or streaks)
+    for cause, weight in by_light.items():
+        weights[cause] += weight
     if not weights:
         return Explanation("unexplained", NAN, {"unexplained": 1.0})
     total = sum(weights.values())
@@ -195,20 +196,24 @@ def _light_causes(
     rules: Mapping[str, float],
     scenes: Sequence[Scene],
     number: int,
-    trailed: bool,
-    streaks: bool,
+    shaken: float,
+    smeared: bool,
 ) -> dict[str, float]:
-    """What the rules of width, sky, transparency, star count and lens weigh for which cause."""
+    """What the rules of width, sky, transparency, star count and lens weigh for which cause.
+
+    Of a frame of whose trail the mount did not draw the part `shaken`; where it is `smeared`, few
+    stars are so for that.
+    """
     weights: dict[str, float] = {}
     if "fwhm_of_best" in rules:
-        weights["focus"] = rules["fwhm_of_best"]
+        weights["focus"] = rules["fwhm_of_best"] * (1 - shaken * SHAKEN_WIDE)
     if "sky_of_darkest" in rules:
         weights["bright-sky"] = rules["sky_of_darkest"]
     if "lens" in rules:
         weights["optics"] = rules["lens"]
     if "extinction_mag" in rules:
         weights["cloud"] = rules["extinction_mag"]
-    elif "stars_of_run" in rules or ("min_stars" in rules and not trailed and not streaks):
+    elif "stars_of_run" in rules or ("min_stars" in rules and not smeared):
         cause, clear = _lost_stars_cause(scenes, number), scenes[number].clear
         # Fewer than in the run, stars are lost to cloud unless those that are left show a clear
         # sky. Few as in the whole run, they show none unless they say so: a bright sky drowns
