@@ -8,6 +8,7 @@ from math import inf, isfinite
 import numpy as np
 
 from skyplumb.causes import LASER_CAUTION
+from skyplumb.digits import significant
 from skyplumb.plain import plain
 from skyplumb.season.forecast import (
     FOCALS_MM,
@@ -137,7 +138,7 @@ def _range(low: float, high: float) -> str:
 
 def _round(value: float) -> str:
     """Two digits: more are not known."""
-    return f"{float(f'{value:.2g}'):.0f}"
+    return f"{significant(value, 2):.0f}"
 
 
 def _seconds_words(one: Crossing) -> str:
@@ -241,7 +242,7 @@ def _sky_seconds(lens: LensForecast) -> str:
 
 
 def _short(value: float) -> str:
-    return f"{float(f'{value:.2g}'):g}"
+    return f"{significant(value, 2):g}"
 
 
 def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:

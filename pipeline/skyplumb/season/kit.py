@@ -8,6 +8,7 @@ from math import isfinite, nan
 import numpy as np
 import pandas as pd
 
+from skyplumb.digits import significant
 from skyplumb.errors import UserError
 from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season, label_of
 
@@ -97,7 +98,7 @@ def lenses_of(
     rest = runs[~runs.index.isin(known.index) & (runs["scale_arcsec_px"] > 0)]
     for lens, mine in rest.groupby(rest["lens"].astype(str)):
         for scale in sorted(
-            mine["scale_arcsec_px"].map(lambda value: float(f"{value:.2g}")).unique()
+            mine["scale_arcsec_px"].map(lambda value: significant(value, 2)).unique()
         ):
             name = f"{lens} ({scale:g} arcsec/px)" if lens else f"{scale:g} arcsec/px"
             found.setdefault(name, (name, nan, float(scale)))

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from skyplumb.digits import duration
+from skyplumb.digits import duration, significant
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.forecast import Crossing, crossing
 from skyplumb.season.kit import pixel_pitch
@@ -111,4 +111,4 @@ def _share(rate: float) -> str:
 def _mm(focal: float) -> str:
     if focal == 0:
         return "none"
-    return "any" if focal == inf else f"{float(f'{focal:.2g}'):g}"
+    return "any" if focal == inf else f"{significant(focal, 2):g}"
