@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from skyplumb.watch import room
-from skyplumb.watch.alarms import FAULTS, GUSTS_S, Alarm, Alarms, Told
+from skyplumb.watch.alarms import FAULTS, GUSTS_S, Alarm, Alarms, Told, told_of
 from skyplumb.watch.room import AGAIN, CARD, FEW_FRAMES, LEAST_BYTES, OUT, Room
 
 SOUND = Told("a.dng", "85 mm", 0.0, 60.0, False, 0.0, False, False, False, False, "none")
@@ -68,6 +69,29 @@ def test_an_alarm_says_what_to_look_at() -> None:
     (alarm,) = Alarms().after(night(*mixed))
     assert "skyplumb check" in alarm.words
     assert "{" not in "".join(fault.over for fault in FAULTS.values())
+
+
+@pytest.mark.parametrize(
+    ("broken", "likeliest", "wide", "dim"),
+    [
+        (("extinction_mag", "stars_of_run"), "cloud", False, True),
+        (("extinction_mag", "stars_of_run", "trail_px"), "cloud", False, True),
+        (("extinction_mag", "trail_px"), "axis", False, False),
+        (("min_stars", "trail_px"), "cloud", False, True),
+        (("min_stars",), "few-stars", False, False),
+        (("fwhm_of_best",), "focus", True, False),
+        (("fwhm_of_best", "trail_px"), "focus", True, False),
+        (("fwhm_of_best", "trail_px"), "slip", False, False),
+    ],
+)
+def test_a_frame_that_also_trailed_counts_for_what_it_is_lost_to(
+    broken: tuple[str, ...], likeliest: str, wide: bool, dim: bool
+) -> None:
+    light = SimpleNamespace(info=SimpleNamespace(exposure_s=60.0), file="a.dng", order_s=0.0)
+    facts = SimpleNamespace(light=light, motion=SimpleNamespace(trail_angle_deg=0.0))
+    judged = SimpleNamespace(facts=facts, broken=broken, likeliest=likeliest, cause=likeliest)
+    one = told_of(judged, "85 mm")  # type: ignore[arg-type]
+    assert (one.wide, one.dim) == (wide, dim)
 
 
 def test_another_lens_begins_anew() -> None:

@@ -20,9 +20,11 @@ GUSTS_S = 600.0
 SHAKEN = ("wind", "knock")
 HIDDEN = ("cloud", "obstruction")
 """Causes for which frames with too few stars count; others have few all night long."""
+SOFT = ("focus",)
 TRAILED = frozenset({"trail_px", "trail_of_fwhm", "trail_worst_px"})
 WIDE = frozenset({"fwhm_of_best", "fwhm_px", "profile"})
 DIM = frozenset({"extinction_mag", "stars_of_run"})
+HIDES = DIM | {"min_stars"}
 SAME_WAY = 0.9
 """Length of the mean of doubled directions from which on trails lie along one: of three, they
 are spread by some 13 degrees then. Three by lot are so alike once in 30 times."""
@@ -126,8 +128,9 @@ def told_of(judged: Judged, lens: str) -> Told:
         light.order_s + (exposure if np.isfinite(exposure) else 0.0),
         trailed and not shaken and not stopped,
         facts.motion.trail_angle_deg,
-        bool(broken & WIDE) and not trailed,
-        bool(broken & DIM or ("min_stars" in broken and cause in HIDDEN)) and not trailed,
+        # A trail widens stars and hides faint ones, unless they are lost to something else more.
+        bool(broken & WIDE) and (not trailed or cause in SOFT),
+        bool(broken & DIM) and not trailed or bool(broken & HIDES) and cause in HIDDEN,
         shaken,
         stopped,
         cause,
