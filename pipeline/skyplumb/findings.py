@@ -87,6 +87,64 @@ class LensReport:
 
 
 @dataclass(frozen=True, slots=True)
+class LensZone:
+    """What a lens makes of a star in one part of the picture, without motion: second moments of the
+    elliptical Gaussian that fits it best, the pixel in them, of the sensor's own frame (+x right,
+    +y down)."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    x: float
+    """Middle of the part, from the middle of the picture, over the half diagonal."""
+    y: float
+    stars: int
+    """Different ones of the catalogue."""
+    mxx_px2: float
+    mxx_px2_sigma: Number
+    myy_px2: float
+    myy_px2_sigma: Number
+    mxy_px2: float
+    mxy_px2_sigma: Number
+    profile: float
+    """Weighted fourth moment of the profile: 2 for a Gaussian, more with wings."""
+
+
+@dataclass(frozen=True, slots=True)
+class LensField:
+    """One lens at one aperture on one camera over a session: its shape over the field at its
+    sharpest, by well-tracked frames and stars of the catalogue alone, and how its focus moved."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    camera: str = ""
+    serial: str = ""
+    lens: str = ""
+    focal_mm: Number = NAN
+    aperture: Number = NAN
+    filter: str = ""
+    width_px: int = 0
+    height_px: int = 0
+    scale_arcsec_px: Number = NAN
+    frames: int = 0
+    """Sharp ones that it was learned from."""
+    stars: int = 0
+    """Different ones of the catalogue."""
+    sharpest_fwhm_px: Number = NAN
+    """FWHM at the middle of the sharpest frames, across their trail."""
+    sharpest_fwhm_px_sigma: Number = NAN
+    temperature_c: Number = NAN
+    """Of the sensor in these frames."""
+    focus_px_per_h: Number = NAN
+    """How that FWHM changed through the night, by all well-tracked frames."""
+    focus_px_per_h_sigma: Number = NAN
+    focus_px_per_c: Number = NAN
+    """The same with the sensor's temperature; the two go together on most nights."""
+    focus_px_per_c_sigma: Number = NAN
+    zones: tuple[LensZone, ...] = ()
+    """Row by row; parts of the picture with too few stars are not in it."""
+
+
+@dataclass(frozen=True, slots=True)
 class TrailAxes:
     """Directions of the trails of a run; n is the number of frames, not of stars."""
 

@@ -261,7 +261,9 @@ def _result(task: SessionTask, store: Store, session: Session) -> SessionResult:
         session, judged, calibrated.excluded, task.others, task.rules,
         [*run_notices(judged), *dimmed, *calibrated.notices],
     )  # fmt: skip
-    return replace(result, pictures=_pictures(task, store, session, calibrated))
+    summary = replace(result.summary, lenses=calibrated.lenses)
+    pictured = _pictures(task, store, session, calibrated)
+    return replace(result, summary=summary, pictures=pictured)
 
 
 def calibration_is_kept(task: SessionTask, store: Store) -> bool:

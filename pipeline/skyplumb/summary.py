@@ -18,7 +18,7 @@ from pydantic import ConfigDict, TypeAdapter, ValidationError
 
 from skyplumb._data import read_json, read_whole
 from skyplumb.digits import to_error
-from skyplumb.findings import AS_WRITTEN, Advice, LensReport, Number, TrailAxes
+from skyplumb.findings import AS_WRITTEN, Advice, LensField, LensReport, Number, TrailAxes
 from skyplumb.plain import json_visible, plain
 from skyplumb.records import NAN
 from skyplumb.version_0_1 import todays_summary
@@ -291,6 +291,8 @@ class SessionSummary:
     """Of the frames.csv beside it."""
     table_digest: str = ""
     """Of its bytes (BLAKE2b, 128 bits); empty in a summary of an earlier version."""
+    lenses: tuple[LensField, ...] = ()
+    """What each lens and aperture draws over the field, for the season to pool."""
 
     @property
     def judged_minutes(self) -> float:

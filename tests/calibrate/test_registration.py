@@ -155,7 +155,7 @@ def test_what_is_kept_of_unsolved_frames_shows_a_push_as_they_do_themselves() ->
         frame.stars["flags"][number:40:7] |= BIT["hot"]  # as a dark tells it, not the frame
     frames = [replace(frame, file=f"{number}.fits") for number, frame in enumerate(frames)]
     lights = unsolved(frames, narrow_night())
-    done = Calibrated((Run("all", tuple(lights)),), {}, {}, {}, {}, ())
+    done = Calibrated((Run("all", tuple(lights)),), {}, {}, (), {}, {}, ())
     kept = from_bytes(to_bytes(done), {one.file: bare(one) for one in frames})
     assert kept is not None
     where = [one.pointing for one in lights], [30.0 + 64.0 * n for n in range(5)]

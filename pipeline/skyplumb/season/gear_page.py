@@ -153,10 +153,10 @@ def table(tally: Tally) -> pd.DataFrame:
     names = {"lens_label": "lens", "setting_s": "exposure_s"}
     whole = pd.concat([part.rename(columns=names).astype(object) for part in parts])
     keys = ["by", "camera", "lens", "focal_mm", "exposure_s", "night", "cause"]
-    return whole[[*keys, *(name for name in whole.columns if name not in keys)]].map(_cell)
+    return whole[[*keys, *(name for name in whole.columns if name not in keys)]].map(csv_cell)
 
 
-def _cell(value: object) -> object:
+def csv_cell(value: object) -> object:
     """Numbers to six digits; no text that a spreadsheet would run as a formula."""
     if isinstance(value, float):
         return f"{value:.6g}" if math.isfinite(value) else ""

@@ -22,6 +22,7 @@ from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
+from skyplumb.findings import LensField
 from skyplumb.intake.rules import load_rules
 from skyplumb.intake.values import time
 from skyplumb.judge.runs import SAME_EXPOSURE
@@ -58,6 +59,15 @@ _SITE = ("latitude_deg", "longitude_deg")
 
 
 @dataclass(frozen=True, slots=True)
+class NightLens:
+    """What one audit found of one lens."""
+
+    night: str
+    session: str
+    lens: LensField
+
+
+@dataclass(frozen=True, slots=True)
 class Season:
     """All judged light frames of the sessions read."""
 
@@ -79,6 +89,8 @@ class Season:
     """Rows left out because the same shot was audited again."""
     notices: tuple[str, ...] = ()
     """What a reader must know of how nights were told."""
+    lenses: tuple[NightLens, ...] = ()
+    """What each session found of its lenses, the oldest audit first."""
 
 
 def read_season(
@@ -103,6 +115,7 @@ def read_season(
     frames: list[pd.DataFrame] = []
     runs: list[dict[str, object]] = []
     identities: list[Identity] = []
+    lenses: list[tuple[LensField, ...]] = []
     found = [folder.absolute() for folder in _sessions(folders)]
     more = column if column in COLUMNS else ""
     parts = dict(run_all(partial(_read_session, more=more), found, workers or Here()))
@@ -110,7 +123,8 @@ def read_season(
         part = parts[number]
         if isinstance(part, Lost):
             raise UserError(f"{folder}: could not be read ({part.words})")
-        some, theirs, identity = part
+        some, theirs, identity, optics = part
+        lenses.append(optics)
         frames.append(some.assign(run_id=some["run_id"] + len(runs)))
         runs += theirs
         identities.append(identity)
@@ -128,7 +142,13 @@ def read_season(
     for name in ("night", "camera", "lens", "verdict", "cause"):
         table[name] = table[name].astype("category")
     notices = tuple(filter(None, [older_sessions(identities)]))
-    return Season(table, _run_table(runs, table), len(found), before - len(table), notices)
+    of_nights = [
+        NightLens(night, identity.session, one)
+        for night, identity, theirs in zip(nights, identities, lenses, strict=True)
+        for one in theirs
+    ]
+    twice = before - len(table)
+    return Season(table, _run_table(runs, table), len(found), twice, notices, tuple(of_nights))
 
 
 def label_of(lens: str, focal_mm: float) -> str:
@@ -160,8 +180,9 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
 
 def _read_session(
     folder: Path, more: str = ""
-) -> tuple[pd.DataFrame, list[dict[str, object]], Identity]:
-    """Judged frames of one session, the facts of its runs, numbered from 0, and which it is."""
+) -> tuple[pd.DataFrame, list[dict[str, object]], Identity, tuple[LensField, ...]]:
+    """Judged frames of one session, the facts of its runs, numbered from 0, which it is, and its
+    lenses."""
     summary = _read_summary(folder / "summary.json")
     table = _read_frames(folder / "frames.csv", summary, more)
     identity = _identity(folder, summary, table)
@@ -185,7 +206,7 @@ def _read_session(
     place = {name: getattr(summary, name) for name in _SITE}
     facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
     wanted = [*keep, *([more] if more and more not in keep else [])]
-    return table[wanted], facts, identity
+    return table[wanted], facts, identity, summary.lenses
 
 
 def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Identity:
