@@ -90,7 +90,7 @@ def _fitted(design: Floats, values: Floats, sigmas: Floats) -> tuple[Floats, Flo
 
     def solved(scatter: float) -> tuple[Floats, Floats, float]:
         weight = 1 / (sigmas**2 + scatter**2)
-        covariance = np.linalg.inv((design.T * weight) @ design)
+        covariance = np.asarray(np.linalg.inv((design.T * weight) @ design), float)
         fit = covariance @ (design.T @ (weight * values))
         return fit, covariance, float(weight @ (values - design @ fit) ** 2)
 
