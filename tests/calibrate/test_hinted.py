@@ -10,8 +10,9 @@ import pytest
 
 from narrowfield import dots, measured, narrow_night
 from resolved import one_night
+from skyplumb.calibrate.lens_search import StarField, find_lens
 from skyplumb.calibrate.plate_solving import Start, plate_solve
-from skyplumb.calibrate.sky import unit_vectors
+from skyplumb.calibrate.sky import ObservedSky, unit_vectors
 from skyplumb.demo import Mount, Night
 from skyplumb.intake.notes import load_notes
 from skyplumb.judge.calibrated import calibrate
@@ -128,3 +129,42 @@ def test_few_stars_beside_one_as_bright_that_the_catalogue_lacks_are_chance() ->
     # And elsewhere nothing is laid on four stars of another field.
     for hint in ((112.45, 2.88), (41.31, 12.31), (200.0, 40.0), (310.0, -20.0)):
         assert found_near(measure, night, hint) is None
+
+
+@pytest.mark.parametrize("place", [(81.7, 11.9), (118.8, -47.7)])
+def test_a_narrow_field_without_place_and_scale_is_found(place: tuple[float, float]) -> None:
+    night = narrow_night(frames=1, width_deg=1.4, place_deg=place, seed=9)
+    (measure,) = measured(night)
+    start = plate_solve(measure, NAN)
+    assert start is not None
+    assert off_arcsec(start, place) < 2.0
+    assert start.camera.width_deg == pytest.approx(1.4, rel=0.003)
+
+
+def test_dots_without_place_and_scale_are_nowhere() -> None:
+    assert plate_solve(dots(np.random.default_rng(4), 150), NAN) is None
+
+
+def test_a_wider_field_where_the_catalogue_is_sparse_is_found() -> None:
+    place = (20.99, -29.57)
+    night = narrow_night(frames=1, width_deg=1.6, place_deg=place, seed=9)
+    (measure,) = measured(night)
+    start = found_near(measure, night, (place[0] + 0.2, place[1] - 0.2))
+    assert start is not None
+    assert off_arcsec(start, place) < 2.0
+
+
+def test_a_narrow_frame_without_a_place_is_found_beside_the_one_that_has_it() -> None:
+    places = [(81.7, 11.9), (81.9, 12.3), (81.5, 12.2)]
+    nights = [narrow_night(frames=1, width_deg=1.0, place_deg=one, seed=9) for one in places]
+    measures = [measured(night)[0] for night in nights]
+    focal_px = nights[0].runs[0].lens.focal_mm / nights[0].body.pixel_um * 1000
+    # By themselves they are lost, but for the one that is told where it is.
+    assert plate_solve(measures[1], focal_px) is None
+    plain = ObservedSky(None, None)
+    told = [StarField(one, plain, hint_deg=(NAN, NAN)) for one in measures]
+    told[0] = StarField(measures[0], plain, hint_deg=places[0])
+    found = find_lens(told, focal_px)
+    for attitude, place in zip(found.attitudes, places, strict=True):
+        assert attitude is not None and found.camera is not None
+        assert off_arcsec(Start(found.camera, attitude, 0.0), place) < 2.0

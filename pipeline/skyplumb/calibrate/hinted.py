@@ -5,7 +5,8 @@ stars to be unlike all others. Near a place that the header or the night notes g
 are enough. The places found here are candidates: the odds against chance decide (`matching`).
 
 It takes some six stars of the catalogue, which ends at G 10, or four where no star as bright is
-left over on either side: fields of 1.6 degrees nearly anywhere, of 1 degree mostly.
+left over on either side of a field under 1.7 degrees: there nearly anywhere, at 1 degree mostly.
+A run's other frames are sought near the one that was found (`lens_search`).
 """
 
 from __future__ import annotations

@@ -2,10 +2,10 @@
 
 Neither time nor place is known here, so a wrong clock never costs the sky. A frame of every few is
 plate-solved; those between two that pointed alike are interpolated and fitted later, and
-plate-solved themselves only where no stars fit there. One camera is fitted to all of a lens's
-frames, pinhole or fisheye, whichever fits. Frames whose stars ask for another scale are another
-lens. Where the focal length that the files tell leads nowhere, it may be wrong, or the pixel size
-is: then a few of the frames are sought at all scales.
+plate-solved themselves only where no stars fit there, narrow ones near the next that was found.
+One camera is fitted to all of a lens's frames, pinhole or fisheye, whichever fits. Frames whose
+stars ask for another scale are another lens. Where the focal length that the files tell leads
+nowhere, it may be wrong, or the pixel size is: then a few of the frames are sought at all scales.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, Detections, fewest_mat
 from skyplumb.calibrate.plate_solving import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
+    NARROW_DEG,
     WHOLE,
     FittedFrame,
     Grown,
@@ -194,6 +195,8 @@ class LensSearch:
         self._tried.add(number)
         exposure = self.exposures[number]
         hint = exposure.hint_deg if self._misses < HINTED_MISSES else (NAN, NAN)
+        if not np.isfinite(hint).all():
+            hint = self._place_beside(number)
         start = _plate_solved(exposure, self.focal_px, self.say, self.camera, hint)
         if start is None:
             self._misses += 1
@@ -207,6 +210,17 @@ class LensSearch:
             self.interpolated, self._tried = set(), {number}
             self.camera = None
         self._take(number, start)
+
+    def _place_beside(self, number: int) -> tuple[float, float]:
+        """Right ascension and declination, deg, of the frame nearest in order that is found, for a
+        narrow field, whose aim moves by widths of the picture; NaN for others."""
+        found = [n for n, attitude in enumerate(self.attitudes) if attitude is not None]
+        if self.camera is None or self.camera.width_deg > NARROW_DEG or not found:
+            return NAN, NAN
+        near = self.attitudes[min(found, key=lambda n: (abs(n - number), n))]
+        assert near is not None
+        x, y, z = near[2]
+        return float(np.degrees(np.arctan2(y, x)) % 360), float(np.degrees(np.arcsin(z)))
 
     def _take(self, number: int, start: Start) -> None:
         """What a frame says of its attitude, and the first of the lens."""

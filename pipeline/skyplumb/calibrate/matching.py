@@ -27,7 +27,7 @@ from skyplumb.robust import mad_sigma
 Floats = NDArray[np.float64]
 
 FEWEST_MATCHES = 6
-SPARSE_DEG = 1.2
+SPARSE_DEG = 1.7
 """A field narrower than this may hold fewer stars of the catalogue, which ends at G 10 with twelve
 stars a square degree."""
 FEWEST_OF_SPARSE = 4

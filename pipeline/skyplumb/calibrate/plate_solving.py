@@ -21,7 +21,7 @@ from skyplumb.calibrate.hinted import MOST_PATCHES, places_near
 from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
-    SPARSE_DEG,
+    FEWEST_MATCHES,
     Detections,
     Matches,
     fewest_matches,
@@ -44,6 +44,12 @@ does not depend on the machine's speed."""
 SWEEP_LIMITS = (20_000, 100_000)
 """The same at each scale of a sweep: first a few at all of them, since most frames that can be
 solved are solved by few, then more."""
+SWEPT_FIELDS = (
+    *((28, 0.5), (60, 0.5), (13, 0.5), (104, 0.3)),
+    *((6.5, 0.5), (3, 0.5), (1.25, 0.35)),
+)
+"""Widths of field that are swept, deg, and what share above and below each is covered: 0.8 to 110
+degrees, those that most pictures have first."""
 WIDEST_SEARCH_DEG = 42.0
 FISHEYE_PATCH_DEG = 50.0
 """Width of the middle of a fisheye's picture in which patterns are looked for."""
@@ -54,8 +60,9 @@ CENTRE_SHARE, FISHEYE_CENTRE_SHARE = 0.01, 0.05
 all-sky lens often lies off the middle of its sensor."""
 NARROW_DEG = 4.0
 """A field this narrow is sought near its hint before the patterns, which are many there."""
-NARROWEST_PATTERNS_DEG = SPARSE_DEG
-"""Below it fields hold no patterns of the whole sky."""
+NARROWEST_PATTERNS_DEG = 0.85
+"""Below it fields hold no patterns of the whole sky; under 1.7 degrees, where the narrowest tier
+ends, those that happen to lie close together."""
 HINTED_WIDTHS_DEG = (1.0, 2.0, 0.5, 4.0)
 """Widths of field that are tried near a hint where the focal length is unknown."""
 HINTED_LOG_ODDS = CERTAIN_LOG_ODDS + float(np.log(2 * MOST_PATCHES * MOST_TRIALS))
@@ -206,12 +213,12 @@ def _by_pattern_of_sky(
         if found is not None:
             stars = Detections.of(measure)
             fitted = fit_frame(stars, CATALOGUE_SKY, known, found[1], KNOWN_START_PX)
-            if fitted is not None:
+            if fitted is not None and not fitted.matches.few:
                 return Start(known, fitted.attitude, fitted.matches.log_odds)
     for trial in _trials(measure, focal_px):
         found = _by_patterns(measure, trial, say)
         if found is not None:
-            checked = _checked(measure, *found)
+            checked = _checked(measure, *found, few_do=False)
             if checked is not None:
                 return checked
     return None
@@ -226,8 +233,7 @@ def _trials(measure: Measure, focal_px: float) -> Iterator[_Trial]:
             yield _Trial(_fisheye(focal_px, width, height), 0.3)
         return
     for most in SWEEP_LIMITS:
-        # Each covers its own half above and below; together 1.6 to 110 degrees.
-        for field_deg, share in ((28, 0.5), (60, 0.5), (13, 0.5), (104, 0.3), (6.5, 0.5), (3, 0.5)):
+        for field_deg, share in SWEPT_FIELDS:
             focal = width / 2 / np.tan(np.radians(field_deg / 2))
             yield _Trial(Camera(focal, width, height), share, most)
         # From a whole sky in a circle within the picture to 80 degrees along its diagonal.
@@ -284,8 +290,13 @@ def _by_patterns(
     return found, np.asarray(result.rotation_matrix_icrs_to_camera)
 
 
-def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None:
-    """The same with the lens grown to the whole picture, if the stars there leave no doubt."""
+def _checked(
+    measure: Measure, camera: Camera, attitude: Floats, few_do: bool = True
+) -> Start | None:
+    """The same with the lens grown to the whole picture, if the stars there leave no doubt.
+
+    Few stars do near a place that is roughly known, and nowhere else.
+    """
     stars = Detections.of(measure)
     best: Start | None = None
     for first in lens_laws(camera):
@@ -293,7 +304,9 @@ def _checked(measure: Measure, camera: Camera, attitude: Floats) -> Start | None
         if grown is None:
             continue
         matches = grown.matches[0]
-        if matches.few and not _none_left_over(stars, grown.camera, grown.attitudes[0], matches):
+        if matches.few and not (
+            few_do and _none_left_over(stars, grown.camera, grown.attitudes[0], matches)
+        ):
             continue
         if matches.certain and (best is None or matches.log_odds > best.log_odds + BETTER_LOG_ODDS):
             best = Start(grown.camera, grown.attitudes[0], matches.log_odds)
@@ -377,8 +390,12 @@ def grow(
             for stars, sky, attitude in zip(frames, skies, attitudes, strict=True)
         ]
         matches = match_frames(frames, around, camera, attitudes, [sigma_px] * len(frames), reach)
+        # The few of a sparse field bend a camera wrongly while there are more outside the ring.
+        whole = reach >= WHOLE
         usable = [
-            n for n, one in enumerate(matches) if len(one.star) >= one.fewest and one.log_odds > 3
+            n
+            for n, one in enumerate(matches)
+            if len(one.star) >= (one.fewest if whole else FEWEST_MATCHES) and one.log_odds > 3
         ]
         if usable:
             camera, moved = fit_camera(
@@ -393,7 +410,7 @@ def grow(
             sigma_px = float(np.median([matches[n].sigma_px for n in usable]))
             if not np.isfinite(camera.focal_px) or camera.focal_px <= 0 or not camera.grows():
                 return None
-        if reach >= WHOLE:
+        if whole:
             settled += 1
             if settled > 2 or not usable:
                 break
