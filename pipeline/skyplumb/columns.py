@@ -217,8 +217,9 @@ class FrameRow:
         "Transparency loss",
         "mag",
         ".3f",
-        "How much fainter the stars are than in the run's clearest frames, magnitudes. Cloud, haze "
-        "and dew dim them.",
+        "How much fainter the stars are than in the run's clearest frames, or, where that is more, "
+        "than in the night's clearest fields through the same lens at the same settings, "
+        "magnitudes. Cloud, haze and dew dim them.",
         RUN,
     )
     verdict: str = _words(

@@ -95,7 +95,7 @@ class Limits(Settings):
     stars_of_run: FloorRule
     """Star count over that of the run's fullest frames."""
     extinction_mag: CeilingRule
-    """Star zero point below the run's clearest frames, magnitudes."""
+    """Star zero point below the run's clearest frames or the night's clearest fields, mag."""
     sky_of_darkest: CeilingRule
     """Sky level over the run's darkest."""
 

@@ -32,10 +32,14 @@ from skyplumb.judge.motion import (
     rough_motion,
     with_double,
 )
-from skyplumb.judge.runs import Run
+from skyplumb.judge.runs import Run, settings_key
 from skyplumb.judge.scene import Surroundings, surroundings_of
 from skyplumb.judge.shaped import ShapesOf, shapes_of, untrailed
-from skyplumb.judge.transparency import extinctions_mag, zero_points_mag
+from skyplumb.judge.transparency import (
+    extinctions_mag,
+    lost_beside_other_fields_mag,
+    zero_points_mag,
+)
 from skyplumb.judge.two_rests import calm_star, two_rests
 from skyplumb.measure import shapes
 from skyplumb.records import NAN, FieldShapes
@@ -81,6 +85,8 @@ class FrameFacts:
     """Shapes that are surely of stars."""
     zero_mag: float = NAN
     """How much light came through, see `transparency.zero_points_mag`; NaN where unknown."""
+    by_other_fields: bool = False
+    """Whether `extinction_mag` is against the night's other fields, not the run's own frames."""
 
 
 def frame_facts(
@@ -140,6 +146,8 @@ def frame_facts(
         facts = [
             replace(fact, zero_mag=float(zero)) for fact, zero in zip(facts, zeros, strict=True)
         ]
+        fields = [(_light_key(light), run.name) for run in group for light in run.lights]
+        facts = _beside_other_fields(facts, fields)
         measure = lights[0].measure
         report = lens_report(
             lens, on_axis.stretch, across, measure.height_px / max(measure.width_px, 1)
@@ -152,6 +160,31 @@ def frame_facts(
             start += len(run.lights)
             reports[run.name] = report
     return out, reports
+
+
+def _light_key(light: Light) -> tuple[object, ...] | None:
+    """By what the light of frames can be compared; None where neither ISO nor gain, or no camera,
+    lens or aperture is told."""
+    info = light.info
+    camera = info.serial or info.camera
+    lens = info.lens or np.isfinite(info.focal_mm)
+    gain = np.isfinite(info.iso) or np.isfinite(info.gain)
+    return settings_key(light) if camera and lens and gain and np.isfinite(info.fnumber) else None
+
+
+def _beside_other_fields(
+    facts: Sequence[FrameFacts], fields: Sequence[tuple[object, object]]
+) -> list[FrameFacts]:
+    """The same, with what frames lack beside the night's other fields where that is more."""
+    zeros = np.array([NAN if np.isfinite(f.motion.doubled_px) else f.zero_mag for f in facts])
+    trails = np.array([fact.motion.trail_px for fact in facts])
+    lost = lost_beside_other_fields_mag([fact.light for fact in facts], zeros, fields, trails)
+    return [
+        replace(fact, extinction_mag=float(one), by_other_fields=True)
+        if one > np.nan_to_num(fact.extinction_mag)
+        else fact
+        for fact, one in zip(facts, lost, strict=True)
+    ]
 
 
 def _with_widening(lights: Sequence[Light], motions: Sequence[Motion]) -> list[Motion]:

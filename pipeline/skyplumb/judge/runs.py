@@ -63,7 +63,7 @@ def group_runs(lights: Sequence[Light]) -> list[Run]:
     exposures: list[float] = []
     ordered = sorted(lights, key=lambda one: (one.order_s, one.file))
     for light, exposure_s in zip(ordered, _exposure_settings(ordered), strict=True):
-        key = _settings_key(light)
+        key = settings_key(light)
         home = None
         for number in range(len(groups) - 1, -1, -1):
             if settings[number] != key or light.notes.setup != groups[number][0].notes.setup:
@@ -93,7 +93,7 @@ def _with_constellations(runs: Sequence[Run]) -> list[Run]:
     return [replace(run, constellation=named.get(run.name, run.constellation)) for run in runs]
 
 
-def _settings_key(light: Light) -> tuple[object, ...]:
+def settings_key(light: Light) -> tuple[object, ...]:
     """What all frames of a run share besides exposure, placement and aim."""
     info = light.info
     return (*optics_key(light), info.iso if np.isfinite(info.iso) else None, *info.setting)
@@ -118,7 +118,7 @@ def _exposure_settings(ordered: Sequence[Light]) -> list[float]:
         sides = []
         for reach in (range(n - 1, n - 1 - LONGEST_GAP, -1), range(n + 1, n + 1 + LONGEST_GAP)):
             there = [m for m in reach if 0 <= m < len(own) and np.isfinite(own[m])]
-            if there and _settings_key(ordered[there[0]]) == _settings_key(light):
+            if there and settings_key(ordered[there[0]]) == settings_key(light):
                 sides.append(own[there[0]])
         if sides and same_exposure(sides[0], sides[-1]):
             out[n] = sides[0]

@@ -1,12 +1,17 @@
-"""How much starlight each frame lost against the clearest frames of its run.
+"""How much starlight each frame lost against the clearest frames of its run, or of other fields.
 
-Each star is compared with itself in the clear frames, so that neither its colour nor the
-lens's fall-off at the edge matters. Stars that are missing where those left are as bright as ever,
-and that the noise of a brighter sky explains (aurora, a rising Moon), are not lost to cloud.
+Within a run each star is compared with itself in the clear frames, so that neither its colour nor
+the lens's fall-off at the edge matters. Fields of one night that were shot once or twice each, such
+as panels, have no such frames: there the zero points of the catalogue's stars are compared, which
+is right to some tenths of a magnitude.
+
+Stars that are missing where those left are as bright as ever, and that the noise of a brighter sky
+explains (aurora, a rising Moon), are not lost to cloud.
 """
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 
 import numpy as np
@@ -33,6 +38,16 @@ AIR_MAG = 0.15
 """Light that one air mass takes in green, mag (common practice, no source; 0.1 to 0.25)."""
 LOWEST_DEG = 20.0
 """Lower, three air masses and more leave the zero point open by a tenth of what is sought."""
+FIELDS_DOUBT_MAG = 0.2
+"""How far the zero points of two fields in clear air may differ, by the colours of their stars,
+crowds and the part of the picture that the stars stand in (common practice, no source)."""
+AIR_DOUBT_MAG = 0.15
+"""How far the light that an air mass takes may be from `AIR_MAG` (common practice, no source)."""
+SHAKEN_PX, SPILT_MAG, MOST_SHAKEN_PX = 1.5, 0.4, 5.0
+"""Stars that wind drew so long had lost up to 0.37 mag, knocked ones of longer trails up to 0.66,
+those that a mount drew evenly nothing (384 clear frames of 32 drawn nights)."""
+STEADY_FRAMES, STEADY_MAG = 3, 0.15
+"""So many frames in a row that lack the same light to so much show no cloud, which changes."""
 DROWNED_WITHIN = 0.63
 """Of the stars that the noise leaves: what the extinction of 0.4 mag hides that the rules allow."""
 
@@ -88,6 +103,64 @@ def zero_points_mag(lights: Sequence[Light]) -> Floats:
     air = AIR_MAG / np.sin(np.radians(np.where(told, altitude, 90.0)))
     out[frames] = np.where(told, medians(Rows(counts).of(offset)) + air, np.nan)
     return out
+
+
+def lost_beside_other_fields_mag(
+    lights: Sequence[Light],
+    zeros: Floats,
+    fields: Sequence[tuple[object, object]],
+    trails_px: Floats,
+) -> Floats:
+    """Light that frames lack against the clearest fields of the night, mag; NaN where no cloud is
+    surely told.
+
+    Parameters
+    ----------
+    lights : sequence of Light
+        Of one session.
+    zeros : ndarray
+        What `zero_points_mag` gives; NaN where a frame is to have no say.
+    fields : sequence of tuple
+        Of each frame the camera, lens and settings by which its light can be compared, None where
+        they are unknown, and the field.
+    trails_px : ndarray
+        Of each frame.
+    """
+    out = np.full(len(lights), np.nan)
+    order = sorted(range(len(lights)), key=lambda n: (lights[n].order_s, lights[n].file))
+    by_settings: dict[object, list[int]] = defaultdict(list)
+    for n in order:
+        if fields[n][0] is not None and np.isfinite(zeros[n]):
+            by_settings[fields[n][0]].append(n)
+    for rows in by_settings.values():
+        zero = zeros[rows]
+        best = _borne_out(zero)
+        if best is None or len({fields[n][1] for n in rows}) == 1:
+            continue
+        altitude = np.array([lights[n].pointing.altitude_deg for n in rows])
+        more_air = np.abs(1 / np.sin(np.radians(altitude)) - 1 / np.sin(np.radians(altitude[best])))
+        lost = zero[best] - zero
+        dim = lost > FIELDS_DOUBT_MAG + AIR_DOUBT_MAG * more_air + _spilt_mag(trails_px[rows])
+        begins = np.flatnonzero(np.diff(dim, prepend=False, append=False)).reshape(-1, 2)
+        for begin, end in begins:
+            # What dims frame after frame by the same amount may be a filter that no header names.
+            if end - begin >= STEADY_FRAMES and np.ptp(zero[begin:end]) < STEADY_MAG:
+                dim[begin:end] = False
+        out[rows] = np.where(dim, lost, np.nan)
+    return out
+
+
+def _spilt_mag(trails_px: Floats) -> Floats:
+    """What a frame may lack because its stars' light went into wings, as gusts and knocks do."""
+    spilt = np.where(trails_px > SHAKEN_PX, SPILT_MAG, 0.0)
+    return np.asarray(np.where(trails_px > MOST_SHAKEN_PX, np.inf, spilt))
+
+
+def _borne_out(zeros: Floats) -> int | None:
+    """Which frame gave the most light, if another gave about as much; None without any such."""
+    order = np.argsort(-zeros, kind="stable")
+    alike = np.flatnonzero(-np.diff(zeros[order]) < FIELDS_DOUBT_MAG)
+    return int(order[alike[0]]) if len(alike) else None
 
 
 def _magnitudes(

@@ -345,6 +345,9 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     """Rules of sky, transparency and star count."""
     timed = np.isfinite(fact.light.info.exposure_s)
     sky_ratio = fact.light.measure.sky_level / levels.sky if timed and levels.sky > 0 else NAN
+    clearest = (
+        "the night's clearest fields" if fact.by_other_fields else "the run's clearest frames"
+    )
     found = [
         _above(
             "sky_of_darkest",
@@ -356,7 +359,7 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
             "extinction_mag",
             fact.extinction_mag,
             limits.extinction_mag,
-            "stars {value:.1f} mag fainter than in the run's clearest frames",
+            f"stars {{value:.1f}} mag fainter than in {clearest}",
         ),
     ]
     fullness = fact.stars / levels.stars if timed and levels.stars > 0 else NAN

@@ -103,7 +103,9 @@ def dimmed_notices(
         if key is None or not np.isfinite(zeros[run.name]):
             continue
         best = dict(known)
-        for other in runs:
+        # Where frames were judged by the night's other fields, that says it already.
+        told = any(fact.by_other_fields for fact in facts[run.name])
+        for other in () if told else runs:
             if other is not run and keys[other.name] == key and np.isfinite(zeros[other.name]):
                 keep_clearest(best, key, KnownZero(zeros[other.name], f"in run {other.name}"))
         info = run.lights[0].info
