@@ -16,7 +16,13 @@ from skyplumb.intake.rules import load_rules
 from skyplumb.judge.calibrated import Calibrated, calibrate
 from skyplumb.judge.transparency import lost_beside_other_fields_mag
 from skyplumb.judge.verdict import Judged
-from skyplumb.judge.zero_points import KnownZero, dimmed_notices, key_of_run, run_zero_mag
+from skyplumb.judge.zero_points import (
+    KnownZero,
+    dimmed_notices,
+    key_of_run,
+    run_zero_mag,
+    zeros_of_session,
+)
 from skyplumb.records import ShotInfo
 
 RULES = load_rules(None)
@@ -179,6 +185,17 @@ def test_what_dims_field_after_field_evenly_may_be_a_filter_and_judges_none() ->
     # Two of them may be no filter: nobody takes it off again for one field.
     frames = panel_frames(panels((0.0, 0.0, 0.0, 0.9, 0.9, 0.0)))
     assert [frame.facts.by_other_fields for frame in frames] == [0, 0, 0, 1, 1, 0]
+
+
+def test_haze_over_all_panels_of_a_night_is_told_by_the_lens_s_best_night() -> None:
+    clear, hazy = panels((0.0,) * 4), panels((1.2,) * 4)
+    ((key, best),) = zeros_of_session(clear.runs, clear.facts, "on 2026-08-14").items()
+    known = {key: best}
+    (line,) = dimmed_notices(hazy.runs, hazy.facts, RULES, known)
+    names = [run.name for run in hazy.runs]
+    assert line.startswith(f"Runs {', '.join(names[:3])} and 1 more are dimmed")
+    assert "the stars are 1.2 mag fainter than this lens gave on 2026-08-14" in line
+    assert not dimmed_notices(clear.runs, clear.facts, RULES, known)
 
 
 def test_fields_are_not_compared_where_the_gain_is_unknown_or_one_alone_is_bright() -> None:

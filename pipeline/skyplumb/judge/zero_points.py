@@ -8,7 +8,8 @@ that they gave in the session's other runs, in other sessions of the call, in th
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,11 +82,35 @@ def zeros_of_session(
 ) -> dict[ZeroKey, KnownZero]:
     """How much light each lens gave in one session, for others."""
     out: dict[ZeroKey, KnownZero] = {}
+    for one in _told_together(runs, facts):
+        keep_clearest(out, one.key, KnownZero(one.zero_mag, where))
+    return out
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One run, or several of too few frames each, such as panels, which together tell how much
+    light came through."""
+
+    runs: tuple[Run, ...]
+    key: ZeroKey
+    zero_mag: float
+
+
+def _told_together(
+    runs: Sequence[Run], facts: Mapping[str, Sequence[FrameFacts]]
+) -> Iterator[_Told]:
+    few: dict[ZeroKey, list[Run]] = defaultdict(list)
     for run in runs:
         key, zero = key_of_run(run), run_zero_mag(facts[run.name])
         if key is not None and np.isfinite(zero):
-            keep_clearest(out, key, KnownZero(zero, where))
-    return out
+            yield _Told((run,), key, zero)
+        elif key is not None:
+            few[key].append(run)
+    for key, some in few.items():
+        zero = run_zero_mag([fact for run in some for fact in facts[run.name]])
+        if np.isfinite(zero):
+            yield _Told(tuple(some), key, zero)
 
 
 def dimmed_notices(
@@ -95,23 +120,21 @@ def dimmed_notices(
     known: KnownZeros,
 ) -> list[str]:
     """A line for the runs of each lens whose clearest frames lack light that it gives elsewhere."""
-    zeros = {run.name: run_zero_mag(facts[run.name]) for run in runs}
-    keys = {run.name: key_of_run(run) for run in runs}
     dim: dict[str, list[tuple[str, float]]] = {}
-    for run in runs:
-        key = keys[run.name]
-        if key is None or not np.isfinite(zeros[run.name]):
-            continue
+    together = list(_told_together(runs, facts))
+    for one in together:
         best = dict(known)
         # Where frames were judged by the night's other fields, that says it already.
-        told = any(fact.by_other_fields for fact in facts[run.name])
-        for other in () if told else runs:
-            if other is not run and keys[other.name] == key and np.isfinite(zeros[other.name]):
-                keep_clearest(best, key, KnownZero(zeros[other.name], f"in run {other.name}"))
-        info = run.lights[0].info
-        lost = best[key].zero_mag - zeros[run.name] if key in best else 0.0
+        told = any(fact.by_other_fields for run in one.runs for fact in facts[run.name])
+        for other in () if told else together:
+            if other is not one and other.key == one.key:
+                where = f"in run {other.runs[0].name}"
+                keep_clearest(best, one.key, KnownZero(other.zero_mag, where))
+        info = one.runs[0].lights[0].info
+        lost = best[one.key].zero_mag - one.zero_mag if one.key in best else 0.0
         if lost > _least_mag(rules.limits_for(info.lens, info.focal_mm)):
-            dim.setdefault(best[key].where, []).append((run.name, lost))
+            found = [(run.name, lost) for run in one.runs]
+            dim.setdefault(best[one.key].where, []).extend(found)
     return [_words(found, where) for where, found in dim.items()]
 
 
