@@ -130,7 +130,7 @@ def told_of(judged: Judged, lens: str) -> Told:
         facts.motion.trail_angle_deg,
         # A trail widens stars and hides faint ones, unless they are lost to something else more.
         bool(broken & WIDE) and (not trailed or cause in SOFT),
-        bool(broken & DIM) and not trailed or bool(broken & HIDES) and cause in HIDDEN,
+        (bool(broken & DIM) and not trailed) or (bool(broken & HIDES) and cause in HIDDEN),
         shaken,
         stopped,
         cause,
