@@ -62,7 +62,7 @@ class Options:
     history: tuple[Path, ...] = ()
     """Outputs of earlier audits, which tell how sharp a lens can be."""
     darks: tuple[Path, ...] = ()
-    """Folders of calibration frames beside the card, to be laid out where it has none."""
+    """Folders of more calibration frames, to be laid out where they are nearer to a run in time."""
     share: bool = False
     """Whether to write a page to give away, without paths, serial numbers and place."""
     send_files: bool = False

@@ -53,7 +53,7 @@ class MountSummary:
     """On the sky, from the true pole."""
     axis_total_error_arcmin_sigma: Number = NAN
     axis_total_low_arcmin: Number = NAN
-    """Where no one number is told: the axis error is between this and the next, 95 %, over all that
+    """Where no one number is told: the axis error is between this and the next, 95%, over all that
     the mount may have done."""
     axis_total_high_arcmin: Number = NAN
     rate_error_ppm: Number = NAN
@@ -163,7 +163,7 @@ class RunSummary:
     hit_rate: Number = NAN
     """Kept over judged."""
     hit_rate_low: Number = NAN
-    """Lower end of its 95 % interval (Wilson)."""
+    """Lower end of its 95% interval (Wilson)."""
     hit_rate_high: Number = NAN
     best_fwhm_px: Number = NAN
     """Of the run's sharpest frames."""
@@ -204,6 +204,49 @@ class RunSummary:
     """Filter in the beam, as its files name it."""
     gain: Number = NAN
     """Gain setting as a FITS header writes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class NeighbourSummary:
+    """Another panel of the mosaic beside one."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    panel: int
+    overlap: float
+    """Share of the panel that this one covers too, 0..1; 0 where a gap is left."""
+
+
+@dataclass(frozen=True, slots=True)
+class PanelSummary:
+    """One aim of a mosaic or panorama, as in panels.csv."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = AS_WRITTEN
+
+    mosaic: int
+    panel: int
+    """In the order in which they were first shot."""
+    lens: str = ""
+    focal_mm: Number = NAN
+    runs: tuple[str, ...] = ()
+    ra_deg: Number = NAN
+    """Middle of its first solved frame, ICRS."""
+    dec_deg: Number = NAN
+    roll_pa_deg: Number = NAN
+    """Position angle of the sensor's up direction, north through east."""
+    frames: int = 0
+    keep: int = 0
+    keep_minutes: float = 0.0
+    stack_fwhm_px: Number = NAN
+    """Of the stack of its kept frames, the run with most light in it."""
+    stack_snr_of_best: Number = NAN
+    """Signal over noise of a faint star in that stack, over that of the mosaic's best panel."""
+    neighbours: tuple[NeighbourSummary, ...] = ()
+    altitude_deg: Number = NAN
+    """At the session's last frame."""
+    above_30_deg_until_utc: str = ""
+    """When it sinks under 30 degrees; empty where it does not within half a day, stands lower
+    already, or time or site are unknown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +336,8 @@ class SessionSummary:
     """Of its bytes (BLAKE2b, 128 bits); empty in a summary of an earlier version."""
     lenses: tuple[LensField, ...] = ()
     """What each lens and aperture draws over the field, for the season to pool."""
+    panels: tuple[PanelSummary, ...] = ()
+    """Of its mosaics and panoramas; none where no two aims of one lens meet."""
 
     @property
     def judged_minutes(self) -> float:
@@ -350,7 +395,11 @@ def summary_json(session: SessionSummary) -> str:
 
 DIGITS = 6
 """Significant digits of a number without an error."""
-_DIGITS = {"target_ra_deg": 8, "target_dec_deg": 8, "residual_arcsec": 4, "p": 3}
+_DIGITS = {
+    **dict.fromkeys(("target_ra_deg", "target_dec_deg", "ra_deg", "dec_deg"), 8),
+    **dict.fromkeys(("stack_fwhm_px", "stack_snr_of_best", "altitude_deg", "residual_arcsec"), 4),
+    "p": 3,
+}
 
 
 def _written(record: Any) -> Any:

@@ -584,6 +584,43 @@ def test_the_cards_own_darks_win_and_a_library_of_another_setting_gives_none(
         assert laid.taken == ()
 
 
+@pytest.mark.parametrize(
+    ("nights", "other", "laid", "told"),
+    [
+        # Of one night, before and after midnight, and another night that is further.
+        (
+            ("2026:08:14 23:50:00", "2026:08:15 00:10:00", "2026:08:12 23:00:00"),
+            "",
+            {"C0.DNG", "C1.DNG"},
+            "",
+        ),
+        (("2026:08:12 23:00:00",), "", {"C0.DNG"}, "2026-08-12, 2 days"),
+        (("2026:08:12 23:00:00",), "2026:08:13", {"D.DNG"}, "2026-08-13, 1 day"),
+        (("2026:08:13 23:00:00",), "2026:08:13", {"C0.DNG"}, "2026-08-13, 1 day"),
+        (("2024:08:12 23:00:00",), "2025:08:01", {"C0.DNG"}, "2024-08-12, 732 days"),
+        (("",), "2026:08:13", {"C0.DNG"}, ""),
+    ],
+)
+def test_the_cards_own_darks_are_those_of_the_evening_nearest_to_the_run(
+    night: SessionResult, card: Path, tmp_path: Path, nights: tuple[str, ...], other: str,
+    laid: set[str], told: str,
+) -> None:  # fmt: skip
+    frames = table(night)
+    (card / "cal").mkdir()
+    parts = [frames]
+    for number, stamp in enumerate(nights):
+        dark = {"file": f"cal/C{number}.DNG", "kind": "dark", "run": "", "verdict": ""}
+        parts.append(frames.head(1).assign(**dark, taken_camera=stamp))
+        (card / "cal" / f"C{number}.DNG").write_bytes(b"own")
+    beside = [library(frames, tmp_path / "library", other)] if other else []
+    both = rows_of(pd.concat(parts, ignore_index=True))
+    done = link_frames(both, tmp_path / "links", card, "out", beside)
+    assert {path.name for path in (tmp_path / "links").rglob("dark-frames/*")} == laid
+    end = f", from {tmp_path / 'library'}" if other and laid == {"D.DNG"} else ""
+    words = [f"1-tarn-85: 1 dark frame of {told} from the run{end}"] if told else []
+    assert list(done.taken) == words
+
+
 def test_of_two_libraries_of_one_age_the_first_serves(
     night: SessionResult, card: Path, tmp_path: Path
 ) -> None:

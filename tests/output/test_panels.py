@@ -33,6 +33,7 @@ from skyplumb.output.panels import LOW_DEG, Panel, panels_csv
 from skyplumb.output.result import SessionResult
 from skyplumb.output.table import session_result
 from skyplumb.session_task import judge_session
+from skyplumb.summary import read_summary
 
 COLUMNS, ROWS, FRAMES = 4, 3, 3
 STEP = 0.75
@@ -182,6 +183,14 @@ def test_the_table_has_a_row_a_panel_and_goes_when_there_are_none(
     assert (first["panel"], first["frames"], first["lens"]) == ("1", "6", LONG.name)
     assert len(first["neighbours"].split()) == len(first["overlaps"].split())
     assert first["above_30_deg_until_utc"].endswith("Z")
+    (told,) = read_summary(folder / "summary.json")
+    for row, one in zip(rows, told.panels, strict=True):
+        for key in row.keys() - {"neighbours", "overlaps", "runs"}:
+            value = getattr(one, key)
+            assert row[key] == (f"{value:.10g}" if isinstance(value, float) else str(value)), key
+        assert row["runs"].split() == list(one.runs)
+        assert row["neighbours"].split() == [str(two.panel) for two in one.neighbours]
+        assert row["overlaps"].split() == [f"{two.overlap:.3f}" for two in one.neighbours]
     write_session(replace(result, panels=()), Targets(tmp_path / "out"), tmp_path / "card")
     assert not (folder / "panels.csv").exists()
 

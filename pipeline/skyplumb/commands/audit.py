@@ -73,8 +73,8 @@ def audit(
         list[Path] | None,
         typer.Option(
             metavar="DIR",
-            help="Folder of darks, flats and bias, for runs of which the card has none that fit; "
-            "only read; may be given again.",
+            help="Folder of more darks, flats and bias; of all that fit a run, those nearest to it "
+            "in time are laid out; only read; may be given again.",
             show_default="the card's own",
         ),
     ] = None,

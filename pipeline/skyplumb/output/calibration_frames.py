@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from statistics import median
 
@@ -29,6 +29,8 @@ _ALIKE = {
 MOST_DAYS = 365
 """Older frames of a library do not fit: a sensor gets new hot pixels, a lens new dust (common
 practice, no source)."""
+NOON = timedelta(hours=12)
+"""A night is one evening's, whatever midnight does to its date."""
 SAME_SETTING_C = 0.5
 """Coolers are set to whole degrees."""
 
@@ -72,7 +74,7 @@ def fitting(rows: Sequence[FrameRow], run: Sequence[FrameRow]) -> dict[str, list
 
 @dataclass(frozen=True, slots=True)
 class Library:
-    """A folder of calibration frames beside the card."""
+    """A folder of calibration frames: the card itself, or one beside it."""
 
     root: Path
     rows: tuple[FrameRow, ...]
@@ -86,45 +88,58 @@ class Fit:
     root: Path
     files: tuple[str, ...]
     words: str = ""
-    """When they were taken and where they are from; empty for the card's own."""
+    """When they were taken and where they are from; empty for the card's own of that night."""
 
 
-def best_fit(
-    kind: str, own: Sequence[str], card: Path, libraries: Sequence[Library],
-    run: Sequence[FrameRow],
-) -> Fit:  # fmt: skip
-    """The card's own frames of a kind; where it has none, those of a library that were taken
-    nearest to the run in time, of one day, and no more than `MOST_DAYS` from it."""
-    if own:
-        return Fit(card, tuple(own))
-    when = _day(run[0])
-    found: list[tuple[int, int, date, list[str]]] = []
-    for place, library in enumerate(libraries):
-        fits = set(fitting(library.rows, run)[kind])
-        days: dict[date, list[str]] = {}
-        for row in library.rows:
-            day = _day(row)
-            if row.file in fits and row.kind == kind and day is not None and when is not None:
-                days.setdefault(day, []).append(row.file)
-        found += [
-            (age, place, day, files)
-            for day, files in days.items()
-            if when is not None and (age := abs((when - day).days)) <= MOST_DAYS
-        ]
-    if not found:
-        return Fit(card, ())
-    age, place, day, files = min(found, key=lambda one: one[:3])
-    root = libraries[place].root
-    told = f"{counted(len(files), f'{kind} frame')} of {day}, {counted(age, 'day')} from the run, "
-    return Fit(root, tuple(files), f"{told}from {root}")
+def best_fits(
+    card: Library, libraries: Sequence[Library], run: Sequence[FrameRow]
+) -> dict[str, Fit]:
+    """The frames of each kind of `FOLDERS` that fit a run, of the evening nearest to it.
+
+    Where evenings are as near, the card's own serve, then those of the library named first. A
+    library's frames fit within `MOST_DAYS`; the card's own do whatever their date, which may be
+    wrong or missing.
+    """
+    places = (card, *libraries)
+    fits = [fitting(one.rows, run) for one in places]
+    return {kind: _nearest(kind, places, [one[kind] for one in fits], run[0]) for kind in FOLDERS}
 
 
-def _day(row: FrameRow) -> date | None:
-    """When a frame was taken, by its camera's clock; None if it does not say."""
-    found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)", str(row.taken_camera or ""))
+def _nearest(
+    kind: str, places: Sequence[Library], fits: Sequence[Sequence[str]], light: FrameRow
+) -> Fit:
+    when = _evening(light)
+    found: dict[tuple[int, int, date], list[str]] = {}
+    for place, (library, files) in enumerate(zip(places, fits, strict=True)):
+        taken = {row.file: _evening(row) for row in library.rows if row.kind == kind}
+        for file in files:
+            evening = taken[file]
+            if evening is None or when is None:
+                continue
+            age = abs((when - evening).days)
+            if place == 0 or age <= MOST_DAYS:
+                found.setdefault((age, place, evening), []).append(file)
+    dated = any(place == 0 for _, place, _ in found)
+    if not found or (fits[0] and not dated):  # nobody knows how old the card's own are
+        return Fit(places[0].root, tuple(fits[0]))
+    age, place, evening = min(found)
+    files = found[age, place, evening]
+    root = places[place].root
+    told = (
+        f"{counted(len(files), f'{kind} frame')} of {evening}, {counted(age, 'day')} from the run"
+    )
+    if place:
+        told += f", from {root}"
+    return Fit(root, tuple(files), told if age or place else "")
+
+
+def _evening(row: FrameRow) -> date | None:
+    """The evening of the night in which a frame was taken, by its camera's clock; None if it does
+    not say."""
+    found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)(?:[ T](\d\d))?", str(row.taken_camera or ""))
     try:
-        return date(*map(int, found.groups())) if found else None
-    except ValueError:
+        return (datetime(*map(int, found.groups("12"))) - NOON).date() if found else None
+    except (ValueError, OverflowError):
         return None
 
 

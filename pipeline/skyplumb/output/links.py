@@ -20,7 +20,7 @@ from skyplumb._data import read_json, unfinished
 from skyplumb.columns import FrameRow
 from skyplumb.digits import counted
 from skyplumb.errors import UserError
-from skyplumb.output.calibration_frames import FOLDERS, Fit, Library, best_fit, fitting
+from skyplumb.output.calibration_frames import FOLDERS, Fit, Library, best_fits
 from skyplumb.output.paths import (
     file_names,
     flat_names,
@@ -51,7 +51,7 @@ class Laid:
     kinds: Mapping[str, int] | None = None
     """Files by the kind of folder they lie in."""
     taken: tuple[str, ...] = ()
-    """What was taken from elsewhere than the card, in words."""
+    """What was taken from another night or from elsewhere than the card, in words."""
 
     def words(self) -> str:
         """One line for a person."""
@@ -133,8 +133,9 @@ def link_frames(
 def _layout(
     rows: Sequence[FrameRow], card: Path, libraries: Sequence[Library]
 ) -> tuple[dict[str, Path], list[str]]:
-    """Where each file is laid, `run/light-frames/name`, and where it is; and what was taken from a
-    library, in words."""
+    """Where each file is laid, `run/light-frames/name`, and where it is; and what was taken from
+    another night or a library, in words."""
+    own = Library(card, tuple(rows))
     lights = [row for row in rows if row.kind == "light"]
     folders = file_names(row.run for row in lights)
     kept: dict[str, list[FrameRow]] = {}
@@ -145,8 +146,8 @@ def _layout(
     taken: list[str] = []
     for run, mine in kept.items():
         parts = {LIGHTS: Fit(card, tuple(row.file for row in mine))}
-        for kind, own in fitting(rows, mine).items():
-            parts[FOLDERS[kind]] = fit = best_fit(kind, own, card, libraries, mine)
+        for kind, fit in best_fits(own, libraries, mine).items():
+            parts[FOLDERS[kind]] = fit
             taken += [f"{run}: {fit.words}"] if fit.words else []
         for part, fit in parts.items():
             for file, name in flat_names(fit.files).items():

@@ -23,6 +23,7 @@ from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.output.frames_csv import csv_line
 from skyplumb.plain import guarded, visible
 from skyplumb.records import NAN
+from skyplumb.summary import NeighbourSummary, PanelSummary
 
 Floats = NDArray[np.float64]
 
@@ -314,13 +315,37 @@ HEAD = (
 """Columns of panels.csv: neighbours are panels, overlaps the shares of this one that they cover."""
 
 
+def panel_summaries(panels: Sequence[Panel]) -> tuple[PanelSummary, ...]:
+    """The same for summary.json."""
+    return tuple(
+        PanelSummary(
+            mosaic=one.mosaic,
+            panel=one.panel,
+            lens=one.lens,
+            focal_mm=one.focal_mm,
+            runs=one.runs,
+            ra_deg=one.ra_deg,
+            dec_deg=one.dec_deg,
+            roll_pa_deg=one.roll_pa_deg,
+            frames=one.frames,
+            keep=one.keep,
+            keep_minutes=one.keep_minutes,
+            stack_fwhm_px=one.fwhm_px,
+            stack_snr_of_best=one.snr_of_best,
+            neighbours=tuple(NeighbourSummary(two.panel, two.overlap) for two in one.neighbours),
+            altitude_deg=one.altitude_deg,
+            above_30_deg_until_utc=_until(one),
+        )
+        for one in panels
+    )
+
+
 def panels_csv(panels: Sequence[Panel]) -> str:
     """A row a panel; what is not known is empty, lists have a blank between their parts."""
     return "".join(map(csv_line, [HEAD, *map(_cells, panels)]))
 
 
 def _cells(one: Panel) -> tuple[str, ...]:
-    until = one.above_until
     return (
         str(one.mosaic),
         str(one.panel),
@@ -338,8 +363,13 @@ def _cells(one: Panel) -> tuple[str, ...]:
         " ".join(str(other.panel) for other in one.neighbours),
         " ".join(f"{other.overlap:.3f}" for other in one.neighbours),
         _number(one.altitude_deg, 4),
-        f"{until.isoformat(timespec='seconds')}Z" if until is not None else "",
+        _until(one),
     )
+
+
+def _until(one: Panel) -> str:
+    until = one.above_until
+    return f"{until.isoformat(timespec='seconds')}Z" if until is not None else ""
 
 
 def _number(value: float, digits: int) -> str:

@@ -23,7 +23,7 @@ from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.judge.zero_points import run_zero_mag
 from skyplumb.night.shot import Session, Shot
-from skyplumb.output.panels import panels_of
+from skyplumb.output.panels import panel_summaries, panels_of
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, ShotInfo
 from skyplumb.summary import (
@@ -60,15 +60,21 @@ def session_result(
         by_file[file] = FrameRow(file=file, session=name, kind=entry.kind, reason=note)
     order = {file: n for n, file in enumerate(_in_time(judged))}
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
+    panels = panels_of(judged)
+    summary = replace(
+        _summary(name, judged, rows, notices, rules),
+        **_identity(session),
+        panels=panel_summaries(panels),
+    )
     return SessionResult(
         name,
         tuple(rows),
-        replace(_summary(name, judged, rows, notices, rules), **_identity(session)),
+        summary,
         {s.file: s.measure for s in session.shots if s.measure.kind == "light" and not s.copy_of},
         tuple(notices),
         {f.facts.light.file: f.facts.field for run in judged for f in run.frames},
         rules=changes(rules),
-        panels=panels_of(judged),
+        panels=panels,
     )
 
 
