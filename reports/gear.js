@@ -4,7 +4,7 @@
   const data = JSON.parse(document.getElementById("gear-data").textContent);
   const { groups, names } = data;
   const size = groups.n.length;
-  const percent = (share) => (share === null ? "–" : `${(100 * share).toFixed(0)}\u202f%`);
+  const percent = (share) => (share === null ? "–" : `${(100 * share).toFixed(0)}%`);
   const hours = (seconds) => {
     if (seconds < 59.5) return `${seconds.toFixed(0)} s`;
     const minutes = Math.round(seconds / 60);
@@ -12,7 +12,7 @@
   };
 
   // ---- intervals ----------------------------------------------------------
-  const Z = 1.959963984540054; // the normal quantile of 97.5 %
+  const Z = 1.959963984540054; // the normal quantile of 97.5%
   function wilson(k, n) {
     const p = k / n, q = (Z * Z) / n;
     const half = Z * Math.sqrt((p * (1 - p)) / n + q / (4 * n));
@@ -180,7 +180,7 @@
     const width = Math.max(Math.min(most - data.room[chart], data.widest[chart]), 80);
     const spec = filled({ ...data.charts[chart], config: data.config }, { ...colours, from, width, lenses: names.lens });
     spec.description = `${data.titles[chart]}; the same in numbers in the table below`;
-    if (titled) spec.title = { text: data.titles[chart], subtitle: chart === "calibration" ? [`all nights; ${data.calibration.reduce((sum, row) => sum + row.judged, 0)} judged frames; 95 % intervals`] : settings() };
+    if (titled) spec.title = { text: data.titles[chart], subtitle: chart === "calibration" ? [`all nights; ${data.calibration.reduce((sum, row) => sum + row.judged, 0)} judged frames; 95% intervals`] : settings() };
     return { ...spec, data: { values: rows } };
   }
   const embed = (element, spec) => vegaEmbed(element, spec, { mode: "vega-lite", renderer: "svg", actions: false, tooltip: { theme: "custom" } });

@@ -83,7 +83,7 @@
   const change = (now, then) => {
     if (!now || !then) return "–";
     const percent = Math.round(100 * (then / now - 1));
-    return percent === 0 ? "as today" : `${percent > 0 ? "+" : "−"}${Math.abs(percent)} %`;
+    return percent === 0 ? "as today" : `${percent > 0 ? "+" : "−"}${Math.abs(percent)}%`;
   };
 
   const two = (value) => Number(value.toFixed(2));

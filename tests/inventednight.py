@@ -108,7 +108,7 @@ def invented_night(per_run: int = 14, seed: int = 5) -> SessionResult:
                 "confidence": 0.83,
                 "reason": "sharp: 0.4 px, limit 1.5"
                 if verdict == "keep"
-                else f"trailed {trail:.1f} px along position angle 114 deg, limit 1.5 <{cause}>",
+                else f"trailed {trail:.1f} px along position angle 114°, limit 1.5 <{cause}>",
                 "taken_mid_utc": "",
                 "setup": 1.0,
                 "weight": 0.9,

@@ -133,8 +133,8 @@ def _frames_of(given: Sequence[Path], warn: Say) -> tuple[Path, list[PurePosixPa
         files.sort(key=lambda file: (_modified(card / file), file))
         if len(files) > MOST_FRAMES:
             warn(
-                f"{card}: {len(files)} frames; the newest {MOST_FRAMES} are asked; name files for "
-                "others"
+                f"{card}: {len(files)} frames, of which the newest {MOST_FRAMES} are taken; give "
+                "files by name to take others"
             )
         return card, sorted(files[-MOST_FRAMES:])
     for path in given:
@@ -199,7 +199,10 @@ def _newest(nights: Sequence[Session], warn: Say) -> Session | None:
     newest = max(some, key=last)
     if len(some) > 1:
         others = ", ".join(night.name for night in some if night is not newest)
-        warn(f"answered is {newest.name}; frames of {others} lie beside it: name its files for it")
+        warn(
+            f"answered for {newest.name} alone; frames of {others} lie beside it: give their files "
+            "by name to ask about them"
+        )
     return newest
 
 

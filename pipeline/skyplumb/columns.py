@@ -228,7 +228,9 @@ class FrameRow:
         "reject: past a limit. The limits stand in rules.yaml.",
         JUDGE,
     )
-    cause: str = _words("Cause", "The largest part of what went wrong.", "the trail's budget")
+    cause: str = _words(
+        "Cause", "The largest part of what went wrong.", "how the trail divides among the causes"
+    )
     confidence: float = _number(
         "Confidence of the cause",
         "",

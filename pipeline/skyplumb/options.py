@@ -32,7 +32,7 @@ def refuse_jobs(jobs: int) -> None:
     """Stop before so many processes bring down the machine."""
     most = MOST_JOBS_A_CORE * cores()
     if not 0 <= jobs <= most:
-        raise UserError(f"--jobs {jobs}: should be 0, for one a core, to {most}")
+        raise UserError(f"--jobs {jobs}: should be from 0, for one per core, to {most}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,7 +102,7 @@ def watch(options: Options, say: Say, warn: Say, ring: Callable[[], None]) -> Au
             if type(stopped) is not KeyboardInterrupt:  # SIGTERM, which ends at once
                 raise
         watching.finish_page()
-    say("stopped watching; the last judging (Ctrl-C once more ends without it)")
+    say("stopped watching; now the audit of the whole folder (Ctrl-C once more ends without it)")
     done = audit(options, say, warn)
     for folder in pages - set(done.folders):
         remove_live_page(folder, options.out)

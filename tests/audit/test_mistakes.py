@@ -33,7 +33,7 @@ Command = Callable[..., Finished]
         ("forecast {out} --pixel 1e308", "--pixel: should be less than"),
         ("forecast {out} --declination 91", "--declination: should be less than"),
         ("audit {card} --jobs two", "--jobs: should be a whole number alone"),
-        ("audit {card} --jobs 99999999", "--jobs 99999999: should be 0, for one a core, to"),
+        ("audit {card} --jobs 99999999", "--jobs 99999999: should be from 0, for one per core, to"),
         ("audit {card} --worker-memory inf", "--worker-memory inf: should be a number of GB"),
         ("audit {card} --worker-memory nan", "should be"),
         ("audit {card} {card}", "audit: takes one folder and was given more"),

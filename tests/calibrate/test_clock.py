@@ -104,7 +104,7 @@ def test_of_two_clocks_that_differ_by_a_zone_the_stars_take_the_right_one(
     fields: list[StarField], ahead_h: int
 ) -> None:
     other = OtherClock(-ahead_h or 1, "the time zone in the files (+01:00, 3 of 3)")
-    two = Session("", (), clock_words="stamps of the satellites", other_clock=other)
+    two = Session("", (), clock_words="GPS time stamps", other_clock=other)
     lights, (line,) = pointed(fields, SHOTS, ahead_h, clock=two)
     assert [light.start_utc for light in lights] == [shot.utc for shot in SHOTS]
     assert all(light.pointing.sky is not None and light.pointing.sky.observed for light in lights)
@@ -115,7 +115,7 @@ def test_of_two_clocks_neither_is_taken_where_the_stars_do_not_tell() -> None:
     # Centroids off by 12 px: the air's 2 px are lost in them.
     blurred = night(SHOTS, noise_px=12.0)
     other = OtherClock(-1.0, "the time zone in the files (+01:00, 3 of 3)")
-    two = Session("", (), clock_words="stamps of the satellites", other_clock=other)
+    two = Session("", (), clock_words="GPS time stamps", other_clock=other)
     lights, (line,) = pointed(blurred, SHOTS, 1, clock=two)
     assert all(light.start_utc is None for light in lights)
     assert "do not tell" in line and other.words in line and "utc_offset_h" in line
@@ -276,7 +276,7 @@ def test_in_the_same_air_the_right_one_of_two_clocks_is_taken(
     cold: tuple[list[StarField], list[Shot]], ahead_h: int
 ) -> None:
     other = OtherClock(-ahead_h or 1, "the time zone in the files (+01:00, 4 of 4)")
-    two = Session("", (), clock_words="stamps of the satellites", other_clock=other)
+    two = Session("", (), clock_words="GPS time stamps", other_clock=other)
     lights, (line, *_) = pointed(*cold, ahead_h, focal=LONG, clock=two)
     assert [light.start_utc for light in lights] == [shot.utc for shot in cold[1]]
     assert "which was taken" in line

@@ -198,5 +198,5 @@ def test_of_a_full_folder_the_newest_are_asked(
 ) -> None:
     monkeypatch.setattr("skyplumb.checking.MOST_FRAMES", 4)
     done = skyplumb("check", small_card / "DCIM/101MOOR", "--out", tmp_path / "store", "--json")
-    assert "the newest 4 are asked" in done.stderr
+    assert "of which the newest 4 are taken" in done.stderr
     assert json.loads(done.stdout)["frames"] <= 4

@@ -42,7 +42,7 @@ def test_a_trail_as_long_as_the_shipped_relative_limits_lengthens_a_star_as_thei
     for limit, percent in ((rule.keep_up_to, 21), (rule.reject_over, 48)):
         longer = (1 + eight_ln2 * limit**2 / 12) ** 0.5
         assert round(100 * (longer - 1)) == percent
-        assert f"{percent} %" in rule.why
+        assert f"{percent}%" in rule.why
 
 
 def test_an_empty_file_leaves_the_shipped_rules(tmp_path: Path) -> None:

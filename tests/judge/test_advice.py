@@ -409,9 +409,9 @@ def test_the_drive_is_told_by_name_by_percent_or_by_its_periodic_error() -> None
     lunar = MountFit(axis_rate=np.array([0.0, 0.0, -0.0237]), **steady)  # type: ignore[arg-type]
     assert "lunar rate" in only("drive", lunar).mend
     fast = MountFit(axis_rate=np.array([0.0, 0.0, 0.004]), **steady)  # type: ignore[arg-type]
-    assert "0.40 % too fast" in only("drive", fast).mend
+    assert "0.40% too fast" in only("drive", fast).mend
     slow = MountFit(axis_rate=np.array([0.0, 0.0, -0.004]), **steady)  # type: ignore[arg-type]
-    assert "0.40 % too slow" in only("drive", slow).mend
+    assert "0.40% too slow" in only("drive", slow).mend
     periodic = MountFit(
         axis_rate=np.zeros(3),
         periodic=Periodic(480.0, 12.0, 9.0),

@@ -69,7 +69,7 @@ def test_trails_are_judged_by_their_length(trail: float, verdict: str) -> None:
         assert found.reason.startswith(f"trailed {found.facts.motion.trail_px:.1f} px at ")
         # The limit that was broken, not the one below it.
         limit = {"doubtful": "1.5", "reject": "2.5"}[verdict]
-        assert f"deg in the picture, limit {limit}" in found.reason
+        assert f"° in the picture, limit {limit}" in found.reason
 
 
 def test_a_value_on_its_limit_is_on_the_better_side(tmp_path: Path) -> None:
@@ -249,14 +249,14 @@ def test_a_trail_under_three_sigma_has_no_direction_and_rejects_nothing() -> Non
         (
             2.4,
             0.9,
-            "round: ellipticity 0.12, limit 0.2 (a trail of 2.4 ± 0.9 px does not stand clear of "
-            "its error); FWHM 2.6 px",
+            "round: ellipticity 0.12, limit 0.2 (a trail of 2.4 ± 0.9 px is too uncertain to "
+            "count); FWHM 2.6 px",
         ),
         (
             0.3,
             1.8,
-            "round: ellipticity 0.12, limit 0.2 (a trail of 0.3 ± 1.8 px does not stand clear of "
-            "its error); FWHM 2.6 px",
+            "round: ellipticity 0.12, limit 0.2 (a trail of 0.3 ± 1.8 px is too uncertain to "
+            "count); FWHM 2.6 px",
         ),
         (NAN, NAN, "ellipticity 0.12, limit 0.2; FWHM 2.6 px"),
     ],

@@ -603,7 +603,7 @@ def test_a_slip_that_is_not_even_is_no_axis_and_rate_that_no_tracker_has(
     # Of some 1,700 arcsec. A rate of 3 % with an axis of 200 arcmin follows its bend more closely.
     fit = fit_mount(slips_unevenly(hour_deg, uneven_arcsec))
     assert not fit.backwards and np.isnan(fit.rate_error_ppm)
-    assert "no tracker moves" in fit.why_not or (
+    assert "which no tracker has" in fit.why_not or (
         fit.slip_arcsec_per_min > 10 and fit.axis_total_error_arcmin < 15
     )
 

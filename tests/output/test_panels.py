@@ -138,7 +138,7 @@ def test_a_poor_panel_is_told_with_the_time_that_is_left(
     page = session_page(result)
     (shown,) = page["mosaics"]
     (words,) = shown["words"]
-    assert words.startswith(f"Panel {poor.panel} has 1 of 3 good frames; it is above 30 degrees")
+    assert words.startswith(f"Panel {poor.panel} has 1 of 3 good frames; it is above 30°")
     assert poor.above_until is not None
     assert words.endswith(f"until {poor.above_until:%H:%M}."), "a sketch's clock shows UTC"
     assert shown["gaps"] == []
@@ -217,7 +217,7 @@ def test_panels_without_time_or_place_are_told_without_a_time() -> None:
     assert shown["panels"][1]["few"]
     low = panel(2, keep=1, altitude_deg=21.4)
     (shown,) = mosaics([panel(1, keep=3), low], 7200)
-    assert shown["words"][0].endswith("at the last frame it stood 21 degrees high.")
+    assert shown["words"][0].endswith("at the last frame it stood 21° high.")
 
 
 def test_times_are_by_the_cameras_clock_where_that_is_known() -> None:
@@ -225,7 +225,7 @@ def test_times_are_by_the_cameras_clock_where_that_is_known() -> None:
     poor = panel(2, keep=1, altitude_deg=50.0, above_until=until)
     for ahead_s, told in ((7200, "until 02:40."), (None, "until 00:40 UTC.")):
         (shown,) = mosaics([panel(1, keep=3), poor], ahead_s)
-        assert shown["words"] == [f"Panel 2 has 1 of 3 good frames; it is above 30 degrees {told}"]
+        assert shown["words"] == [f"Panel 2 has 1 of 3 good frames; it is above 30° {told}"]
 
 
 def test_outlines_are_drawn_north_up_and_east_to_the_left() -> None:

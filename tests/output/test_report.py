@@ -269,7 +269,7 @@ def test_without_a_summary_the_page_still_counts(night: SessionResult) -> None:
     assert page["keep"] == session_page(night)["keep"]
     assert page["runs"][0]["rate_low"] is None
     assert page["setups"][0]["why_not"]
-    assert "95 % interval" not in Page(render(page)).visible()
+    assert "95% interval" not in Page(render(page)).visible()
 
 
 def test_a_session_with_nothing_judged_says_so_and_lists_the_files(night: SessionResult) -> None:
@@ -574,7 +574,7 @@ def test_what_doubtful_frames_would_add_is_told_as_it_is_counted_and_shown() -> 
     card = {"title": "14 mm, 60 s", "doubtful": 1, "stack": now}
     same = StackSummary(7, 7.0, 2.678, 0.029, 2.05)
     assert taking_the_doubtful(card | {"stack_with_doubtful": same}) == (
-        "14 mm, 60 s: its doubtful frame would add 1 min of light and 2 % of SNR; "
+        "14 mm, 60 s: its doubtful frame would add 1 min of light and 2% of SNR; "
         "the stars' FWHM in the stack would stay 2.68 px, their ellipticity would stay 0.03."
     )
     wider = StackSummary(8, 7.0, 2.9, 0.1, 2.001)

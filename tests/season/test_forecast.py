@@ -338,8 +338,8 @@ def test_a_line_a_lens_comes_first_and_tables_are_asked_for(
     told = predict(season, model, Ask())
     lines = words(told).splitlines()
     assert [line.split(":")[0] for line in lines[:3]] == [lens.name for lens in told.lenses]
-    assert "95 % interval" not in words(told)
-    assert words(told, tables=True).count("95 % interval") == 3
+    assert "95% interval" not in words(told)
+    assert words(told, tables=True).count("95% interval") == 3
     assert "aircraft" in words(told)
 
 
@@ -535,4 +535,4 @@ def test_the_first_night_is_forecast_already(
     done = skyplumb("forecast", tmp_path, "--focal", 85, "--sensor-width", 36, "--tables")
     assert done.code == 0
     assert "of 1 night," in done.stdout
-    assert "field 23.9 deg wide" in done.stdout  # 2 atan(18 / 85)
+    assert "field 23.9° wide" in done.stdout  # 2 atan(18 / 85)

@@ -233,7 +233,7 @@ def test_a_target_too_low_in_the_dark_is_told_and_none_planned(
     told = plan(season, model, PlanAsk(date(2026, 6, 10), Target("Orion", 84.0, -1.0)))
     assert all(lens.best is None for lens in told.lenses)
     said = words(told)
-    assert "never over 20 deg while it is dark" in said
+    assert "never over 20° while it is dark" in said
     assert "no frame fits into the night" in said
 
 

@@ -132,7 +132,7 @@ def test_a_second_stop_and_sigterm_end_at_once(
         shutil.copy2(small_card / file, card / file)
     watching.until("keep")
     watching.process.send_signal(signal.SIGINT)
-    watching.until("last judging")
+    watching.until("audit of the whole folder")
     assert watching.stop() == 130
     told = watching.log.read_text("utf-8")
     assert "stopped" in told.splitlines()[-1]

@@ -149,7 +149,7 @@ def _small_difference(given: Given, evidence: ZenithEvidence | None) -> str:
     way, side = ("ahead", "west") if minutes > 0 else ("behind", "east")
     return (
         f"By the stars the clock is {abs(minutes):.1f} ± {sigma:.1f} min {way}, or the site lies "
-        f"{abs(minutes) / 4:.1f} deg further {side} than it is given; nothing was changed for it."
+        f"{abs(minutes) / 4:.1f}° further {side} than it is given; nothing was changed for it."
     )
 
 

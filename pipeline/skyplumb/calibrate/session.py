@@ -160,13 +160,13 @@ def _one_of_two(
         second = misfit_at(given, evidence, -other.later_h)
         better = 0.0 if first < second else -other.later_h
         believed = not contradiction(given, evidence, better)
-    words = f"Two clocks are spoken for: {clock.clock_words}, and {other.words}."
+    words = f"Two clocks are possible: {clock.clock_words}, and {other.words}."
     if believed and abs(first - second) > FITS:
         by = clock.clock_words if first < second else other.words
         moved = timedelta(hours=0.0 if first < second else other.later_h)
         return _with_utc(groups, moved), f"{words} The stars fit the one of {by}, which was taken."
     return _with_utc(groups, None), (
-        f"{words} The stars do not tell which is right, so UTC, altitude and all that needs them "
+        f"{words} The stars do not show which is right, so UTC, altitude and all that needs them "
         "are left empty; give clock: utc_offset_h in the night notes."
     )
 

@@ -315,7 +315,7 @@ def _drive(
         return Drive("not known", why)
     if abs(ppm) > CLEAR * sigma and _rate_costs(ppm, beyond, lens):
         way = "fast" if ppm > 0 else "slow"
-        return Drive("wrong", f"it runs {abs(ppm) / 1e4:.2g} % too {way}", ppm, sigma)
+        return Drive("wrong", f"it runs {abs(ppm) / 1e4:.2g}% too {way}", ppm, sigma)
     if _rate_costs(abs(ppm) + SURE_SIGMAS * sigma, beyond, lens):
         return Drive("not known", "no fault seen, but these frames leave its rate wide", ppm, sigma)
     return Drive("right", "rate right", ppm, sigma)
@@ -406,9 +406,9 @@ def _cannot_tell(lights: Sequence[Light], fit: MountFit, axis: Axis) -> tuple[st
     """What so few frames leave open, the most important first."""
     out = []
     if axis.known and one_part_of_the_sky(lights) and not np.isfinite(fit.slip_arcsec_per_min):
-        out.append("this axis from a head that slips all along")
+        out.append("this axis error from a head that slips all along")
     if len(lights) < SLIP_FRAMES and not fit.why_not:
-        out.append("a slip that sets in among them")
+        out.append("a slip that begins among them")
     if fit.periodic is None and len(lights) < PERIODIC_FRAMES:
         out.append("a periodic error")
     return tuple(out)
@@ -431,7 +431,7 @@ def _take_next(lights: Sequence[Light], fit: MountFit, axis: Axis) -> str:
     if missing > 0:
         return f"{counted(missing, 'more frame')}{each}, the same aim, touching nothing"
     if one_part_of_the_sky(lights):
-        return f"two more{each} toward {_other_side(solved[-1])}, over 30 degrees from here"
+        return f"two more{each} toward {_other_side(solved[-1])}, over 30° from here"
     if not axis.known:
         return f"four{each} in a row, touching nothing"
     return ""

@@ -188,8 +188,8 @@ def _drift(told: Answer) -> list[Entry]:
 
 def _way(drift: Drift) -> str:
     if drift.in_the_picture:
-        return f"at {drift.position_angle_deg:.0f} deg in the picture"
-    return f"along position angle {drift.position_angle_deg:.0f} deg"
+        return f"at {drift.position_angle_deg:.0f}° in the picture"
+    return f"along position angle {drift.position_angle_deg:.0f}°"
 
 
 def _longest(told: Answer) -> list[Entry]:
@@ -201,13 +201,13 @@ def _longest(told: Answer) -> list[Entry]:
         words += f" ({_seconds(one.here_sure_s)} for sure)"
     if np.isfinite(one.worst_s):
         where = f"{one.worst_toward}, " if one.worst_toward else ""
-        words += f", {_seconds(one.worst_s)} at worst ({where}over {LOWEST_DEG:.0f} deg up)"
-    out = [("longest", f"{words}, trail {one.limit_px:.1f} px")]
+        words += f", {_seconds(one.worst_s)} at worst ({where}at least {LOWEST_DEG:.0f}° high)"
+    out = [("longest", f"{words}, for trails of {one.limit_px:.1f} px")]
     if np.isfinite(one.turned_here_s):
         after = f"{_seconds(one.turned_here_s)} here, {_seconds(one.turned_worst_s)} at worst"
         if one.turned_here_s == one.turned_worst_s:
             after = f"{_seconds(one.turned_here_s)} anywhere"
-        out.append((" ", f"once so turned: {after}"))
+        out.append((" ", f"after these turns: {after}"))
     return out
 
 
@@ -244,7 +244,7 @@ def _shaking(told: Answer) -> list[Entry]:
     words = f"gust or knock in {one.shaken} of {counted(one.frames, 'frame')}"
     if not one.shaken:
         words = f"no gust or knock in {counted(one.frames, 'frame')}"
-    words += f", which leaves up to {one.share_up_to:.0%} of a night"
+    words += f"; all night it may be up to {one.share_up_to:.0%} of them"
     if np.isfinite(one.slip_arcsec_per_min):
         slip = with_error(one.slip_arcsec_per_min, one.slip_sigma)
         words += f"; the head slips {slip} arcsec a minute: balance the camera, tighten it"

@@ -87,7 +87,7 @@ def audit(
         ),
     ] = None,
     xmp: Annotated[
-        bool, typer.Option("--xmp", help="Write an XMP sidecar a frame under --out.")
+        bool, typer.Option("--xmp", help="Write an XMP sidecar for each frame under --out.")
     ] = False,
     xmp_beside: Annotated[
         Path | None,
@@ -101,8 +101,7 @@ def audit(
         bool,
         typer.Option(
             "--share",
-            help="Write report-share.html besides: the page without paths, serial numbers and "
-            "place.",
+            help="Also write report-share.html: the page without paths, serial numbers and place.",
         ),
     ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="Print errors only.")] = False,

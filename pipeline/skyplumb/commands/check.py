@@ -18,14 +18,14 @@ def check(
         list[Path],
         typer.Argument(
             metavar="FRAMES",
-            help="Folder, of which the newest 12 frames are asked, or files; only read.",
+            help="Folder, of which the newest 12 frames are taken, or files; only read.",
         ),
     ],
     out: Annotated[
         Path | None,
         typer.Option(
             metavar="FOLDER",
-            help="Folder for the store of measures; an audit's serves.",
+            help="Folder for what was measured; the output of an audit will do.",
             show_default="the cache folder",
         ),
     ] = None,
@@ -43,7 +43,8 @@ def check(
         list[Path] | None,
         typer.Option(
             metavar="DIR",
-            help="The same, and the longest exposure of each lens in it; may be given again.",
+            help="As --history, and tell the longest exposure of each lens in it; may be given "
+            "again.",
             show_default="none",
         ),
     ] = None,

@@ -23,14 +23,15 @@ History = Annotated[
     ),
 ]
 Jobs = Annotated[
-    int, typer.Option(metavar="COUNT", min=0, help="Worker processes, a count; 0 for one a core.")
+    int, typer.Option(metavar="COUNT", min=0, help="How many worker processes; 0 for one per core.")
 ]
 WorkerMemory = Annotated[
     float,
     typer.Option(
         metavar="GB",
         min=0.5,
-        help="Memory a worker may take for one frame, GB; larger ones get a row.",
+        help="Memory that a worker may take for one frame, GB; what needs more is told and not "
+        "measured.",
     ),
 ]
 Folders = Annotated[

@@ -303,7 +303,7 @@ def _sort(file: PurePosixPath, no_file: str, shots: set[str]) -> CardFile | None
     if _is_shot(file):
         return CardFile(file, "light")
     if suffix in PICTURE_SUFFIXES and stem(file) in shots:
-        return CardFile(file, "companion", "made from the shot of the same name")
+        return CardFile(file, "companion", "made from the RAW or FITS file of the same name")
     if suffix in PICTURE_SUFFIXES:
         return CardFile(
             file,

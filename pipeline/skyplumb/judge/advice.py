@@ -27,7 +27,7 @@ MANY_STARS = 100
 """Stars found in a frame that are not few, whatever spoils their shapes."""
 SPOILED_STARS = (
     "There are stars, but they stand in each other's light, or are trailed or blurred beyond "
-    "measure; a look at them at 100 % tells which."
+    "measure; a look at them at 100% tells which."
 )
 _STEADY = ("untracked", *(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY))
 """Causes whose trail grows as the exposure."""
@@ -197,7 +197,7 @@ def _drive(lost: Sequence[_Lost]) -> str | None:
         parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal.")
     elif _rate_matters(fit):
         way = _fast(fit.rate_error_ppm)
-        parts.append(f"The drive ran {abs(fit.rate_error_ppm) / 1e4:.2f} % too {way}.")
+        parts.append(f"The drive ran {abs(fit.rate_error_ppm) / 1e4:.2f}% too {way}.")
     if fit.periodic is not None and _periodic_error_matters(fit.periodic):
         parts.append(
             f"Its periodic error is {fit.periodic.amplitude_arcsec:.0f} arcsec to either side "

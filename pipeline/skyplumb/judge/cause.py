@@ -184,7 +184,7 @@ def _what_is_known(scene: Scene, mount: MountFit) -> str:
     length = scene.drift.length_px if known else scene.motion.trail_px
     angle = scene.drift.angle_deg if known else scene.motion.trail_angle_deg
     towards = scene.light.pointing.position_angle_of(angle)
-    along = f" along position angle {towards:.0f} deg" if np.isfinite(towards) else ""
+    along = f" along position angle {towards:.0f}°" if np.isfinite(towards) else ""
     speed = f"a drift of {length / minutes:.1f} px a minute{along}" if minutes > 0 else "a drift"
     return (
         f"{speed}, but {FEWEST_FRAMES} frames of one aim in a row are needed to tell axis, drive "
@@ -259,8 +259,8 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
         return ""
     if cause == "unexplained":
         return (
-            "one exposure has no clock inside: a solved frame right before or after it would "
-            "tell drift from shaking"
+            "a single exposure does not show when the sky moved in it: a plate-solved frame right "
+            "before or after it would tell drift from shaking"
         )
     if sure > CLEARLY:
         return ""
@@ -278,7 +278,7 @@ def _what_would_decide(shares: dict[str, float], sure: float, mount: MountFit) -
     if mount.frames < FEWEST_FRAMES and CAUSES[cause].fitted:
         return f"consistent with {told}; {FEWEST_FRAMES} frames of one aim in a row would tell"
     if np.isnan(sure):
-        return f"consistent with {told}; a solved frame right before or after would decide"
+        return f"consistent with {told}; a plate-solved frame right before or after would decide"
     if len(shares) > 1 and CAUSES[cause].fitted:
         return f"consistent with {told}; shorter frames of the same aim would tell them apart"
     return f"consistent with {told}"
@@ -289,7 +289,7 @@ def _why_not_sure(mount: MountFit) -> str:
     if mount.frames < FEWEST_FRAMES:
         return f"not sure: {FEWEST_FRAMES} frames in a row would tell how the mount moved"
     if mount.misfit > POOR_MISFIT:
-        return "not sure: one axis and one rate do not tell where the other frames pointed"
+        return "not sure: no single axis and drive rate fit where the other frames pointed"
     return ""
 
 

@@ -110,7 +110,7 @@ def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list
         if step.clear:
             notice = (
                 f"The polar axis stepped by {step.arcmin:.0f} arcmin before "
-                f"{part.lights[0].file}: what follows is taken as a new setup."
+                f"{part.lights[0].file}: what follows is taken as a new placement."
             )
             out.append(replace(part, notice=notice))
         else:

@@ -43,7 +43,7 @@ def stood_still_by_arcs(light: Light) -> str:
         return _stood_still_by_straight_trails(light)
     if not (measure.arcs and measure.arc_deg > 0):
         return ""
-    seen = f"{measure.arcs} arcs of {measure.arc_deg:.2g} deg about one centre"
+    seen = f"{measure.arcs} arcs of {measure.arc_deg:.2g}° about one centre"
     lasted = measure.arc_deg * 3600 / SIDEREAL_RATE_ARCSEC_S
     if not np.isfinite(exposure):
         low, high = lasted / (1 + ARC_WITHIN), lasted / (1 - ARC_WITHIN)

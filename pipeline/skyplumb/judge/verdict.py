@@ -518,8 +518,8 @@ def _towards(fact: FrameFacts) -> str:
     """Direction of the trail, on the sky where that is known."""
     angle = fact.light.pointing.position_angle_of(fact.motion.trail_angle_deg)
     if np.isfinite(angle):
-        return f"along position angle {angle:.0f} deg"
-    return f"at {fact.motion.trail_angle_deg:.0f} deg in the picture"
+        return f"along position angle {angle:.0f}°"
+    return f"at {fact.motion.trail_angle_deg:.0f}° in the picture"
 
 
 def _reason_kept(fact: FrameFacts, levels: RunLevels, limits: Limits) -> str:
@@ -535,4 +535,4 @@ def _reason_kept(fact: FrameFacts, levels: RunLevels, limits: Limits) -> str:
     if not np.isfinite(motion.trail_px):
         return f"{shape}; {width}"
     error = f"{motion.trail_px:.1f} ± {motion.trail_sigma_px:.1f} px"
-    return f"round: {shape} (a trail of {error} does not stand clear of its error); {width}"
+    return f"round: {shape} (a trail of {error} is too uncertain to count); {width}"

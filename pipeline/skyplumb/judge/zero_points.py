@@ -146,8 +146,8 @@ def _words(found: Sequence[tuple[str, float]], where: str) -> str:
     its = "its" if len(names) == 1 else "their"
     return (
         f"{runs} dimmed from {its} first frame to {its} last: the stars are {by} mag fainter than "
-        f"this lens gave {where}. Even cloud or haze, dew on the lens or a filter does that; the "
-        "frames are judged against each other only."
+        f"this lens gave {where}. A sheet of cloud, haze, dew on the lens or a filter does that; "
+        "the frames are judged against each other only."
     )
 
 

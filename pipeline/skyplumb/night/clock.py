@@ -106,35 +106,37 @@ def clock_of(shots: Sequence[Dated], *, is_fits: bool = False) -> Clock:
     if stamps and advancing:
         stamped = stamps[0]
         if not zones or abs(zones[0].ahead - stamped.ahead) < timedelta(minutes=1):
-            words = f"{counted(len(stamped.files), 'stamp')} of the satellites"
-            return Clock(stamped.ahead, words, notices=(*notices, *_strays(stamps, "the stamp")))
+            words = counted(len(stamped.files), "GPS time stamp")
+            return Clock(
+                stamped.ahead, words, notices=(*notices, *_strays(stamps, "the GPS time stamp"))
+            )
         if zone_of(stamped.ahead) is None:  # a clock that is wrong by minutes is no other zone
             off = stamped.ahead - zones[0].ahead
             minutes = abs(off) / timedelta(minutes=1)
             notices.append(
-                f"By {counted(len(stamped.files), 'stamp')} of the satellites the clock was "
+                f"By {counted(len(stamped.files), 'GPS time stamp')} the clock was "
                 f"{minutes:.0f} min {'ahead of' if off > timedelta(0) else 'behind'} its zone; "
                 "UTC is theirs."
             )
-            return Clock(stamped.ahead, "stamps of the satellites", notices=tuple(notices))
-        return _two(stamped, "stamps of the satellites", zones[0], by_file, len(shots))
+            return Clock(stamped.ahead, "GPS time stamps", notices=tuple(notices))
+        return _two(stamped, "GPS time stamps", zones[0], by_file, len(shots))
     if zones:
         if stamps and abs(stamps[0].ahead - zones[0].ahead) >= timedelta(minutes=1):
             notices.append(
-                f"The stamp of the satellites in {named(stamps[0].files)} contradicts "
+                f"The GPS time stamp in {named(stamps[0].files)} contradicts "
                 f"{by_file} ({zones[0].zone}) and does not advance from frame to frame: an old "
-                "fix; the zone was taken."
+                "position fix; the zone was taken."
             )
         return Clock(zones[0].ahead, by_file, notices=tuple(notices))
     if stamps and len(stamps) == 1 and _lone(shots):
-        return Clock(stamps[0].ahead, "one stamp of the satellites")
+        return Clock(stamps[0].ahead, "one GPS time stamp")
     mend = "give clock: utc_offset_h in the night notes"
     if any(shot.stamp is not None for shot in shots):
         return Clock(
-            why_not="the stamp of the satellites is old, or the clock wrong: it does not advance "
+            why_not="the GPS time stamp is old, or the clock wrong: it does not advance "
             f"with the frames or differs from their times by no time zone; {mend}"
         )
-    return Clock(why_not=f"the files give no time zone and no stamp of the satellites; {mend}")
+    return Clock(why_not=f"the files give no time zone and no GPS time stamp; {mend}")
 
 
 def zone_of(ahead: timedelta) -> float | None:

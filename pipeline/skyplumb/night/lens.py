@@ -81,7 +81,7 @@ def complete_lenses(shots: Sequence[Shot]) -> tuple[list[Shot], list[str]]:
         for value, files in taken.items():
             notices.append(
                 f"{counted(len(files), 'frame')} without {words} ({named(files)}): {value}, as "
-                "the frames around."
+                "in the frames around them."
             )
     return out, notices
 

@@ -151,8 +151,8 @@ def _session(
     late = [one.file for one in lights if not one.clocked and math.isfinite(one.order_s) and clocks]
     if late:
         notices.append(
-            f"{counted(len(late), 'frame')} without a time of their own ({named(late)}): placed "
-            "by the file's number, for the order alone."
+            f"{counted(len(late), 'frame')} without a time of their own ({named(late)}): put in "
+            "order by the file's number."
         )
     contested = next((s.clock for s in part.stretches if s.clock.other is not None), None)
     first = part.stretches[0].clock if part.stretches else Clock()

@@ -135,7 +135,7 @@ def _one_clock(files: Sequence[str], noted: Mapping[str, ShotNotes], told: bool)
             if info.clock is not None
         ]
         is_fits = any(info.is_fits for info in infos.values())
-        clock = clock_of(own, is_fits=is_fits) if own else Clock(words="stamps of the satellites")
+        clock = clock_of(own, is_fits=is_fits) if own else Clock(words="GPS time stamps")
         for file, info in infos.items():
             if info.clock is None:
                 utc[file] = info.gps_utc

@@ -65,7 +65,7 @@ def changed_verdicts(told: SessionSummary, most: int = MOST_CHANGED) -> list[str
     other = f" ({', '.join(f'other {what}' for what in told.changed_by)})" * bool(told.changed_by)
     return [
         f"{len(changed)} {differ} from the audit before{other}: {', '.join(names)}; "
-        "what was stacked by its list may be among them"
+        "some of them may be stacked already"
     ]
 
 

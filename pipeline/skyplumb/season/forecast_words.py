@@ -190,7 +190,7 @@ def _basis(told: Forecast, tables: bool) -> list[str]:
     model, counts = told.model, told.model.counts
     nights = len(np.unique(counts.night))
     where = (
-        f"declination {told.declination_deg:g} deg"
+        f"declination {told.declination_deg:g}°"
         if isfinite(told.declination_deg)
         else "targets as audited"
     )
@@ -203,9 +203,10 @@ def _basis(told: Forecast, tables: bool) -> list[str]:
     if check is not None and tables:
         used = "the model of the rig" if model.used == "rig" else "a plain logistic regression"
         lines.append(
-            f"Used is {used}: left-out nights have a log-likelihood a frame of "
-            f"{check.rig_score / check.frames:.4f} by the rig's model, "
-            f"{check.plain_score / check.frames:.4f} by the plain one."
+            f"Forecast by {used}, which was better at nights that it had not seen "
+            "(log-likelihood per frame: model of the rig "
+            f"{check.rig_score / check.frames:.4f}, plain regression "
+            f"{check.plain_score / check.frames:.4f})."
         )
     if told.axis_from == "asked":
         lines.append(f"Polar axis off by {told.axis_arcmin:.1f} arcmin, as given.")
@@ -229,8 +230,9 @@ def _sky_lines(told: Forecast) -> list[str]:
     if not known:
         shortest = min(one.most.least_s for one in told.lenses)
         return [
-            "Read noise is not known (it takes frames of one setting under skies of two levels): "
-            f"no exposure under the shortest audited, {_round(shortest)} s, is told for most light."
+            "Read noise is not known (frames of one setting under a darker and a brighter sky "
+            "would tell it): no exposure under the shortest audited, "
+            f"{_round(shortest)} s, is told for most light."
         ]
     return [f"The sky rules (read noise adds under {ADDS:.0%}) from " + ", ".join(known) + "."]
 
@@ -249,12 +251,12 @@ def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:
     """One lens in full."""
     lines = [f"{lens.name}: {lens.scale:.2f} arcsec/px"]
     if isfinite(lens.field_deg):
-        lines[0] += f", field {lens.field_deg:.1f} deg wide"
-    lines.append("  exposure   kept   95 % interval")
+        lines[0] += f", field {lens.field_deg:.1f}° wide"
+    lines.append("  exposure   kept   95% interval")
     marks = set()
     for n, exposure in enumerate(lens.exposures_s):
         where = _where(lens, exposure)
-        mark = "" if not where else "*" if where.startswith("beyond") else "°"
+        mark = "" if not where else "*" if where.startswith("beyond") else "+"
         marks.add(mark)
         lines.append(
             f"  {exposure:6.0f} s  {lens.rate.middle[n]:5.0%}   "
@@ -262,8 +264,8 @@ def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:
         )
     if "*" in marks:
         lines.append("  * beyond what was audited: by physics alone")
-    if "°" in marks:
-        lines.append("  ° not audited with this lens: by physics and what was audited beside it")
+    if "+" in marks:
+        lines.append("  + not audited with this lens: by physics and what was audited beside it")
     lines += [f"  longest for {one.goal:.0%} kept: {_seconds_words(one)}" for one in lens.longest]
     lines.append(f"  axis for {GOAL:.0%} at {told.wanted_s:.0f} s: {_axis_words(lens.axis_needed)}")
     if isfinite(lens.turn_edge_px_min):
@@ -282,12 +284,12 @@ def _axis_words(one: Crossing) -> str:
     if one.high == 0:
         return "no alignment is good enough, other faults take more"
     if one.low == inf:
-        return f"any up to {WORST_AXIS_ARCMIN / 60:g} deg"
+        return f"any up to {WORST_AXIS_ARCMIN / 60:g}°"
 
     def told(value: float) -> str:
         if value == 0:
             return "none"
-        return f"{WORST_AXIS_ARCMIN / 60:g} deg" if value == inf else f"{value:.1f} arcmin"
+        return f"{WORST_AXIS_ARCMIN / 60:g}°" if value == inf else f"{value:.1f} arcmin"
 
     within = "none is good enough" if one.at == 0 else f"within {told(one.at)}"
     return f"{within} ({told(one.low)} to {told(one.high)})"

@@ -47,20 +47,20 @@ def night_lines(told: Plan) -> list[tuple[str, str]]:
     """What the night is like, line by line."""
     night = told.night
     if not night.dark.any():
-        dark = "never: the Sun stays over -12 deg all night"
+        dark = "never: the Sun stays over −12° all night"
     else:
         which = "" if night.dark_below_deg < -15 else " (nautical: it gets no darker)"
         dark = f"{_spans(night, night.dark)}, {_hours(night.dark)}{which}"
     highest = int(np.argmax(np.where(night.dark, night.altitude_deg, -90.0)))
     if not night.usable.any():
-        target = f"never over {LOWEST_DEG:.0f} deg while it is dark"
+        target = f"never over {LOWEST_DEG:.0f}° while it is dark"
     else:
         target = (
-            f"over {LOWEST_DEG:.0f} deg {_spans(night, night.usable)}, {_hours(night.usable)}; "
-            f"highest {night.altitude_deg[highest]:.0f} deg at {clock(night.utc[highest])}"
+            f"over {LOWEST_DEG:.0f}° {_spans(night, night.usable)}, {_hours(night.usable)}; "
+            f"highest {night.altitude_deg[highest]:.0f}° at {clock(night.utc[highest])}"
         )
     up = night.usable & (night.moon_altitude_deg > 0)
-    moon = f"{night.moon_lit:.0%} lit, {night.moon_apart_deg:.0f} deg from the target, "
+    moon = f"{night.moon_lit:.0%} lit, {night.moon_apart_deg:.0f}° from the target, "
     moon += f"up {_spans(night, up)}" if up.any() else "down in these hours"
     axis = "axis as usually met"
     if isfinite(told.ask.axis_error_arcmin):

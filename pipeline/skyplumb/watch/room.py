@@ -67,5 +67,7 @@ def _words(disk: str, folder: Path, free: int, usual: int) -> str:
     shown = visible(str(folder))
     if disk == CARD and usual:
         left = free // usual
-        return f"{shown}: fills; room for {left} more frame{'s' * (left != 1)}: make room"
-    return f"{shown}: {free / 1e6:.0f} MB left for the results: make room"
+        return (
+            f"{shown}: nearly full, room for {left} more frame{'s' * (left != 1)}: free some space"
+        )
+    return f"{shown}: {free / 1e6:.0f} MB left for the results: free some space"

@@ -15,7 +15,7 @@ NAME_WIDTH = 14
 
 def frame_line(judged: Judged) -> str:
     """Verdict, trail, FWHM, transparency loss and cause, such as
-    `N6_0012.dng     reject    trail  3.8 px  FWHM  2.9 px  loss  0.1 mag  wind`."""
+    `N6_0012.dng     reject    trail  3.8 px  FWHM  2.9 px  dimmed  0.1 mag  wind`."""
     facts = judged.facts
     name = visible(PurePosixPath(facts.light.file).name)
     cause = cause_of(judged.cause).label if judged.verdict != "keep" else ""
@@ -24,7 +24,7 @@ def frame_line(judged: Judged) -> str:
         f"{judged.verdict:<8}",
         _figure("trail", facts.motion.trail_px, "px"),
         _figure("FWHM", facts.fwhm_px, "px"),
-        _figure("loss", facts.extinction_mag, "mag"),
+        _figure("dimmed", facts.extinction_mag, "mag"),
         cause,
     ]
     return "  ".join(parts).rstrip()

@@ -264,5 +264,5 @@ def _in_words(fit: MountFit) -> str:
         parts.append(f"a slip of {fit.slip_arcsec_per_min:.0f} arcsec a minute")
     if wrong_rate:
         rate = fit.rate_error_ppm
-        parts.append(f"a drive {abs(rate) / 1e4:.1f} % too {'fast' if rate > 0 else 'slow'}")
+        parts.append(f"a drive {abs(rate) / 1e4:.1f}% too {'fast' if rate > 0 else 'slow'}")
     return " with ".join(parts)

@@ -52,24 +52,24 @@ IMPOSSIBLE_TIMES = (
     "the clock or give the times in the night notes"
 )
 UNLIKELY = (
-    "no tracker moves as these frames would ask, by an axis {degrees:.1f} degrees off and a drive "
-    "{rate:.1%} wrong: the aim was moved between them, or the head slipped unevenly; four frames "
-    "in a row that nobody touches would tell"
+    "these frames would need an axis {degrees:.1f}° off and a drive {rate:.1%} wrong, which no "
+    "tracker has: the aim was moved between them, or the head slipped unevenly; four frames in a "
+    "row that nobody touches would tell"
 )
 DENSE_SHARE = 0.06
 """Error of a swing's amplitude over what the exposures wear off it. Empirical: 0.04 to 0.08 on
 three nights (`tests.bench.honesty`, seeds 150,018, 150,022 and 150,107)."""
 NOT_ONE_MOTION = (
-    "no one axis and rate tell where these frames pointed: the tripod or the aim was moved; give "
-    "setups in the night notes"
+    "no single axis and drive rate fit where these frames pointed: the tripod or the aim was "
+    "moved; give setups in the night notes"
 )
 TWO_REFERENCES = (
     "a fault of skyplumb's own: some attitudes are held against the Earth and some against the "
     "stars, which no fit may mix; please report it"
 )
 FLEXURE_OR_RATE = (
-    "a rate error and an elastic head look alike on one short target; frames of another part of "
-    "the sky would tell them apart"
+    "a wrong drive rate and a head that bends look alike in a short time on one target; frames of "
+    "another part of the sky would tell them apart"
 )
 POOR_MISFIT = 3.0
 """Misfit from which on a fit is said not to tell where frames pointed: three of their errors."""
@@ -414,7 +414,8 @@ def _degenerate_pairs(covariance: Floats) -> tuple[str, ...]:
     axis_sigma_arcmin = np.degrees(max(sigma[0], sigma[1])) * 60
     if max(abs(correlation[0, 2]), abs(correlation[1, 2])) > 0.95 and axis_sigma_arcmin > 2:
         words.append(
-            "a rate error, elastic flexure and the part of the axis error that drifts along right "
-            "ascension look alike here; frames of another part of the sky would tell them apart"
+            "a wrong drive rate, a head that bends and the part of the axis error that drifts "
+            "along right ascension look alike here; frames of another part of the sky would tell "
+            "them apart"
         )
     return tuple(words)

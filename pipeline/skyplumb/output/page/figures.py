@@ -92,5 +92,5 @@ def setting(value: object) -> str:
 
 
 def percent(share: float | None) -> str:
-    """A share as `41 %`."""
-    return "–" if share is None else f"{100 * share:.0f}\u202f%".replace("-", "−")
+    """A share as `41%`."""
+    return "–" if share is None else f"{100 * share:.0f}%".replace("-", "−")

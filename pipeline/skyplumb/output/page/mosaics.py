@@ -73,13 +73,13 @@ def _mosaic(panels: Sequence[Panel], ahead_s: int | None) -> Plain:
 
 
 def _words(one: Panel, ahead_s: int | None) -> str:
-    """Such as `Panel 4 has 2 of 6 good frames; it is above 30 degrees until 02:40.`"""
+    """Such as `Panel 4 has 2 of 6 good frames; it is above 30° until 02:40.`"""
     told = f"Panel {one.panel} has {one.keep} of {one.frames} good frames"
     if np.isnan(one.altitude_deg):
         return f"{told}."
-    low = f"{LOW_DEG:.0f} degrees"
+    low = f"{LOW_DEG:.0f}°"
     if one.altitude_deg < LOW_DEG:
-        return f"{told}; at the last frame it stood {one.altitude_deg:.0f} degrees high."
+        return f"{told}; at the last frame it stood {one.altitude_deg:.0f}° high."
     if one.above_until is None:
         return f"{told}; it stays above {low} for half a day."
     until = one.above_until + timedelta(seconds=ahead_s or 0)

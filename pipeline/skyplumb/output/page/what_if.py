@@ -55,7 +55,7 @@ def taking_the_doubtful(card: Plain) -> str:
             f"{figure(then.fwhm_px)} px wide, of ellipticity {then.ellipticity:.2f}."
         )
     percent = f"{100 * (then.snr_gain / now.snr_gain - 1):.0f}"
-    gain = f"{light} and {percent} % of SNR"
+    gain = f"{light} and {percent}% of SNR"
     if percent in ("0", "-0"):
         gain = f"{light} and no more SNR"
     width = _change(figure(now.fwhm_px), figure(then.fwhm_px), " px")

@@ -112,7 +112,7 @@ MOUNT = (
 GLOSSARY = {
     "verdict": COLUMNS["verdict"].meaning,
     "run": COLUMNS["run"].meaning,
-    "setup": COLUMNS["setup"].meaning,
+    "placement": COLUMNS["setup"].meaning,
     "trail": f"{COLUMNS['trail_px'].meaning} ± is one standard deviation.",
     "direction": COLUMNS["trail_pa_deg"].meaning,
     "image drift": COLUMNS["drift_px"].meaning,
@@ -123,7 +123,7 @@ GLOSSARY = {
     "altitude": COLUMNS["altitude_deg"].meaning,
     "ellipticity": COLUMNS["ellipticity"].meaning,
     "arcmin": "A sixtieth of a degree; the full Moon is about 31 wide.",
-    "interval": "Where the true share lies with 95 % confidence (Wilson): few frames, wide "
+    "interval": "Where the true share lies with 95% confidence (Wilson): few frames, wide "
     "interval.",
     "UTC": COLUMNS["taken_utc"].meaning,
     "camera clock": COLUMNS["taken_camera"].meaning,
