@@ -217,6 +217,25 @@ def test_all_that_lies_in_an_output_can_be_given_at_once(folder: Path, tmp_path:
         read_season([out / "index.html"])
 
 
+@pytest.mark.parametrize(("place", "linked"), [("season 1", "season%201/"), ("", ""), ("..", None)])
+def test_the_index_of_an_output_leads_to_a_season_that_lies_in_it(
+    skyplumb: Command, folder: Path, tmp_path: Path, place: str, linked: str | None
+) -> None:
+    out = shutil.copytree(folder, tmp_path / "deep" / "out")
+    index = write_index(out)
+    before = index.read_text("utf-8")
+    assert "skyplumb tally" in before and "tally.html" not in before
+    assert skyplumb("tally", out, "--out", out / place).code == 0
+    after = index.read_text("utf-8")
+    if linked is None:
+        assert after == before
+        return
+    assert f'href="{linked}tally.html"' in after
+    write_index(out)  # as the next audit does
+    assert index.read_text("utf-8") == after
+    assert skyplumb("tally", out, "--out", out / place).code == 0, "it is no session"
+
+
 def test_a_missing_summary_leaves_mount_and_notes_unknown_and_counts_all_the_same(
     folder: Path, season: Season, tmp_path: Path
 ) -> None:

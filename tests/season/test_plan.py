@@ -249,6 +249,8 @@ def test_the_command_tells_a_line_a_lens_and_leaves_a_page(
     for lens in ("Orvane 35mm", "Orvane 85mm", "Orvane 200mm"):
         (line,) = (line for line in lines if line.startswith(f"{lens}: "))
         assert " frames, " in line and " good (" in line and "an hour" in line
+    assert skyplumb(*asked, "--out", tmp_path).code == 0
+    assert (tmp_path / "plan-2026-08-14.html").read_bytes() == page.read_bytes()
     text = page.read_text("utf-8")
     assert "<svg" in text and "Orvane 200mm" in text and "http" not in text.split("</head>")[1]
 

@@ -71,7 +71,11 @@ def plan(
     ] = WindOf.USUAL,
     out: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="The page.", show_default="plan-DAY.html in this folder"),
+        typer.Option(
+            metavar="FILE",
+            help="The page, or a folder for it.",
+            show_default="plan-DAY.html in this folder",
+        ),
     ] = None,
     as_program: Annotated[
         bool, typer.Option("--json", help="Print the plan as JSON, for programs; no page.")
@@ -107,7 +111,9 @@ def plan(
         if as_program:
             tell(as_json(told))
             return
-        page = out or Path(f"plan-{evening.isoformat()}.html")
+        page = out or Path()
+        if page.is_dir():
+            page /= f"plan-{evening.isoformat()}.html"
         write_atomic(page, render(told).encode())
     tell(words(told))
     tell(str(page.resolve()))

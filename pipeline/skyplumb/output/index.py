@@ -17,6 +17,8 @@ from skyplumb.plain import visible
 from skyplumb.summary import SessionSummary, read_summary
 
 INDEX = "index.html"
+SEASON = "tally.html"
+"""The page of the season, which `tally` writes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +76,26 @@ def write_index(
         "keep": sum(row.keep for row in rows),
         "lights": sum(row.lights for row in rows),
         "keep_minutes": sum(row.keep_minutes for row in rows),
+        "season": _season_in(out),
         "cautions": sorted({row.caution for row in rows} - {""}),
     }
     html = fill_template("index.html", page, (), {"duration": duration}, {})
     write_atomic(out / INDEX, html.encode("utf-8", "backslashreplace"))
     return out / INDEX
+
+
+def link_season(page: Path) -> None:
+    """Let the index of an output lead to a page of the season that was written into it."""
+    for out in (page.parent, page.parent.parent):
+        if (out / INDEX).is_file() and any(out.glob("*/summary.json")):
+            write_index(out)
+            return
+
+
+def _season_in(out: Path) -> str:
+    """Address of the page of the season that lies in an output or a folder of it; or empty."""
+    pages = [out / SEASON, *sorted(out.glob(f"*/{SEASON}"))]
+    return next((quote(one.relative_to(out).as_posix()) for one in pages if one.is_file()), "")
 
 
 def row_of(told: SessionSummary, folder: str) -> Row:

@@ -260,7 +260,7 @@ def _lens_table(told: Forecast, lens: LensForecast) -> list[str]:
         marks.add(mark)
         lines.append(
             f"  {exposure:6.0f} s  {lens.rate.middle[n]:5.0%}   "
-            f"{_range(lens.rate.low[n], lens.rate.high[n])}{mark}"
+            f"{_range(lens.rate.low[n], lens.rate.high[n])} {mark}".rstrip()
         )
     if "*" in marks:
         lines.append("  * beyond what was audited: by physics alone")

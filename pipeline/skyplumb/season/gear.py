@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from skyplumb.measure.workers import cores
+from skyplumb.output.index import SEASON, link_season
 from skyplumb.output.paths import refuse_no_folder, write_atomic
 from skyplumb.plain import plain
 from skyplumb.season.comparison import Effect, effects, refuse_unknown
@@ -41,6 +42,8 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str =
     """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html, and what
     they tell of the lenses into lens.csv and lenses.html.
 
+    Where `out` is an audit's output or a folder in it, the index there leads to the page.
+
     `cluster` is the address of a Dask scheduler whose workers see the folders, or `local`; `by`
     a column of frames.csv or a key of the night notes whose values are compared.
     """
@@ -66,11 +69,14 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str =
     if lenses:
         write_atomic(out / "lens.csv", lens_table(lenses).to_csv(index=False).encode())
         write_atomic(out / "lenses.html", render_lenses(lenses).encode())
-    page = render(gear_page(season, counted, model, compared) | {"lenses": len(lenses)})
-    write_atomic(out / "tally.html", page.encode())
+    page = out / SEASON
+    write_atomic(
+        page, render(gear_page(season, counted, model, compared) | {"lenses": len(lenses)}).encode()
+    )
+    link_season(page)
     total = counted.total.iloc[0]
     return Written(
-        out / "tally.html",
+        page,
         season.sessions,
         int(total["judged"]),
         int(total["keep"]),

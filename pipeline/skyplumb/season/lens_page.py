@@ -167,7 +167,7 @@ def _px(value: float) -> str:
 def _axis(axis: tuple[Term, Term]) -> str:
     right, down = (Term(100 * term.value, 100 * term.sigma) for term in axis)
     return (
-        f"{_error(right)} % of the half diagonal to the right of the middle, {_error(down)} % below"
+        f"{_error(right)}% of the half diagonal to the right of the middle, {_error(down)}% below"
     )
 
 
@@ -192,7 +192,7 @@ def _share(one: SeasonLens, name: str) -> str:
     excess, part = one.aberrations.excess, getattr(one.aberrations, name)
     if not _known(excess) or excess.value < SHARE_SIGMAS * excess.sigma:
         return "–"
-    return f"{_error(Term(*(100 * v / excess.value for v in (part.value, part.sigma))))} %"
+    return f"{_error(Term(*(100 * v / excess.value for v in (part.value, part.sigma))))}%"
 
 
 def _line(line: Line, part: str, unit: str) -> str:
