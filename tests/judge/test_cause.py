@@ -256,7 +256,7 @@ def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
     found = explain(TRAILED, scenes, 4, fit)
     # 3.3 degrees of flexure on one short target reads as a fast drive: it cannot be told.
     assert found.cause in ("drive", "axis")
-    assert "elastic" in found.words
+    assert "head that bends" in found.words
     shaken = replace(scenes[4], motion=motion_from(line_moments(40.0, 77.0)))
     scenes[4] = shaken
     assert trail_causes(shaken, fit, scenes).words == ""  # wind, whatever the drive does

@@ -38,9 +38,13 @@ def tallied(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def opened(browser: object, path: Path, width: int, **options: str) -> Page:
     page = browser.new_page(viewport={"width": width, "height": 900}, **options)  # type: ignore[attr-defined]
     page.set_default_timeout(60_000)
+    said: list[str] = []
+    page.on("console", lambda one: said.append(one.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
     page.goto(path.as_uri())
     for chart in page.locator(".gear-chart .chart").all():
         chart.locator("svg").wait_for()
+    assert said == []
     return page
 
 

@@ -12,12 +12,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.multitest import multipletests
 
 from skyplumb.causes import cause_of
 from skyplumb.digits import counted, named
 from skyplumb.errors import UserError
-from skyplumb.season.contrast import Contrast, contrast, settling_words
+from skyplumb.season.contrast import SIGNIFICANT, Contrast, contrast, holm, settling_words
 from skyplumb.season.sessions import Season, label_of
 
 FEWEST_NIGHTS = 3
@@ -150,7 +149,7 @@ def _correct_for_number(found: list[Effect]) -> list[Effect]:
     fitted = [n for n, effect in enumerate(found) if np.isfinite(effect.p)]
     if not fitted:
         return found
-    significant = multipletests([found[n].p for n in fitted], 0.05, "holm")[0]
+    significant = holm([found[n].p for n in fitted]) <= SIGNIFICANT
     for n, clear in zip(fitted, significant, strict=True):
         if found[n].words in ("better", "worse") and not clear:
             words = f"may be chance, in {len(fitted)} comparisons"

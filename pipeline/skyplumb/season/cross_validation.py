@@ -14,8 +14,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import expit, xlog1py, xlogy
-from statsmodels.genmod.families import Binomial
-from statsmodels.genmod.generalized_linear_model import GLM
 
 from skyplumb.intervals import binomial_interval
 from skyplumb.season.rig import DRAWS, SEED, Better, Rate, Rig
@@ -143,6 +141,10 @@ def fit_plain(counts: Counts) -> Plain | None:
     # where everything was kept or everything lost.
     extra = judged / judged.sum() / 2
     design = np.stack([np.ones_like(at), at], axis=1)
+    # Loads as long as all else of a tally together, and few nights need none.
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_linear_model import GLM
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         fit = GLM(

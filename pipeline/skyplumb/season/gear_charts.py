@@ -17,7 +17,6 @@ _NAME = {"description": {"field": "told"}, "tooltip": {"field": "told"}}
 _DOT = {"type": "point", "filled": True, "size": 55, "opacity": 1, "color": "$ink"}
 _SPAN = {"type": "rule", "strokeWidth": 2, "color": "$soft", "aria": False}
 _TEXT = {"type": "text", "align": "left", "fontSize": 12, "color": "$ink", "aria": False}
-
 CONFIG: Spec = {
     "background": "$paper",
     "font": "system-ui, sans-serif",
@@ -85,6 +84,11 @@ def cells() -> Spec:
         "axis": {"labelExpr": "format(datum.value, '.4~g') + ' s'"},
     }
     x = _rate("rate", None, axis={"format": ".0%", "tickCount": 4})
+    # One layer alone makes the scale of a panel: where several do, the drawer cannot tell how many
+    # exposures it holds, and warns.
+    beside = {
+        "y": {"value": {"expr": "scale('child_y', datum.setting) + bandwidth('child_y') / 2"}}
+    }
     return {
         "facet": {"row": _LENS_ROW},
         "spacing": 14,
@@ -92,14 +96,16 @@ def cells() -> Spec:
             "width": "$width",
             "height": {"step": 22},
             "layer": [
-                {"mark": _SPAN, "encoding": {"x": {**x, "field": "low"}, "x2": {"field": "high"}}},
-                {"mark": _DOT, "encoding": {"x": x, **_NAME}},
+                {
+                    "mark": _SPAN,
+                    "encoding": {"x": {**x, "field": "low"}, "x2": {"field": "high"}, "y": y},
+                },
+                {"mark": _DOT, "encoding": {"x": x, **beside, **_NAME}},
                 {
                     "mark": {**_TEXT, "dx": 8},
-                    "encoding": {"text": {"field": "words"}, "x": {"value": "$width"}},
+                    "encoding": {"text": {"field": "words"}, "x": {"value": "$width"}, **beside},
                 },
             ],
-            "encoding": {"y": y},
         },
         "resolve": {"scale": {"y": "independent"}},
     }
@@ -156,7 +162,7 @@ def losses() -> Spec:
         "field": "label",
         "type": "nominal",
         "title": None,
-        "sort": {"field": "minutes", "order": "descending"},
+        "sort": {"field": "minutes", "op": "max", "order": "descending"},
     }
     x = {"type": "quantitative", "title": "minutes of exposure lost", "axis": {"tickCount": 4}}
     bar = {"type": "bar", "size": 16}

@@ -14,12 +14,11 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from statsmodels.stats.multitest import multipletests
 
 from skyplumb.causes import cause_of
 from skyplumb.intervals import CONFIDENCE, binomial_interval
 from skyplumb.records import VERDICTS
-from skyplumb.season.contrast import Contrast, contrast, settling_words
+from skyplumb.season.contrast import Contrast, contrast, holm, settling_words
 from skyplumb.season.sessions import Season, label_of
 
 INTERVALS: tuple[Literal["wilson", "exact"], ...] = ("wilson", "exact")
@@ -179,10 +178,10 @@ def significant_differences(frames: pd.DataFrame) -> tuple[Difference, ...]:
             found.append((what, "trend", _trend(column, "focal")))
     if not found:
         return ()
-    corrected = multipletests([one.contrast.p for _, _, one in found], method="holm")[1]
+    corrected = holm([one.contrast.p for _, _, one in found])
     return tuple(
-        Difference(what, kind, one.contrast.p, float(holm), _difference_words(kind, one))
-        for (what, kind, one), holm in zip(found, corrected, strict=True)
+        Difference(what, kind, one.contrast.p, float(p), _difference_words(kind, one))
+        for (what, kind, one), p in zip(found, corrected, strict=True)
     )
 
 
