@@ -108,7 +108,7 @@ def test_of_two_clocks_that_differ_by_a_zone_the_stars_take_the_right_one(
     lights, (line,) = pointed(fields, SHOTS, ahead_h, clock=two)
     assert [light.start_utc for light in lights] == [shot.utc for shot in SHOTS]
     assert all(light.pointing.sky is not None and light.pointing.sky.observed for light in lights)
-    assert f"fit the one of {other.words if ahead_h else 'stamps'}" in line
+    assert f"fit the one of {other.words if ahead_h else 'GPS time stamps'}" in line
 
 
 def test_of_two_clocks_neither_is_taken_where_the_stars_do_not_tell() -> None:
@@ -118,7 +118,7 @@ def test_of_two_clocks_neither_is_taken_where_the_stars_do_not_tell() -> None:
     two = Session("", (), clock_words="GPS time stamps", other_clock=other)
     lights, (line,) = pointed(blurred, SHOTS, 1, clock=two)
     assert all(light.start_utc is None for light in lights)
-    assert "do not tell" in line and other.words in line and "utc_offset_h" in line
+    assert "do not show" in line and other.words in line and "utc_offset_h" in line
 
 
 def test_a_blended_star_at_the_edge_is_no_other_zenith() -> None:

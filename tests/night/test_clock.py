@@ -45,7 +45,7 @@ def hours(clock: Clock) -> float | None:
 def test_stamps_in_some_frames_give_all_of_them_their_clock() -> None:
     found = clock_of(shots(ages_s={n: 20.0 + n for n in range(0, 16, 2)}))
     assert hours(found) == 2.0
-    assert "8 stamps" in found.words
+    assert "8 GPS time stamps" in found.words
     assert not found.notices and found.other is None
 
 
