@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 from scipy.special import expit
+from statsmodels.stats.multitest import multipletests
 
-from skyplumb.season.contrast import Contrast, contrast, settling_words
+from skyplumb.season.contrast import SIGNIFICANT, Contrast, contrast, holm, settling_words
 from skyplumb.season.mixed_model import Prior
 
 
@@ -20,6 +21,16 @@ def drawn(
     chance = expit(1.0 + step * side + spread * rng.standard_normal(nights))
     keep = rng.binomial(frames, chance).astype(float)
     return keep, np.full(nights, float(frames)), np.arange(nights), side
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_chances_are_corrected_as_statsmodels_does(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    chances = rng.uniform(0, 0.1, size=1 + 2 * seed)
+    chances[:: 2 + seed] = 0.011  # some alike
+    significant, corrected = multipletests(chances, SIGNIFICANT, "holm")[:2]
+    assert holm(list(chances)) == pytest.approx(corrected, rel=1e-12)
+    assert list(holm(list(chances)) <= SIGNIFICANT) == list(significant)
 
 
 def test_without_nights_that_differ_it_is_the_odds_ratio() -> None:

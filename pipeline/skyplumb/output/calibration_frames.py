@@ -137,8 +137,11 @@ def _evening(row: FrameRow) -> date | None:
     """The evening of the night in which a frame was taken, by its camera's clock; None if it does
     not say."""
     found = re.match(r"(\d{4})[:-](\d\d)[:-](\d\d)(?:[ T](\d\d))?", str(row.taken_camera or ""))
+    if found is None:
+        return None
+    year, month, day, hour = map(int, found.groups("12"))
     try:
-        return (datetime(*map(int, found.groups("12"))) - NOON).date() if found else None
+        return (datetime(year, month, day, hour) - NOON).date()
     except (ValueError, OverflowError):
         return None
 
