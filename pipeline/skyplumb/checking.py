@@ -9,9 +9,6 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from threadpoolctl import threadpool_limits
-
-from skyplumb._collector import seldom_collected
 from skyplumb._data import cache_folder
 from skyplumb.auditing import nights_of
 from skyplumb.check.answer import Answer, KnownLens, answer_of
@@ -32,7 +29,7 @@ from skyplumb.night.shot import Session
 from skyplumb.output.history import read_history, sharpest
 from skyplumb.output.paths import refuse_card, refuse_no_folder
 from skyplumb.records import Measure
-from skyplumb.session_task import STORE_FOLDER, with_arrays
+from skyplumb.session_task import STORE_FOLDER, steadily, with_arrays
 
 MOST_FRAMES = 12
 """Of a folder so many of the newest are asked: three rounds of four. All that are named are."""
@@ -120,7 +117,7 @@ def check(asked: Asked, warn: Say) -> Checked:
             _say_why_none(measured, warn)
             return Checked(None, bool(measured.unanswered))
         part, calibrated = found
-        with threadpool_limits(limits=1), seldom_collected():
+        with steadily():
             answer = answer_of(part, calibrated, calibrated.judged(rules, known), season)
     return Checked(answer, bool(measured.unanswered))
 
@@ -227,7 +224,7 @@ def calibrated_of(
         part = night.only({one.file for one in some})
         return part, calibrate(with_arrays(store, keys, part, arrays), _silent)
 
-    with threadpool_limits(limits=1), seldom_collected():
+    with steadily():
         (part, calibrated), broken = spared(night.measures, work)
     for one in broken:
         warn(one.note)

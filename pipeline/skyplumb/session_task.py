@@ -150,7 +150,7 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
         return None
     store = Store(options.out / STORE_FOLDER)
     try:
-        with _steadily():
+        with steadily():
             result, broken = _judged(task, store)
             elsewhere = calibration_rows(task.name, task.calibration)
             written = write_session(
@@ -169,7 +169,7 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
 
 
 @contextmanager
-def _steadily() -> Iterator[None]:
+def steadily() -> Iterator[None]:
     """Several threads add up in another order than one, and wait for each other where the machine
     is busy; with one, the same measures always give the same bytes."""
     with threadpool_limits(limits=1), seldom_collected():
@@ -195,7 +195,7 @@ def live_page_task(live: Live, task: SessionTask) -> Path | UserError:
     """Write the page of a session whose frames still arrive; a worker's task."""
     store = Store(task.options.out / STORE_FOLDER)
     try:
-        with _steadily():
+        with steadily():
             result, _ = _judged(task, store)
             return write_live_page(result, task.options.targets, task.options.card, live)
     except UserError as error:
@@ -221,7 +221,7 @@ def lenses_task(task: SessionTask) -> LensesOfSession:
     where = f"on {evening.isoformat()}" if evening else f"in session {task.name}"
     store = Store(task.options.out / STORE_FOLDER)
     try:
-        with _steadily():
+        with steadily():
             calibrated = _calibrated(task, store, task.session)
             runs, facts = calibrated.runs, calibrated.facts
             widths = focus_of_session(runs, facts, task.rules, where)

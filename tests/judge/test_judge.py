@@ -13,7 +13,7 @@ from inventednight import table_of
 from roundstars import INFO, SIZE, light, pointed
 from skyplumb.calibrate.light import Light
 from skyplumb.intake.notes import ShotNotes
-from skyplumb.intake.rules import Rules, load_rules
+from skyplumb.intake.rules import Ceiling, Rules, load_rules
 from skyplumb.judge import verdict as judging
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.verdict import Judged, JudgedRun
@@ -452,16 +452,22 @@ def test_rows_say_what_was_judged_and_leave_the_unknown_empty() -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "value", "limit", "told"),
+    ("digits", "kind", "value", "limit", "told"),
     [
-        ("{value:.0%} of the run's star count", 0.29, 0.3, "29% of the run's star count"),
-        ("{value:.0%} of the run's star count", 0.2967, 0.3, "29.7% of the run's star count"),
-        ("{value:.0%} of the run's star count", 0.29996, 0.3, "29.996% of the run's star count"),
-        ("trailed {value:.1f} px", 1.52, 1.5, "trailed 1.52 px"),
-        ("trailed {value:.1f} px", 1.6, 1.5, "trailed 1.6 px"),
+        (0, "%", 0.29, 0.3, "29%"),
+        (0, "%", 0.2967, 0.3, "29.7%"),
+        (0, "%", 0.29996, 0.3, "29.996%"),
+        (1, "f", 1.52, 1.5, "1.52"),
+        (1, "f", 1.6, 1.5, "1.6"),
     ],
 )
 def test_a_value_never_reads_as_the_limit_that_it_is_past(
-    words: str, value: float, limit: float, told: str
+    digits: int, kind: str, value: float, limit: float, told: str
 ) -> None:
-    assert judging._shown(words, value, limit) == told
+    assert judging._shown(value, limit, digits, kind) == told
+
+
+def test_what_a_findings_words_say_besides_may_hold_any_sign() -> None:
+    # A night's folder may be called so.
+    found = judging._above("a", 1.52, Ceiling(keep_up_to=1.5, reject_over=2.5), "{value} {x:.9} {}")
+    assert found is not None and found.words == "1.52 {x:.9} {}, limit 1.5"

@@ -6,7 +6,6 @@ measuring.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 
@@ -37,6 +36,8 @@ from skyplumb.judge.untracked import SIDEREAL_WITHIN
 from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN, VERDICTS
 
+VALUE = "{value}"
+"""Stands in a finding's words for the value, which has more digits near its limit."""
 LENS_FRAMES = 3
 """So many sharp frames must show the same before it is the lens's."""
 
@@ -305,7 +306,7 @@ def _findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list[Findi
         "doubled_px",
         fact.motion.doubled_px,
         limits.doubled_px,
-        "stars stand twice, {value:.1f} px apart",
+        "stars stand twice, {value} px apart",
     )
     trails = _trail_findings(fact, levels, limits)
     few = fact.shape_stars < limits.min_stars.at_least
@@ -327,14 +328,16 @@ def _width_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     best = focus.best
     words = f"FWHM {width:.1f} px"
     if best is not None and best.fwhm_px < levels.fwhm_px:
-        times = f"{words}, {{value:.1f}} times this lens's best, {best.fwhm_px:.1f} px {best.where}"
+        digits = 1
+        times = f"{words}, {{value}} times this lens's best, {best.fwhm_px:.1f} px {best.where}"
     else:
-        times = f"{words}, {{value:.2f}} times the run's best"
+        digits = 2
+        times = f"{words}, {{value}} times the run's best"
     ratio = width / levels.best_fwhm_px if levels.best_fwhm_px > 0 else NAN
-    found = [_above("fwhm_of_best", ratio, limits.fwhm_of_best, times)]
+    found = [_above("fwhm_of_best", ratio, limits.fwhm_of_best, times, digits)]
     if best is not None or not focus.soft(limits):
         return found
-    found.append(_above("fwhm_px", width, limits.fwhm_px, "FWHM {value:.1f} px"))
+    found.append(_above("fwhm_px", width, limits.fwhm_px, "FWHM {value} px"))
     if focus.flat and fact.profile < FLAT_TOP_KURT:
         flat = "stars have flat tops, as those out of focus do"
         found.append(Finding("profile", 1, FLAT_TOP_KURT / fact.profile, flat))
@@ -353,13 +356,13 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
             "sky_of_darkest",
             sky_ratio,
             limits.sky_of_darkest,
-            "sky {value:.1f} times the run's darkest",
+            "sky {value} times the run's darkest",
         ),
         _above(
             "extinction_mag",
             fact.extinction_mag,
             limits.extinction_mag,
-            f"stars {{value:.1f}} mag fainter than in {clearest}",
+            f"stars {{value}} mag fainter than in {clearest}",
         ),
     ]
     fullness = fact.stars / levels.stars if timed and levels.stars > 0 else NAN
@@ -369,7 +372,7 @@ def _light_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     blurred = clear and (trailed or fact.across_fwhm_px > 1.2 * levels.fwhm_px)
     long_trails = fact.motion.trail_px > 5
     if not (blurred or long_trails):
-        words = "{value:.0%} of the run's star count"
+        words = "{value} of the run's star count"
         found.append(_below("stars_of_run", fullness, limits.stars_of_run, words))
     return found
 
@@ -390,13 +393,13 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
     length = motion.trail_px
     across = length / levels.fwhm_px if levels.fwhm_px > 0 else NAN
     if not _judged_by_trail(motion, levels, limits):
-        words = "ellipticity {value:.2f}"
-        elliptic = _above("ellipticity", fact.ellipticity, limits.ellipticity, words)
+        words = "ellipticity {value}"
+        elliptic = _above("ellipticity", fact.ellipticity, limits.ellipticity, words, 2)
         return [elliptic] if elliptic else []
     towards = _towards(fact)
-    trailed = f"trailed {{value:.1f}} px {towards}"
+    trailed = f"trailed {{value}} px {towards}"
     by_length = _above("trail_px", length, limits.trail_px, trailed)
-    times = "{value:.1f} times the width of the run's sharp stars"
+    times = "{value} times the width of the run's sharp stars"
     first = "the trail is" if by_length else f"trailed {length:.1f} px {towards},"
     times = f"{first} {times}"
     by_width = _above("trail_of_fwhm", across, limits.trail_of_fwhm, times)
@@ -477,41 +480,38 @@ def _few_stars(fact: FrameFacts, limits: Limits) -> Finding:
     return Finding("min_stars", 2, need / max(fact.shape_stars, 0.5), words)
 
 
-def _above(rule: str, value: float, limit: Ceiling, words: str) -> Finding | None:
-    """A finding if the value is over its keeping limit; an unknown value is none."""
+def _above(rule: str, value: float, limit: Ceiling, words: str, digits: int = 1) -> Finding | None:
+    """A finding if the value is over its keeping limit; an unknown value is none.
+
+    The words tell the value where `{value}` stands, to so many decimals.
+    """
     if not value > limit.keep_up_to:
         return None
     rejected = value > limit.reject_over
     broken = limit.reject_over if rejected else limit.keep_up_to
-    return Finding(
-        rule,
-        2 if rejected else 1,
-        value / max(limit.keep_up_to, 1e-9),
-        f"{_shown(words, value, broken)}, limit {broken:g}",
-    )
+    told = words.replace(VALUE, _shown(value, broken, digits, "f"))
+    excess = value / max(limit.keep_up_to, 1e-9)
+    return Finding(rule, 2 if rejected else 1, excess, f"{told}, limit {broken:g}")
 
 
 def _below(rule: str, value: float, limit: Floor, words: str) -> Finding | None:
+    """The same of a share that is under its limit, in percent."""
     if not value < limit.keep_from:
         return None
     rejected = value < limit.reject_below
     broken = limit.reject_below if rejected else limit.keep_from
-    return Finding(
-        rule,
-        2 if rejected else 1,
-        limit.keep_from / max(value, 1e-3),
-        f"{_shown(words, value, broken)}, limit {broken:.0%}",
-    )
+    told = words.replace(VALUE, _shown(value, broken, 0, "%"))
+    excess = limit.keep_from / max(value, 1e-3)
+    return Finding(rule, 2 if rejected else 1, excess, f"{told}, limit {broken:.0%}")
 
 
-def _shown(words: str, value: float, limit: float) -> str:
-    """The words with the value, to digits more where it would read as the limit itself."""
-    before, digits, after = re.split(r":\.(\d)", words, maxsplit=1)
-    for more in range(int(digits), int(digits) + 4):
-        form = f"{before}:.{more}{after}"
-        if form.format(value=value) != form.format(value=limit):
+def _shown(value: float, limit: float, digits: int, kind: str) -> str:
+    """A value to so many decimals, to more where it would read as the limit itself."""
+    for more in range(digits, digits + 4):
+        shown = format(value, f".{more}{kind}")
+        if shown != format(limit, f".{more}{kind}"):
             break
-    return form.format(value=value)
+    return shown
 
 
 def _towards(fact: FrameFacts) -> str:
