@@ -355,6 +355,23 @@ class FrameRow:
         "Standard deviation of one green sample of the sky, in the raw file's own units.",
         PICTURE,
     )
+    sky_mag_arcsec2: float = _number(
+        "Sky brightness",
+        "mag/arcsec²",
+        ".3f",
+        "Magnitudes of a square arcsecond of sky, in Gaia's G as the camera's green pixels see a "
+        "star of BP − RP 0.8: no standard band; of glow of another colour another band would say "
+        "otherwise by some tenths. The zero point is that above the air.",
+        "stars of the catalogue in clear frames, see `judge/sky_light.py`",
+    )
+    sky_mag_arcsec2_sigma: float = _number(
+        "Error of the sky brightness",
+        "mag/arcsec²",
+        ".3f",
+        "Standard deviation; most of it is the zero point's, which frames of one camera, lens, "
+        "aperture and gain share.",
+        "stars of the catalogue in clear frames, see `judge/sky_light.py`",
+    )
 
 
 COLUMNS: dict[str, Column] = {

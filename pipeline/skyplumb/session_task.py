@@ -56,7 +56,7 @@ from skyplumb.output.files import write_live_page, write_session
 from skyplumb.output.index import Row
 from skyplumb.output.page import pictures
 from skyplumb.output.result import Live, SessionResult
-from skyplumb.output.table import calibration_rows, session_result
+from skyplumb.output.table import Told, calibration_rows, session_result
 from skyplumb.output.told import session_lines
 from skyplumb.records import CardFile, Measure
 from skyplumb.summary import Trace
@@ -260,10 +260,9 @@ def _result(task: SessionTask, store: Store, session: Session) -> SessionResult:
     result = session_result(
         session, judged, calibrated.excluded, task.others, task.rules,
         [*run_notices(judged), *dimmed, *calibrated.notices],
+        Told(calibrated.lenses, calibrated.sky),
     )  # fmt: skip
-    summary = replace(result.summary, lenses=calibrated.lenses)
-    pictured = _pictures(task, store, session, calibrated)
-    return replace(result, summary=summary, pictures=pictured)
+    return replace(result, pictures=_pictures(task, store, session, calibrated))
 
 
 def calibration_is_kept(task: SessionTask, store: Store) -> bool:

@@ -64,6 +64,9 @@ class MountSummary:
     periodic_amplitude_arcsec_sigma: Number = NAN
     periodic_period_s: Number = NAN
     periodic_period_s_sigma: Number = NAN
+    periodic_phase_deg: Number = NAN
+    """Where in its period the error was at the start of the run's first frame: it goes as the sine
+    of this angle, + ahead of the sky."""
     slip_arcsec_per_min: Number = NAN
     """How fast the head slips from the onset on, + downwards."""
     slip_arcsec_per_min_sigma: Number = NAN
@@ -204,6 +207,13 @@ class RunSummary:
     """Filter in the beam, as its files name it."""
     gain: Number = NAN
     """Gain setting as a FITS header writes it."""
+    temperature_c: Number = NAN
+    """Of the sensor, the middle of its frames'."""
+    sky_mag_arcsec2: Number = NAN
+    """Brightness of the sky in the middle one of its frames, magnitudes of Gaia's G per square
+    arcsecond as the camera's green sees them, by a zero point above the air."""
+    sky_mag_arcsec2_sigma: Number = NAN
+    """Of the zero point, which the frames share."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +348,10 @@ class SessionSummary:
     """What each lens and aperture draws over the field, for the season to pool."""
     panels: tuple[PanelSummary, ...] = ()
     """Of its mosaics and panoramas; none where no two aims of one lens meet."""
+    sky_extinction_mag_airmass: Number = NAN
+    """Starlight in green that an air mass took, by the session's clear frames; null where they tell
+    it to no better than 0.1."""
+    sky_extinction_mag_airmass_sigma: Number = NAN
 
     @property
     def judged_minutes(self) -> float:

@@ -31,6 +31,7 @@ from skyplumb.judge.drift import displacement_during, drifts
 from skyplumb.judge.facts import frame_facts
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run
+from skyplumb.judge.sky_light import SkyLight
 from skyplumb.judge.verdict import judge
 from skyplumb.measure.all_shots import bare
 from skyplumb.measure.flags import BIT
@@ -155,7 +156,7 @@ def test_what_is_kept_of_unsolved_frames_shows_a_push_as_they_do_themselves() ->
         frame.stars["flags"][number:40:7] |= BIT["hot"]  # as a dark tells it, not the frame
     frames = [replace(frame, file=f"{number}.fits") for number, frame in enumerate(frames)]
     lights = unsolved(frames, narrow_night())
-    done = Calibrated((Run("all", tuple(lights)),), {}, {}, (), {}, {}, ())
+    done = Calibrated((Run("all", tuple(lights)),), {}, {}, (), SkyLight(), {}, {}, ())
     kept = from_bytes(to_bytes(done), {one.file: bare(one) for one in frames})
     assert kept is not None
     where = [one.pointing for one in lights], [30.0 + 64.0 * n for n in range(5)]

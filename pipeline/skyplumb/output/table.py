@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, field, replace
 from datetime import timedelta
 from typing import Any
 
@@ -12,29 +12,39 @@ import numpy as np
 
 from skyplumb.calibrate.almanac import almanac
 from skyplumb.columns import FrameRow
-from skyplumb.digits import covariance_digits
+from skyplumb.findings import LensField
 from skyplumb.intake.rules import Rules, changes
 from skyplumb.intervals import binomial_interval
-from skyplumb.judge.advice import advise, mount_faults
+from skyplumb.judge.advice import advise
 from skyplumb.judge.evidence import closure, trail_axes
 from skyplumb.judge.focus import standard_of
-from skyplumb.judge.mount import MountFit
+from skyplumb.judge.sky_light import SkyLight
 from skyplumb.judge.stack import stacked
 from skyplumb.judge.verdict import Judged, JudgedRun
 from skyplumb.judge.zero_points import run_zero_mag
 from skyplumb.night.shot import Session, Shot
+from skyplumb.output.mount_summary import iso, mount_summary
 from skyplumb.output.panels import panel_summaries, panels_of
 from skyplumb.output.result import SessionResult
 from skyplumb.records import CardFile, ShotInfo
 from skyplumb.summary import (
-    DIGITS,
     FrameSummary,
-    MountSummary,
     RunSummary,
     SessionSummary,
     StackSummary,
     SunMoonSummary,
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a session's frames say together of lenses and sky."""
+
+    lenses: tuple[LensField, ...] = ()
+    sky: SkyLight = field(default_factory=SkyLight)
+
+
+NOTHING_TOLD = Told()
 
 
 def session_result(
@@ -44,13 +54,14 @@ def session_result(
     others: Sequence[CardFile],
     rules: Rules,
     notices: Sequence[str],
+    told: Told = NOTHING_TOLD,
 ) -> SessionResult:
     """Everything the files of one session are written from."""
     name = session.name
     by_file: dict[str, FrameRow] = {}
     for run in judged:
         for frame in run.frames:
-            by_file[frame.facts.light.file] = _light_row(name, run, frame)
+            by_file[frame.facts.light.file] = _light_row(name, run, frame, told.sky)
     for shot in session.shots:
         if shot.file not in by_file:
             by_file[shot.file] = _not_judged_row(name, shot, excluded)
@@ -62,7 +73,7 @@ def session_result(
     rows = sorted(by_file.values(), key=lambda row: (order.get(row.file, len(order)), row.file))
     panels = panels_of(judged)
     summary = replace(
-        _summary(name, judged, rows, notices, rules),
+        _summary(name, judged, rows, notices, rules, told),
         **_identity(session),
         panels=panel_summaries(panels),
     )
@@ -111,7 +122,7 @@ def _told_by_the_file(info: ShotInfo, start_utc: object) -> dict[str, Any]:
     """Columns that come from the metadata alone."""
     return {
         "taken_camera": info.taken_camera,
-        "taken_utc": _iso(start_utc),
+        "taken_utc": iso(start_utc),
         "camera": info.camera,
         "lens": info.lens,
         "focal_mm": info.focal_mm,
@@ -128,9 +139,10 @@ def _told_by_the_file(info: ShotInfo, start_utc: object) -> dict[str, Any]:
     }
 
 
-def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
+def _light_row(session: str, run: JudgedRun, frame: Judged, sky: SkyLight) -> FrameRow:
     facts = frame.facts
     light, motion = facts.light, facts.motion
+    sky_mag, sky_sigma = sky.mag_arcsec2.get(light.file, (np.nan, np.nan))
     pointing = light.pointing
     return FrameRow(
         file=light.file,
@@ -158,12 +170,14 @@ def _light_row(session: str, run: JudgedRun, frame: Judged) -> FrameRow:
         azimuth_deg=pointing.azimuth_deg,
         sky_level=light.measure.sky_level,
         sky_noise=light.measure.noise,
+        sky_mag_arcsec2=sky_mag,
+        sky_mag_arcsec2_sigma=sky_sigma,
         extinction_mag=facts.extinction_mag,
         verdict=frame.verdict,
         cause=frame.cause,
         confidence=frame.confidence,
         reason=frame.reason,
-        taken_mid_utc=_iso(light.mid_utc),
+        taken_mid_utc=iso(light.mid_utc),
         setup=light.notes.setup + 1,
         fwhm_across_px=facts.across_fwhm_px,
         measured_stars=facts.shape_stars,
@@ -196,19 +210,13 @@ def _over(value: float, best: float) -> float:
     return value / best if best > 0 else np.nan
 
 
-def _iso(moment: object) -> str:
-    """ISO 8601 to the millisecond, marked as UTC; empty where unknown."""
-    if moment is None:
-        return ""
-    return moment.isoformat(timespec="milliseconds") + "Z"  # type: ignore[attr-defined,no-any-return]
-
-
 def _summary(
     name: str,
     judged: Sequence[JudgedRun],
     rows: Sequence[FrameRow],
     notices: Sequence[str],
     rules: Rules,
+    told: Told,
 ) -> SessionSummary:
     frames = [frame for run in judged for frame in run.frames]
     kept = [frame for frame in frames if frame.verdict == "keep"]
@@ -221,7 +229,10 @@ def _summary(
         keep_minutes=_minutes(kept),
         notices=tuple(notices),
         advice=tuple(advise(judged, rules)),
-        runs=tuple(_run_summary(run) for run in judged),
+        runs=tuple(_run_summary(run, told.sky) for run in judged),
+        lenses=told.lenses,
+        sky_extinction_mag_airmass=told.sky.extinction_mag_airmass,
+        sky_extinction_mag_airmass_sigma=told.sky.extinction_sigma,
         sun_and_moon=_sun_and_moon(judged),
     )
 
@@ -258,7 +269,7 @@ def _sun_and_moon(judged: Sequence[JudgedRun]) -> SunMoonSummary | None:
     place = lights[0].info
     told = almanac(times[0], times[-1], place.latitude_deg, place.longitude_deg)
     return SunMoonSummary(
-        utc=tuple(_iso(moment) for moment in told.utc),
+        utc=tuple(iso(moment) for moment in told.utc),
         sun_altitude_deg=tuple(np.round(told.sun_altitude_deg, 2).tolist()),
         moon_altitude_deg=tuple(np.round(told.moon_altitude_deg, 2).tolist()),
         moon_lit=round(told.moon_lit, 3),
@@ -274,7 +285,7 @@ def _minutes(frames: Sequence[Judged]) -> float:
     return round(sum(t for t in times if np.isfinite(t)) / 60, 2)
 
 
-def _run_summary(run: JudgedRun) -> RunSummary:
+def _run_summary(run: JudgedRun, sky: SkyLight) -> RunSummary:
     info = run.run.settings
     count = len(run.frames)
     keep = sum(frame.verdict == "keep" for frame in run.frames)
@@ -320,8 +331,10 @@ def _run_summary(run: JudgedRun) -> RunSummary:
         }
         | {"min_stars.at_least": float(run.limits.min_stars.at_least)},
         **_stacks(run),
+        **_sky(run, sky),
         **_target(run),
-        mount=replace(_mount_summary(run.mount), **_slip_onset(run)),
+        mount=mount_summary(run),
+        temperature_c=_temperature_c(run),
         notes=_notes_summary(run),
     )
 
@@ -335,6 +348,17 @@ def _stacks(run: JudgedRun) -> dict[str, Any]:
         return StackSummary(**asdict(stacked(facts, np.nan_to_num(weight))))
 
     return {"stack": of("keep"), "stack_with_doubtful": of("keep", "doubtful")}
+
+
+def _sky(run: JudgedRun, sky: SkyLight) -> dict[str, Any]:
+    """How bright the sky was in the middle one of the run's frames; empty if unknown."""
+    files = [frame.facts.light.file for frame in run.frames]
+    known = [sky.mag_arcsec2[file] for file in files if file in sky.mag_arcsec2]
+    if not known:
+        return {}
+    # Their errors are the zero point's, which they share.
+    mag, sigma = np.median(known, axis=0)
+    return {"sky_mag_arcsec2": float(mag), "sky_mag_arcsec2_sigma": float(sigma)}
 
 
 def _target(run: JudgedRun) -> dict[str, Any]:
@@ -378,94 +402,7 @@ NOTE_WORDS = ("tracker", "payload_g", "alignment", "wind", "ground", "counterwei
 """Night notes that runs can be compared by; tags join them as `tags.<name>`."""
 
 
-def _mount_summary(fit: MountFit) -> MountSummary:
-    """The mount's numbers, NaN where unknown with the reason in `why_not`."""
-    low, high = fit.axis_range_arcmin
-    told = MountSummary(
-        setup=str(fit.setup + 1),
-        frames=fit.frames,
-        rate_name=fit.rate_name,
-        axis_total_low_arcmin=low,
-        axis_total_high_arcmin=high,
-    )
-    if fit.why_not:
-        # A camera that stood still has a rate, and a name for it, though no axis.
-        rate = fit.rate_error_ppm if fit.rate_name else np.nan
-        alike = tuple(fit.degenerate_with)
-        return replace(told, rate_error_ppm=rate, why_not=fit.why_not, degenerate_with=alike)
-    alt, az, total = fit.axis_sigmas_arcmin
-    why_not: dict[str, str] = {}
-    told = replace(
-        told,
-        axis_total_error_arcmin=fit.axis_total_error_arcmin,
-        axis_total_error_arcmin_sigma=total,
-        rate_error_ppm=fit.rate_error_ppm,
-        rate_error_ppm_sigma=fit.rate_sigma_ppm,
-        residual_arcsec=fit.residual_arcsec,
-        span_min=fit.span_s / 60,
-        degenerate_with=tuple(fit.degenerate_with),
-        faults=tuple(mount_faults(fit)),
-    )
-    if fit.directed:
-        covariance = np.degrees(1) ** 2 * 3600 * fit.covariance[:2, :2]
-        told = replace(
-            told,
-            axis_alt_error_arcmin=fit.axis_alt_error_arcmin,
-            axis_alt_error_arcmin_sigma=alt,
-            axis_az_error_arcmin=fit.axis_az_error_arcmin,
-            axis_az_error_arcmin_sigma=az,
-            axis_covariance_arcmin2=covariance_digits(covariance.tolist(), DIGITS),
-        )
-    else:
-        unknown = (
-            "the trails of single frames tell how far the axis is off, but not which way; two "
-            "frames in a row that nobody touches would tell"
-            if fit.earth_fixed
-            else "site or UTC unknown: the axis error has a size but no direction"
-        )
-        why_not |= {"axis_alt_error_arcmin": unknown, "axis_az_error_arcmin": unknown}
-    if not fit.rate_known:
-        why_not["rate_error_ppm"] = (
-            "the head slipped, which a wrong rate and a far larger axis error would look like; "
-            "the rate is taken to be right"
-        )
-    if fit.periodic is not None:
-        told = replace(
-            told,
-            periodic_amplitude_arcsec=fit.periodic.amplitude_arcsec,
-            periodic_amplitude_arcsec_sigma=fit.periodic_sigma[0],
-            periodic_period_s=fit.periodic.period_s,
-            periodic_period_s_sigma=fit.periodic_sigma[1],
-        )
-    else:
-        unseen = "no period was seen that the frames' spacing and span could show"
-        why_not |= {"periodic_amplitude_arcsec": unseen, "periodic_period_s": unseen}
-    if np.isfinite(fit.slip_arcsec_per_min):
-        told = replace(
-            told,
-            slip_arcsec_per_min=fit.slip_arcsec_per_min,
-            slip_arcsec_per_min_sigma=fit.slip_sigma,
-            slip_before_arcsec_per_min=fit.slip_before_arcsec_per_min,
-        )
-    else:
-        why_not["slip_arcsec_per_min"] = "no onset of a slip was seen"
-    if np.isfinite(fit.flexure_arcsec):
-        told = replace(
-            told, flexure_arcsec=fit.flexure_arcsec, flexure_arcsec_sigma=fit.flexure_sigma
-        )
-    return replace(told, why_not=why_not)
-
-
-def _slip_onset(run: JudgedRun) -> dict[str, Any]:
-    """When the head of the run's setup began to slip, by the camera's clock and UTC, as far as
-    known."""
-    first = next((light for light in run.run.lights if light.clocked), None)
-    if first is None:
-        return {}
-    by_camera = run.mount.slip_began(first.info.clock, first.order_s)
-    by_utc = run.mount.slip_began(first.start_utc, first.order_s)
-    told = {
-        "slip_onset_camera": by_camera.isoformat(timespec="seconds") if by_camera else None,
-        "slip_onset_utc": _iso(by_utc) if by_utc else None,
-    }
-    return {name: when for name, when in told.items() if when}
+def _temperature_c(run: JudgedRun) -> float:
+    known = [light.info.temperature_c for light in run.run.lights]
+    known = [one for one in known if np.isfinite(one)]
+    return float(np.median(known)) if known else np.nan

@@ -22,6 +22,8 @@ from skyplumb.season.plan import Plan, PlanAsk, plan
 from skyplumb.season.rig_model import counts_of
 from skyplumb.season.sessions import read_season
 from skyplumb.season.tally import tally
+from skyplumb.season.tracker import placements, trends
+from skyplumb.season.tracker_page import tracker_facts, tracker_page, tracker_table
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,7 @@ class Written:
 
 def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str = "") -> Written:
     """Count the sessions under `folders` into `out`/tally.csv, tally.json and tally.html, and what
-    they tell of the lenses into lens.csv and lenses.html.
+    they tell of the lenses into lens.csv and lenses.html, of the tracker into tracker.csv.
 
     Where `out` is an audit's output or a folder in it, the index there leads to the page.
 
@@ -62,17 +64,21 @@ def write_tally(folders: Sequence[Path], out: Path, cluster: str = "", by: str =
     model = model_of(counts_of(season.frames, season.runs))
     compared = effects(season.frames, season.runs, by)
     lenses = season_lenses(season.lenses)
-    all_facts = facts(season, counted, model, compared) | {"lenses": lens_facts(lenses)}
+    placed = placements(season)
+    found = trends(placed)
+    all_facts = facts(season, counted, model, compared)
+    all_facts |= {"lenses": lens_facts(lenses), "tracker": tracker_facts(placed, found)}
     told = json.dumps(plain(all_facts), indent=1, ensure_ascii=False)
     write_atomic(out / "tally.json", told.encode() + b"\n")
     write_atomic(out / "tally.csv", table(counted).to_csv(index=False).encode())
     if lenses:
         write_atomic(out / "lens.csv", lens_table(lenses).to_csv(index=False).encode())
         write_atomic(out / "lenses.html", render_lenses(lenses).encode())
+    if len(placed):
+        write_atomic(out / "tracker.csv", tracker_table(placed).to_csv(index=False).encode())
+    more = {"lenses": len(lenses), "tracker": tracker_page(placed, found)}
     page = out / SEASON
-    write_atomic(
-        page, render(gear_page(season, counted, model, compared) | {"lenses": len(lenses)}).encode()
-    )
+    write_atomic(page, render(gear_page(season, counted, model, compared) | more).encode())
     link_season(page)
     total = counted.total.iloc[0]
     return Written(

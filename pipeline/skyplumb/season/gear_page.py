@@ -12,7 +12,7 @@ import pandas as pd
 
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.causes import LASER_CAUTION, cause_of
-from skyplumb.digits import duration
+from skyplumb.digits import duration, with_error
 from skyplumb.output.page.figures import number, percent
 from skyplumb.output.page.render import fill_template
 from skyplumb.plain import guarded, plain
@@ -23,7 +23,7 @@ from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.reach import reach
 from skyplumb.season.rig import EVENT_ROOM_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
-from skyplumb.season.tally import ALONE, GROUPS, Tally, best_remedy, labelled
+from skyplumb.season.tally import AIR, ALONE, GROUPS, SKY, Tally, best_remedy, labelled
 
 Plain = dict[str, Any]
 
@@ -84,6 +84,9 @@ def gear_page(season: Season, tally: Tally, model: SeasonModel, effects: Sequenc
         "costs": costs,
         "best": best and {**best, "label": _label(str(best["cause"]))},
         "laser": LASER_CAUTION,
+        "skies": _skies(tally),
+        "lenses": 0,
+        "tracker": {},
         "effects": [
             {
                 **plain(asdict(one)),
@@ -262,6 +265,21 @@ def _rows(tally: Tally, one: Breakdown) -> list[Plain]:
     (group,) = (name for name, by in GROUPS.items() if by == columns)
     return [
         {**row, "keys": [row[name] for name in columns]} for row in _records(tally.groups[group])
+    ]
+
+
+def _skies(tally: Tally) -> list[Plain]:
+    """Nights whose sky is known, with what was kept on them."""
+    return [
+        {
+            "night": row["night"],
+            "kept": f"{row['keep']} of {row['judged']}",
+            "rate": row["rate"],
+            "sky": _figure(row.get(SKY), 4),
+            "air": with_error(row[AIR], row[f"{AIR}_sigma"]) if row[AIR] is not None else "–",
+        }
+        for row in _records(tally.groups["night"])
+        if row.get(SKY) is not None or row[AIR] is not None
     ]
 
 

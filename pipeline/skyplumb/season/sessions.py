@@ -45,8 +45,11 @@ _COLUMNS = (
     *("file", "session", "run", "kind", "taken_camera", "taken_utc", "camera", "lens"),
     *("focal_mm", "exposure_s", "scale_arcsec_px", "dec_deg", "altitude_deg"),
     *("verdict", "cause", "aperture", "iso", "gain", "sky_level", "sky_noise"),
+    "sky_mag_arcsec2",
 )
-_MAY_BE_MISSING = {"altitude_deg", "aperture", "iso", "gain", "sky_level", "sky_noise"}
+_MAY_BE_MISSING = {
+    *("altitude_deg", "aperture", "iso", "gain", "sky_level", "sky_noise", "sky_mag_arcsec2"),
+}
 _MOUNT = (
     "axis_total_error_arcmin",
     "axis_alt_error_arcmin",
@@ -54,6 +57,12 @@ _MOUNT = (
     "rate_error_ppm",
     "periodic_amplitude_arcsec",
     "periodic_period_s",
+    "slip_arcsec_per_min",
+)
+_FIGURES = tuple(name for one in _MOUNT for name in (one, f"{one}_sigma"))
+_RUN = (
+    *("trail_limit_px", "tracked", "session", "setup", "temperature_c", "mount_frames"),
+    "periodic_phase_deg",
 )
 _SITE = ("latitude_deg", "longitude_deg")
 
@@ -68,6 +77,15 @@ class NightLens:
 
 
 @dataclass(frozen=True, slots=True)
+class NightAir:
+    """What one audit found of the air."""
+
+    night: str
+    extinction_mag_airmass: float
+    sigma: float
+
+
+@dataclass(frozen=True, slots=True)
 class Season:
     """All judged light frames of the sessions read."""
 
@@ -76,13 +94,15 @@ class Season:
     `exposure_s` as measured, `setting_s` (exposures within 4 % are one setting), `verdict`,
     `cause`, `share` (of the loss that `cause` explains, 0..1, NaN unknown), `excluded` (lost
     to what is not the gear), `utc_s` (start, seconds since 1970, NaN unknown), `aperture`, `iso`,
-    `gain`, `sky_level` and `sky_noise` (sample units; NaN unknown)."""
+    `gain`, `sky_level` and `sky_noise` (sample units; NaN unknown), `sky_mag_arcsec2`."""
     runs: pd.DataFrame
     """A row per run, `run_id` its index: `night`, `camera`, `lens`, `focal_mm`, `setting_s`,
     `scale_arcsec_px`, `dec_deg`, `altitude_deg`, `trail_limit_px` (longest trail that is kept;
-    that of the shipped rules where an audit did not tell it), the mount fit's figures (NaN where
-    it has none), `tracked` (false where the mount fit says that the drive did not follow the
-    stars), `notes`, and the site's `latitude_deg` and `longitude_deg` (NaN unknown)."""
+    that of the shipped rules where an audit did not tell it), the mount fit's figures with their
+    errors (NaN where it has none), its `setup`, `mount_frames` and `periodic_phase_deg`, the
+    `session`, the sensor's `temperature_c`, `tracked` (false where the mount fit says that the
+    drive did not follow the stars), `notes`, and the site's `latitude_deg` and `longitude_deg`
+    (NaN unknown)."""
     sessions: int
     """Sessions read."""
     twice: int
@@ -91,6 +111,8 @@ class Season:
     """What a reader must know of how nights were told."""
     lenses: tuple[NightLens, ...] = ()
     """What each session found of its lenses, the oldest audit first."""
+    extinctions: tuple[NightAir, ...] = ()
+    """What each session found of the air, where it did."""
 
 
 def read_season(
@@ -116,6 +138,7 @@ def read_season(
     runs: list[dict[str, object]] = []
     identities: list[Identity] = []
     lenses: list[tuple[LensField, ...]] = []
+    airs: list[tuple[float, float]] = []
     found = [folder.absolute() for folder in _sessions(folders)]
     more = column if column in COLUMNS else ""
     parts = dict(run_all(partial(_read_session, more=more), found, workers or Here()))
@@ -123,8 +146,9 @@ def read_season(
         part = parts[number]
         if isinstance(part, Lost):
             raise UserError(f"{folder}: could not be read ({part.words})")
-        some, theirs, identity, optics = part
+        some, theirs, identity, optics, air = part
         lenses.append(optics)
+        airs.append(air)
         frames.append(some.assign(run_id=some["run_id"] + len(runs)))
         runs += theirs
         identities.append(identity)
@@ -147,8 +171,9 @@ def read_season(
         for night, identity, theirs in zip(nights, identities, lenses, strict=True)
         for one in theirs
     ]
-    twice = before - len(table)
-    return Season(table, _run_table(runs, table), len(found), twice, notices, tuple(of_nights))
+    of_air = [NightAir(night, *air) for night, air in zip(nights, airs, strict=True) if air[1] > 0]
+    run_table, twice = _run_table(runs, table), before - len(table)
+    return Season(table, run_table, len(found), twice, notices, tuple(of_nights), tuple(of_air))
 
 
 def label_of(lens: str, focal_mm: float) -> str:
@@ -178,11 +203,18 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
 
 
-def _read_session(
-    folder: Path, more: str = ""
-) -> tuple[pd.DataFrame, list[dict[str, object]], Identity, tuple[LensField, ...]]:
-    """Judged frames of one session, the facts of its runs, numbered from 0, which it is, and its
-    lenses."""
+_Read = tuple[
+    pd.DataFrame,
+    list[dict[str, object]],
+    Identity,
+    tuple[LensField, ...],
+    tuple[float, float],
+]
+
+
+def _read_session(folder: Path, more: str = "") -> _Read:
+    """Judged frames of one session, the facts of its runs, numbered from 0, which it is, its
+    lenses, and the air's extinction with its error."""
     summary = _read_summary(folder / "summary.json")
     table = _read_frames(folder / "frames.csv", summary, more)
     identity = _identity(folder, summary, table)
@@ -201,12 +233,13 @@ def _read_session(
     keep = (
         *("run_id", "serial", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
         *("dec_deg", "altitude_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
-        *("aperture", "iso", "gain", "sky_level", "sky_noise"),
+        *("aperture", "iso", "gain", "sky_level", "sky_noise", "sky_mag_arcsec2"),
     )
-    place = {name: getattr(summary, name) for name in _SITE}
+    place = {name: getattr(summary, name) for name in _SITE} | {"session": identity.session}
     facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
     wanted = [*keep, *([more] if more and more not in keep else [])]
-    return table[wanted], facts, identity, summary.lenses
+    air = (summary.sky_extinction_mag_airmass, summary.sky_extinction_mag_airmass_sigma)
+    return table[wanted], facts, identity, summary.lenses, air
 
 
 def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Identity:
@@ -301,14 +334,16 @@ def _read_summary(path: Path) -> SessionSummary:
 
 def _run_facts(told: RunSummary) -> dict[str, object]:
     """Mount figures and night notes of one run."""
-    facts: dict[str, object] = {name: getattr(told.mount, name) for name in _MOUNT}
+    facts: dict[str, object] = {name: getattr(told.mount, name) for name in _FIGURES}
     limits = (
         told.limits.get("trail_px.keep_up_to", math.nan),
         told.limits.get("trail_of_fwhm.keep_up_to", math.nan) * told.best_fwhm_px,
     )
     facts["trail_limit_px"] = min((one for one in limits if one > 0), default=math.nan)
     facts["tracked"] = told.mount.rate_name not in ("not tracking", "half speed")
-    facts["notes"] = told.notes
+    facts["setup"], facts["mount_frames"] = told.mount.setup_number, told.mount.frames
+    facts["periodic_phase_deg"] = told.mount.periodic_phase_deg
+    facts["temperature_c"], facts["notes"] = told.temperature_c, told.notes
     return facts
 
 
@@ -344,7 +379,7 @@ def _settings(exposure_s: pd.Series) -> pd.Series:
 
 def _run_table(runs: Sequence[Mapping[str, object]], frames: pd.DataFrame) -> pd.DataFrame:
     """The facts of every run that still has frames, with a scale wherever one can be had."""
-    facts = pd.DataFrame(runs, columns=[*_MOUNT, "trail_limit_px", "tracked", *_SITE, "notes"])
+    facts = pd.DataFrame(runs, columns=[*_FIGURES, *_RUN, *_SITE, "notes"])
     grouped = frames.groupby("run_id", sort=True)
     table = grouped.agg(
         night=("night", "first"),

@@ -19,11 +19,15 @@ from skyplumb.causes import cause_of
 from skyplumb.intervals import CONFIDENCE, binomial_interval
 from skyplumb.records import VERDICTS
 from skyplumb.season.contrast import Contrast, contrast, holm, settling_words
-from skyplumb.season.sessions import Season, label_of
+from skyplumb.season.sessions import NightAir, Season, label_of
 
 INTERVALS: tuple[Literal["wilson", "exact"], ...] = ("wilson", "exact")
 ALONE = 0.9
 """A cause that explains this share of a loss is alone at fault."""
+
+SKY = "sky_mag_arcsec2"
+"""Of the frames and of each group, whose it is the median of."""
+AIR = "sky_extinction_mag_airmass"
 
 GROUPS = {
     "lens and exposure": ("lens_label", "setting_s"),
@@ -72,12 +76,25 @@ def tally(season: Season) -> Tally:
     """Count a season every way."""
     frames = labelled(season.frames)
     groups = {name: count_by(frames, keys) for name, keys in GROUPS.items()}
+    groups["night"] = _with_air(groups["night"], season.extinctions)
     return Tally(
         count_by(frames, ()),
         groups,
         significant_differences(frames),
         costs(frames),
     )
+
+
+def _with_air(nights: pd.DataFrame, found: Sequence[NightAir]) -> pd.DataFrame:
+    """The nights with the extinction of their air and its error, NaN where no session told it."""
+    values, errors = [], []
+    for night in nights["night"].astype(str):
+        mine = [one for one in found if one.night == night]
+        weight = np.array([1 / one.sigma**2 for one in mine])
+        told = np.array([one.extinction_mag_airmass for one in mine])
+        values.append(float(weight @ told / weight.sum()) if mine else np.nan)
+        errors.append(float(1 / np.sqrt(weight.sum())) if mine else np.nan)
+    return nights.assign(**{AIR: values, f"{AIR}_sigma": errors})
 
 
 def labelled(frames: pd.DataFrame) -> pd.DataFrame:
@@ -106,7 +123,7 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
         The keys, then `frames`, `excluded`, `judged`, `keep`, `doubtful`, `reject`, `nights`,
         `rate` with `wilson_low`, `wilson_high`, `exact_low`, `exact_high` (NaN where nothing
         was judged), `hours` of exposure audited, `hours_kept`, `untimed` (frames of unknown
-        exposure, which add no time).
+        exposure, which add no time), and the median `sky_mag_arcsec2` of frames that tell it.
     """
     gear = ~frames["excluded"]
     each = pd.DataFrame(
@@ -122,15 +139,20 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
         }
     )
     each["hours_kept"] = each["hours"] * each["keep"]
+    sky = frames.get(SKY)
     if keys:
         by = [frames[key] for key in keys]
         grouped = each.groupby(by, observed=True, dropna=False, sort=True)
         table = grouped.sum().reset_index()
         nights = frames["night"].groupby(by, observed=True, dropna=False, sort=True).nunique()
         table["nights"] = nights.to_numpy()
+        if sky is not None:
+            table[SKY] = sky.groupby(by, observed=True, dropna=False, sort=True).median().to_numpy()
     else:
         table = each.sum().to_frame().T
         table["nights"] = frames["night"].nunique()
+        if sky is not None:
+            table[SKY] = sky.median()
     counts = ["frames", "excluded", "judged", "keep", "doubtful", "reject", "untimed"]
     table[counts] = table[counts].astype(int)
     return _with_intervals(table)
