@@ -85,5 +85,5 @@ def test_each_placement_counts_once_and_is_told(tmp_path: Path) -> None:
 
 
 def test_a_season_without_a_fit_has_no_section() -> None:
-    assert tracker_page(table(0, 1), []) == {}
+    assert tracker_page(table(1, 1).head(0), []) == {}
     assert "day" not in tracker_table(table(2, 1)).columns
