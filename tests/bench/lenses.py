@@ -1,9 +1,9 @@
 """Lenses, sky and air of drawn nights against what was drawn: `python -m tests.bench.lenses`.
 
 Nights of the renderer `tests.nightsky`, each with a lens, a sky and an air of its own, are drawn
-and audited. A lens's second moments are held against those that GalSim's adaptive moments (Hirata and
-Seljak 2003) give of its noiseless stars at the same places, its widths against the circle of the
-area that is over half such a star's height, the sky's brightness against the renderer's own.
+and audited. A lens's second moments are held against those that GalSim's adaptive moments (Hirata
+and Seljak 2003) give of its noiseless stars at the same places, its widths against the circle of
+the area that is over half such a star's height, the sky's brightness against the renderer's own.
 """
 
 from __future__ import annotations

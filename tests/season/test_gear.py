@@ -646,7 +646,9 @@ def test_tally_writes_table_facts_and_page(
     out = tmp_path / "out"
     done = skyplumb("tally", folder, "--out", out)
     assert done.code == 0
-    assert sorted(path.name for path in out.iterdir()) == ["tally.csv", "tally.html", "tally.json"]
+    assert sorted(path.name for path in out.iterdir()) == [
+        *("tally.csv", "tally.html", "tally.json", "tracker.csv")
+    ]
     told = json.loads((out / "tally.json").read_text("utf-8"))
     with (out / "tally.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
