@@ -48,6 +48,7 @@ _BODY = Body("Mistel 3", "Lerchau", "LM-30177", width_px=1200, height_px=800, pi
 _LENS = Lens(
     "Lerchau Weit 24mm F2", 24.0, 2.0, fwhm_px=2.4, beta=3.0, radial_px=1.0, tangential_px=0.5
 )
+SKY = Sky(mag_arcsec2=18.5, satellites_per_h=0.0)
 _NOTES = """\
 site: {latitude_deg: 47.2, longitude_deg: 11.8, height_m: 1900}
 tracker: Zwirn
@@ -126,7 +127,7 @@ def draw_small_card(out: Path) -> Path:
         _BODY,
         Mount(name="Zwirn", knocks=(knock,)),
         (moor, fen, dark, flat),
-        Sky(mag_arcsec2=18.5, satellites_per_h=0.0),
+        SKY,
         Clock(utc_offset_h=2.0),
         photographer="Ida Moorwald",
         seed=4,

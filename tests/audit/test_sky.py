@@ -6,8 +6,7 @@ import json
 
 import pytest
 
-from skyplumb.demo import Sky
-from smallcard import SESSION, Finished
+from smallcard import SESSION, SKY, Finished
 
 
 def test_the_sky_of_a_drawn_night_is_as_bright_as_it_was_drawn(audited: Finished) -> None:
@@ -18,11 +17,11 @@ def test_the_sky_of_a_drawn_night_is_as_bright_as_it_was_drawn(audited: Finished
     }
     assert len(told) >= 8  # of two runs, exposures and parts of the sky
     for mag, sigma in told.values():
-        assert mag == pytest.approx(Sky().mag_arcsec2, abs=0.15)
+        assert mag == pytest.approx(SKY.mag_arcsec2, abs=0.15)
         assert 0.02 < sigma < 0.2
     (session,) = json.loads((audited.out / SESSION / "summary.json").read_text("utf-8"))["sessions"]
     for run in session["runs"]:
-        assert run["sky_mag_arcsec2"] == pytest.approx(Sky().mag_arcsec2, abs=0.15)
+        assert run["sky_mag_arcsec2"] == pytest.approx(SKY.mag_arcsec2, abs=0.15)
     if session["sky_extinction_mag_airmass"] is not None:
-        off = session["sky_extinction_mag_airmass"] - Sky().extinction_mag_per_airmass
+        off = session["sky_extinction_mag_airmass"] - SKY.extinction_mag_per_airmass
         assert abs(off) < 3 * session["sky_extinction_mag_airmass_sigma"]
