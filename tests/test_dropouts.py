@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from bench.alike import slip_or_axis
 from bench.said import Audit, compare, taking_turns
 from nightsky.edits import EDITS
 
@@ -105,3 +107,35 @@ def test_each_kind_has_its_turn(count: int) -> None:
     names = sorted(EDITS)
     asked = [kind for number in range(10) for kind in taking_turns(names, number, count)]
     assert set(asked) == set(names)
+
+
+@pytest.mark.parametrize(
+    ("hours_deg", "dec_deg", "alike"),
+    [
+        # Near the pole, or for half an hour at the meridian, the level line about which a head
+        # gives way hardly turns; over five hours it does.
+        ((30, 40), 84, True),
+        ((-3, 3), -10, True),
+        ((-40, 40), 30, False),
+    ],
+)
+@pytest.mark.parametrize("moved", [True, False])
+def test_frames_that_a_slip_and_an_axis_draw_alike_are_known_beforehand(
+    hours_deg: tuple[float, float], dec_deg: float, alike: bool, moved: bool
+) -> None:
+    latitude, dec = np.radians([40.0, dec_deg])
+    frames = []
+    for hour in np.radians(np.linspace(*hours_deg, 9)):
+        # Height and azimuth by the formulas of Meeus, chapter 13 (from memory), north through east.
+        height = np.arcsin(
+            np.sin(latitude) * np.sin(dec) + np.cos(latitude) * np.cos(dec) * np.cos(hour)
+        )
+        south = np.arctan2(
+            np.sin(hour), np.cos(hour) * np.sin(latitude) - np.tan(dec) * np.cos(latitude)
+        )
+        frames.append(
+            {"altitude_deg": np.degrees(height), "azimuth_deg": np.degrees(south) + 180.0}
+        )
+    night = {"frames": frames, "aims_s": [0.0] * (9 if moved else 1),
+             "site": {"latitude_deg": 40.0}}  # fmt: skip
+    assert slip_or_axis(night) == (alike and moved)

@@ -9,6 +9,8 @@ outside and its frames.csv and summary.json are held against the truth.
   cause      cause right, of frames clearly bad; right are the fault that alone would have drawn the
              longest trail (or past its limit the furthest), and others at 75 % of it
   unnamed    of those, how many were given no cause
+  both       of those, how many were right by two named together, the true one among them, on frames
+             that nobody could tell (`tests.bench.alike`)
   false      causes stated with a confidence over 0.85 that are none of these, of all so stated
   axis ok    placements whose axis is within 1 arcmin or 5 % of the truth, on the sky, of those told
   held       axes whose altitude and azimuth are both within three of their own errors
@@ -38,6 +40,7 @@ from ..nightsky.card import Pictures, plain_card
 from ..nightsky.cases import case
 from ..nightsky.edits import edited
 from ..nightsky.tags import tags_of
+from .alike import TWINS, slip_or_axis
 from .cards import KEPT
 from .said import (
     AXIS_ARCMIN,
@@ -73,6 +76,7 @@ class Count(Counts):
     cause: int = 0
     causes: int = 0
     unnamed: int = 0
+    both: int = 0
     false: int = 0
     sure: int = 0
     axis_ok: int = 0
@@ -102,15 +106,21 @@ def count(at: Path) -> Count:
     truth = json.loads((at / "truth.json").read_text(encoding="utf-8"))
     said = read(at)
     found = Count(nights=1)
+    alike = slip_or_axis(truth)
     for entry in truth["files"]:
         if entry["file"] in said.rows.index and said.rows.loc[entry["file"], "kind"] == "light":
-            _count_frame(found, said.rows.loc[entry["file"]], entry, truth["seed"])
+            both = said.both.get(entry["file"]) == TWINS if alike else False
+            _count_frame(found, said.rows.loc[entry["file"]], entry, truth["seed"], both)
     _count_axes(found, said, truth)
     return found
 
 
-def _count_frame(found: Count, row: pd.Series, entry: dict[str, Any], seed: int) -> None:
+def _count_frame(
+    found: Count, row: pd.Series, entry: dict[str, Any], seed: int, both: bool
+) -> None:
+    """`both`: whether two causes are named of a frame that nobody could tell."""
     right = right_causes(entry)
+    both = both and bool(right & TWINS)
     if entry["clear"]:
         found.verdicts += 1
         found.verdict += int(row["verdict"] == VERDICT[entry["grade"]])
@@ -120,8 +130,9 @@ def _count_frame(found: Count, row: pd.Series, entry: dict[str, Any], seed: int)
     found.false += int(false)
     if entry["clear"] and entry["grade"] == "bad":
         found.causes += 1
-        found.cause += int(row["cause"] in right)
-        found.unnamed += int(not stated)
+        found.cause += int(row["cause"] in right or both)
+        found.unnamed += int(not stated and not both)
+        found.both += int(both)
     elif not false:
         return
     found.rows.append(
@@ -134,7 +145,7 @@ def _count_frame(found: Count, row: pd.Series, entry: dict[str, Any], seed: int)
             "cause": row["cause"],
             "confidence": row["confidence"],
             "truth": "/".join(sorted(right)) or "none",
-            "right": row["cause"] in right,
+            "right": row["cause"] in right or both,
             "false": false,
             "trail_px": entry["trail_px"],
             "alone": " ".join(f"{k} {v:.1f}" for k, v in entry["alone_px"].items() if v > 0.3),
@@ -184,8 +195,8 @@ def groups(counts: dict[str, Count]) -> Iterator[tuple[str, Count]]:
 def tables(counts: dict[str, Count]) -> list[Table]:
     """A row a group, the aims, and confidence by bins."""
     head = (
-        "nights", "number", "verdict", "cause", "unnamed", f"false > {SURE}", "axis ok", "held",
-        "silent",
+        "nights", "number", "verdict", "cause", "both", "unnamed", f"false > {SURE}", "axis ok",
+        "held", "silent",
     )  # fmt: skip
     rows = []
     whole = Count()
@@ -197,6 +208,7 @@ def tables(counts: dict[str, Count]) -> list[Table]:
                 str(one.nights),
                 _share(one.verdict, one.verdicts),
                 _share(one.cause, one.causes),
+                str(one.both),
                 str(one.unnamed),
                 f"{one.false} of {one.sure}",
                 f"{one.axis_ok} of {one.axis_told}",

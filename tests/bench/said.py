@@ -72,6 +72,8 @@ class Audit:
     rows: pd.DataFrame
     mounts: list[dict[str, Any]]
     sessions: int
+    both: dict[str, frozenset[str]] = field(default_factory=dict)
+    """Of frames without a cause whose reason names two: these, by file."""
 
 
 def audit(at: Path) -> Audit:
@@ -87,11 +89,24 @@ def read(at: Path) -> Audit:
     rows = pd.concat(tables, ignore_index=True)
     rows["cause"] = rows["cause"].replace(OLD_NAMES)
     rows["confidence"] = pd.to_numeric(rows["confidence"], errors="coerce")
-    mounts = []
+    rows = rows.set_index("file", drop=False)
+    mounts, both = [], {}
     for folder in folders:
         told = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
         mounts += list(_mounts(told))
-    return Audit(rows.set_index("file", drop=False), mounts, len(folders))
+        both |= dict(_two_named(told, rows))
+    return Audit(rows, mounts, len(folders), both)
+
+
+def _two_named(told: dict[str, Any], rows: pd.DataFrame) -> Iterator[tuple[str, frozenset[str]]]:
+    """The two likeliest causes of frames that were given none, where the reason names both."""
+    runs = [run for session in told.get("sessions", [told]) for run in session["runs"]]
+    for frame in (frame for run in runs for frame in run["frames"]):
+        causes = frame.get("causes") or {}
+        two = sorted(causes, key=lambda name: -causes[name])[:2]
+        row = rows.loc[frame["file"]]
+        if row["cause"] == "unexplained" and all(name in row["reason"] for name in two):
+            yield frame["file"], frozenset(two)
 
 
 def _mounts(told: dict[str, Any]) -> Iterator[dict[str, Any]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tracemalloc
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,16 +17,19 @@ from skyplumb.calibrate.pointing import Pointing
 from skyplumb.calibrate.sky import ObservedSky
 from skyplumb.judge.doubled import Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
-from skyplumb.judge.facts import _of_every_star
+from skyplumb.judge.facts import _of_every_star, surely_drifts
 from skyplumb.judge.motion import (
     Motion,
     OnAxis,
+    Stretch,
     motion_of,
+    on_axis_astigmatism,
     rough_motion,
     stretches_of,
     trail_over_field,
 )
 from skyplumb.records import NAN, STAR_DTYPE, Measure
+from tracker import Errors, Plan, Tracker, shoot
 
 Floats = NDArray[np.float64]
 
@@ -378,3 +382,20 @@ def test_coma_of_a_lone_frame_is_no_trail(
     # at its edge leaves as much open as a trail of 2 px.
     assert max(trails) < 2.5
     assert np.median(trails) < 1.8
+
+
+@pytest.mark.parametrize("often", [True, False])
+def test_two_frames_that_a_dither_left_in_place_by_chance_tell_nothing_of_the_lens(
+    often: bool,
+) -> None:
+    # Every frame is trailed by 3 px; of the one interval that looks untouched a dither undid it.
+    stretch = Stretch(
+        900, np.array([2.9, 0.3, -0.9]), np.full(3, 1e-5), 2.0, np.zeros(2), np.zeros(2)
+    )
+    frames = shoot(Tracker(), [Plan(frames=20)], Errors(), 1)
+    undone = Drift(0.3, -0.2, 0.0, 0.1, one_sided=often)
+    drifts = [undone if 4 <= n < 8 else Drift() for n in range(20)]
+    lights = [replace(light, moved=often and n > 0) for n, light in enumerate(frames)]
+    on_axis = on_axis_astigmatism([stretch] * 20, surely_drifts(lights, drifts), 2.0)
+    # Between two frames on either side that nobody touched it is the lens that is not round.
+    assert np.hypot(*on_axis.stretch) == (0 if often else pytest.approx(0.9, abs=0.2))

@@ -542,6 +542,62 @@ def test_a_slip_before_the_first_frame_is_not_claimed_for_the_rate_alone(site: S
 
 
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+@pytest.mark.parametrize("frames, high, east", [(5, 2.0, 1.0), (20, 2.0, 1.0), (20, 16.0, 5.0)])
+def test_a_slow_slip_near_the_pole_is_no_axis_that_is_surely_off(
+    site: Site, frames: int, high: float, east: float
+) -> None:
+    # Slipping by 9 arcsec a minute about a line that hardly turns moves the sky as an axis 35
+    # arcmin off in azimuth would.
+    hand = 1 if site.latitude_deg > 0 else -1
+    tracker = Tracker(site, high, east, slip_arcsec_per_min=9.0, slip_from_s=-600.0)
+    true = np.hypot(high, east * np.cos(np.radians(site.latitude_deg)))
+    for seed in range(2):
+        plan = Plan(70, hand * 83, frames=frames, exposure_s=120.0, every_s=124.0)
+        fit = fit_mount(shoot(tracker, [plan], Errors(0.3, 5.0), seed))
+        if fit.why_not:
+            least, most = fit.axis_range_arcmin
+            assert least - 2 < true < most
+            assert any(np.isfinite(one.slip_arcsec_per_min) for _, one in fit.models)
+        else:
+            assert fit.axis_total_error_arcmin == pytest.approx(
+                true, abs=max(1.0, 3 * fit.axis_sigmas_arcmin[2])
+            )
+
+
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
+def test_an_axis_off_both_ways_near_the_pole_is_told(site: Site) -> None:
+    # No slip takes more than one of the two away.
+    hand = 1 if site.latitude_deg > 0 else -1
+    for high, east in ((25.0, -30.0), (-30.0, 35.0)):
+        tracker = Tracker(site, high, east)
+        plan = Plan(40, hand * 80, frames=20, exposure_s=120.0, every_s=124.0)
+        fit = fit_mount(shoot(tracker, [plan], Errors(0.3, 5.0), 1))
+        assert not fit.why_not
+        assert fit.axis_alt_error_arcmin == pytest.approx(high, abs=1.0)
+        assert fit.axis_az_error_arcmin == pytest.approx(east, abs=1.5)
+
+
+def test_a_slip_that_begins_between_two_fields_is_found_by_its_law() -> None:
+    # Two frames of each of eight fields, an aim anew each: only what moved within a pair tells.
+    tracker = Tracker(
+        NORTHERN, -69.0, 103.0, slip_arcsec_per_min=65.0, slip_from_s=1000.0, slips_evenly=True
+    )
+    places = [(-60, 20), (-20, 50), (30, 10), (50, 40), (-40, 60), (10, 30), (60, 20), (0, 15)]
+    plans = [
+        Plan(hour, dec, frames=2, exposure_s=120.0, every_s=150.0, start_s=320.0 * n)
+        for n, (hour, dec) in enumerate(places)
+    ]
+    lights = shoot(tracker, plans, Errors(0.3, 5.0), 1)
+    fit = fit_mount(lights)
+    assert fit.slips_evenly
+    assert fit.slip_arcsec_per_min == pytest.approx(65.0, rel=0.02)
+    # Any moment between the last frame of the third field and the first of the fourth.
+    assert fit.slip_onset_s == pytest.approx(1000.0, abs=110)
+    assert fit.axis_alt_error_arcmin == pytest.approx(-69.0, abs=3 * fit.axis_sigmas_arcmin[0])
+    assert fit.axis_az_error_arcmin == pytest.approx(103.0, abs=3 * fit.axis_sigmas_arcmin[1])
+
+
+@pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 def test_a_right_drive_on_an_axis_far_off_turns_less_about_the_pole(site: Site) -> None:
     # By the cosine of two degrees: 0.55 arcsec a minute, which is no slip's.
     hand = 1 if site.latitude_deg > 0 else -1

@@ -20,6 +20,7 @@ from skyplumb.calibrate.lens_psf import (
 from skyplumb.calibrate.lens_stars import sure_stars
 from skyplumb.calibrate.light import Light, optics_key
 from skyplumb.findings import LensReport
+from skyplumb.judge.aims import OFTEN
 from skyplumb.judge.clearness import UNTOLD, Clearness, clearness_of
 from skyplumb.judge.doubled import FEWEST_PAIRS, Doubled, doubled_stars
 from skyplumb.judge.drift import Drift, drifts
@@ -110,7 +111,7 @@ def frame_facts(
         shaped_frames = [known.stars[light.file] for light in lights]
         stretches = [known.stretches[light.file] for light in lights]
         all_drifts = [drift for run in group for drift in _drifts(run)]
-        on_axis = on_axis_astigmatism(stretches, all_drifts, kurt)
+        on_axis = on_axis_astigmatism(stretches, surely_drifts(lights, all_drifts), kurt)
         extinctions = np.concatenate([extinctions_mag(run.lights) for run in group])
         picture = (lights[0].measure.width_px, lights[0].measure.height_px)
         scale = np.radians(percentile([light.scale_arcsec_px for light in lights], 50) / 3600)
@@ -185,6 +186,13 @@ def _beside_other_fields(
         else fact
         for fact, one in zip(facts, lost, strict=True)
     ]
+
+
+def surely_drifts(lights: Sequence[Light], drifts: Sequence[Drift]) -> list[Drift]:
+    """What tells a lens from motion: where the aim is moved time and again, a move may undo the
+    drift by chance, and of a frame moved before or after no third one says otherwise."""
+    often = sum(light.moved for light in lights) > OFTEN * len(lights)
+    return [Drift() if often and drift.one_sided else drift for drift in drifts]
 
 
 def _with_widening(lights: Sequence[Light], motions: Sequence[Motion]) -> list[Motion]:

@@ -261,7 +261,9 @@ def _in_words(fit: MountFit) -> str:
     parts = [f"an axis {fit.axis_total_error_arcmin:.0f} arcmin off"]
     slips, wrong_rate = _kind(fit)
     if slips:
-        parts.append(f"a slip of {fit.slip_arcsec_per_min:.0f} arcsec a minute")
+        before, more = fit.slip_before_arcsec_per_min, fit.slip_arcsec_per_min
+        began = f"{before:.0f} to " if before > 0 else ""
+        parts.append(f"a slip of {began}{before + more:.0f} arcsec a minute")
     if wrong_rate:
         rate = fit.rate_error_ppm
         parts.append(f"a drive {abs(rate) / 1e4:.1f}% too {'fast' if rate > 0 else 'slow'}")

@@ -144,7 +144,7 @@ class Pointings:
         data, best = with_knocks(self.data, self._faults)
         fit = self._fit(data, best)
         if best.rival is not None and best.rival_share > LEAST_SHARE:
-            other = self._fit(data, regress(data, best.rival.model))
+            other = self._fit(data, best.rival)
             return self._told(((1 - best.rival_share, fit), (best.rival_share, other)))
         if not fit.earth_fixed:
             return fit

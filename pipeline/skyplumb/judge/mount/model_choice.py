@@ -24,7 +24,7 @@ from skyplumb.judge.mount.regression import (
     regress,
     slip_pull,
 )
-from skyplumb.judge.mount.result import rate_name_of
+from skyplumb.judge.mount.result import MountFit, rate_name_of
 from skyplumb.judge.mount.trail_fit import RATE_SIGMA
 
 Floats = NDArray[np.float64]
@@ -46,6 +46,10 @@ wrong, but once in a hundred nights each (our choice): both at once is something
 UNLIKELY_SHARE = 0.01
 MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
 """How often a head slips all along, and a drive runs so wrong without a name (our choice)."""
+SLIPS_ARCSEC_PER_MIN = 1.0, 100.0
+"""Speeds at which heads slip, each as likely as any other by its logarithm (our choice)."""
+LEAST_RIVAL = 0.15
+"""Share from which on a slip is kept beside an axis error that explains as much."""
 SOME_RATE = 2e-3
 """From which on a rate without a name is as rare."""
 UNEVEN_SLIP, ASLANT_SLIP = 0.02, 0.005
@@ -56,6 +60,7 @@ MOST_BY_RARITY = 0.84
 FRAMES_A_PERIOD = 2.15
 """Least, for a period to be told from others: two show a swing, by Nyquist, and as well any other
 that is folded about them."""
+ALIKE = 0.01
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
@@ -102,10 +107,7 @@ def faults_seen(data: Observations) -> Regression:
     if base.criterion > plain.criterion - MODEL_GAIN:
         base = plain
     # A clear rate error stands, unless a slip alone tells what was seen far more simply.
-    turned = np.array([0.0, 0.0, SIDEREAL_RATE_ARCSEC_S]) - base.solution[:3]
-    least_wrong = max(RATE_SIGMA * SIDEREAL_RATE_ARCSEC_S, 5 * np.sqrt(base.covariance[2, 2]))
-    wrong_rate = abs(np.linalg.norm(turned) - SIDEREAL_RATE_ARCSEC_S) > least_wrong
-    if wrong_rate and driven_right:
+    if driven_right and _has_wrong_rate(base):
         best_slip = min(driven_right, key=lambda f: f.criterion).model
         tried = {best_slip.slip_onset, float(data.time[0]) - LONG_BEFORE_S}
         driven_right += [
@@ -116,25 +118,43 @@ def faults_seen(data: Observations) -> Regression:
     if data.earth_fixed and unlikely(_axis_rate(base)):
         base = _slipping_faster(data, base)
     if base.model.slip_onset is not None and not data.slips_from_start(base.model):
-        base = _refine_onset(data, base)
+        base = _by_either_law(data, base, onsets)
     best = base
     for start in {id(fit): fit for fit in (plain, base)}.values():
         models = [replace(start.model, period_s=float(period)) for period in _periods(data)]
         for trial in _best_of(data, models, start):
             if trial.criterion < min(best.criterion, base.criterion - MODEL_GAIN):
                 best = trial
-    if not best.model.period_s:
-        return base
-    best = replace(_refine_period(data, best), rival=base.rival, rival_share=base.rival_share)
-    # A sine that leaves a third of its own scatter, or more, is a wander and no period.
-    amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
-    return best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
+    if best.model.period_s:
+        best = replace(_refine_period(data, best), rival=base.rival, rival_share=base.rival_share)
+        # A sine that leaves a third of its own scatter, or more, is a wander and no period.
+        amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
+        best = best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
+    asked = data.earth_fixed and not _has_wrong_rate(best) and _is_told(best)
+    return _axis_or_slip(data, best) if asked else best
+
+
+def _has_wrong_rate(fit: Regression) -> bool:
+    """Whether the drive did not turn as fast as the sky, about whatever axis."""
+    turned = np.array([0.0, 0.0, SIDEREAL_RATE_ARCSEC_S]) - fit.solution[:3]
+    least = max(RATE_SIGMA * SIDEREAL_RATE_ARCSEC_S, 5 * np.sqrt(fit.covariance[2, 2]))
+    return bool(abs(np.linalg.norm(turned) - SIDEREAL_RATE_ARCSEC_S) > least)
 
 
 def _stands_out(slip: Regression) -> bool:
     """Whether the speed of a slip is three of its own errors: by chance a criterion alone may be
     better."""
     return bool(abs(slip.solution[3]) > 3 * np.sqrt(slip.covariance[3, 3]))
+
+
+def _by_either_law(data: Observations, slip: Regression, onsets: Floats) -> Regression:
+    """The slip by its lean or evenly, whichever is likelier, with its onset sought finer."""
+    other = replace(slip.model, slips_evenly=not slip.model.slips_evenly)
+    models = [replace(other, slip_onset=onset) for onset in onsets]
+    tried = _best_of(data, models, slip, MORE_ONSETS)
+    laws = [slip, min(tried, key=lambda fit: fit.criterion)] if tried else [slip]
+    best = min((_refine_onset(data, fit) for fit in laws), key=lambda fit: fit.criterion)
+    return replace(best, rival=slip.rival, rival_share=slip.rival_share)
 
 
 def _slipping_faster(data: Observations, base: Regression) -> Regression:
@@ -186,6 +206,50 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
     share = float(1 / (1 + np.exp(-np.clip(gain / 2, -50, 50))))
     first, second = (slip, rate) if share > 0.5 else (rate, slip)
     return replace(first, rival=second, rival_share=max(min(share, 1 - share), 1 - most))
+
+
+def _axis_or_slip(data: Observations, axis: Regression) -> Regression:
+    """The likelier of an axis error and a head that slips all along, the other its rival.
+
+    Under a drive that runs right a slip turns the camera about one line as an axis error does, but
+    for what its pull turns in the time: of a target near the pole, or near the meridian, little.
+    Where what was seen does not decide, it is how rare either is: a slip may be of any speed that
+    heads slip at, and leaves the axis error that would have drawn the rest.
+    """
+    if axis.rival is not None or axis.model.slip_onset is not None or axis.model.flexure:
+        return axis
+    before = float(data.time[0]) - LONG_BEFORE_S
+    all_along = replace(axis.model, slip_onset=before, rate=False)
+    slip = min(
+        (regress(data, replace(all_along, slips_evenly=evenly)) for evenly in (False, True)),
+        key=lambda fit: fit.criterion,
+    )
+    pull = np.linalg.norm(slip_pull(data.zenith, data.forward, slip.model.slips_evenly), axis=1)
+    speeds = np.geomspace(*SLIPS_ARCSEC_PER_MIN, MOST_TRIED) / 60 / float(pull.mean())
+    slope = slip.covariance[:, 3] / slip.covariance[3, 3]
+    ways = slip.solution + np.outer(speeds - slip.solution[3], slope)
+    squares = (speeds - slip.solution[3]) ** 2 / slip.covariance[3, 3]
+    likely = np.exp(-(squares + [prior_penalty(way) for way in ways]) / 2)
+    gain = axis.criterion - slip.criterion + prior_penalty(slip.solution)
+    odds = gain / 2 + np.log(MET_SLIP * likely.mean() + 1e-300)
+    share = float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+    if share < LEAST_RIVAL:
+        return axis
+    mean = np.average(ways, axis=0, weights=likely)
+    spread = np.average((ways - mean)[:, 3] ** 2, weights=likely)
+    slip = replace(
+        slip,
+        solution=mean,
+        covariance=slip.covariance + np.outer(slope, slope) * (spread - slip.covariance[3, 3]),
+    )
+    first, second = (slip, axis) if share > 0.5 else (axis, slip)
+    return replace(first, rival=second, rival_share=min(share, 1 - share))
+
+
+def _is_told(fit: Regression) -> bool:
+    """Whether the axis is known as well as a number that is told has to be."""
+    of_rate = fit.covariance[:3, :3] / SIDEREAL_RATE_ARCSEC_S**2
+    return MountFit(axis_rate=_axis_rate(fit), covariance=of_rate).axis_told
 
 
 def _without_unevenness(data: Observations, path_arcsec: float) -> Observations:
@@ -320,7 +384,12 @@ def _refine_onset(data: Observations, best: Regression) -> Regression:
         ]
         best = min([best, *trials], key=lambda f: f.criterion)
         width /= 2
-    return best
+    # Between two frames that nothing ties to each other any moment is as good: the middle.
+    times = np.unique(data.time)
+    later = int(np.clip(np.searchsorted(times, best.model.slip_onset or 0.0), 1, len(times) - 1))
+    between = float(times[later - 1 : later + 1].mean())
+    middle = regress(data, replace(best.model, slip_onset=between))
+    return middle if middle.criterion < best.criterion + ALIKE else best
 
 
 def _refine_period(data: Observations, best: Regression) -> Regression:

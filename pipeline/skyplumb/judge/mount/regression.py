@@ -233,7 +233,7 @@ def criteria(data: Observations, models: Sequence[Model], weights: Floats) -> Fl
         if periodic:
             own = _sines(data, [model.period_s for model in some])
         else:
-            own = _slips(data, [model.slip_onset or 0.0 for model in some])
+            own = _slips(data, [one.slip_onset or 0.0 for one in some], models[0].slips_evenly)
         count, terms = own.shape[:2]
         # Rows are columns here, whitened as the others are.
         own = (root @ own.reshape(count * terms, -1, 3).transpose(1, 2, 0)).reshape(len(turn), -1).T

@@ -64,9 +64,9 @@ def weigh(data: Evidence) -> list[Weighed]:
     The chance of each is its likelihood over all sizes of its faults (Laplace's approximation)
     times that of meeting it; what is less likely than `LEAST_SHARE` is left out.
     """
-    plain = fit_trails(data, Faults())
-    found = [_Tried(MET["axis"], plain)]
-    fit = fit_trails(data, Faults(WRONG_RATE), plain)
+    plain = _Tried(MET["axis"], fit_trails(data, Faults()))
+    found = [plain]
+    fit = fit_trails(data, Faults(WRONG_RATE), plain.fit)
     if not unlikely(fit.solution[:3]):
         found.append(_Tried(MET["rate"], fit))
     onsets = _onsets(data)
@@ -75,7 +75,12 @@ def weigh(data: Evidence) -> list[Weighed]:
         found += _slips(data, onsets, plain, evenly=True)
     found += _slipping_faster(data, max(found, key=lambda one: one.chance), onsets)
     best = max(found, key=lambda one: one.chance)
-    found += _with_period(data, best)
+    swings = _with_period(data, best)
+    found += swings
+    best = max(swings, key=lambda one: one.chance, default=best)
+    if swings and best.fit.scale > UNEXPLAINED and not best.fit.faults.slips:
+        besides = [one for law in (False, True) for one in _slips(data, onsets, best, law)]
+        found += [*besides, *_with_finer_period(data, besides)]
     most = max(one.chance for one in found)
     chances = np.exp([one.chance - most for one in found])
     shares = chances / chances.sum()
@@ -87,15 +92,18 @@ def weigh(data: Evidence) -> list[Weighed]:
     return sorted(weighed, key=lambda one: -one.share)
 
 
-def _slips(data: Evidence, onsets: Sequence[float], plain: TrailFit, evenly: bool) -> list[_Tried]:
-    """A head that slips from each of some onsets on, the likeliest sought finer."""
+def _slips(data: Evidence, onsets: Sequence[float], base: _Tried, evenly: bool) -> list[_Tried]:
+    """The faults of `base`, and a head that slips from each of some onsets on; the likeliest is
+    sought finer."""
     slips = []
+    met = base.met / MET["axis"] * MET["slip"] / LAWS
     for onset in onsets:
-        fit = fit_trails(data, Faults(slip_onset=onset, slips_evenly=evenly), plain)
+        faults = replace(base.fit.faults, slip_onset=onset, slips_evenly=evenly)
+        fit = fit_trails(data, faults, base.fit)
         if fit.solution[3] > 0:  # no head slips upwards
             share = 0.5 if np.isneginf(onset) else 0.5 / max(len(onsets) - 1, 1)
-            slips.append(_Tried(MET["slip"] * share / LAWS, fit))
-    return _with_finest(data, slips, plain)
+            slips.append(_Tried(met * share, fit))
+    return _with_finest(data, slips, base.fit)
 
 
 def _slipping_faster(data: Evidence, best: _Tried, onsets: Sequence[float]) -> list[_Tried]:
@@ -149,6 +157,19 @@ def _with_period(data: Evidence, base: _Tried) -> list[_Tried]:
     spectrum = [tried(float(period)) for period in periods]
     step = abs(1 / periods[0] - 1 / periods[-1]) / max(len(periods) - 1, 1) / 2
     return [_with_finest_period(tried, one, step) for one in _peaks(spectrum)]
+
+
+def _with_finer_period(data: Evidence, swinging: Sequence[_Tried]) -> list[_Tried]:
+    """The likeliest of some with its period sought anew, since a fault was added to it."""
+    if not swinging:
+        return []
+    best = max(swinging, key=lambda one: one.chance)
+
+    def tried(period_s: float) -> _Tried:
+        faults = replace(best.fit.faults, period_s=period_s)
+        return _Tried(best.met, fit_trails(data, faults, best.fit))
+
+    return [_with_finest_period(tried, best, 1 / (4 * float(np.ptp(data.open_s))))]
 
 
 def _peaks(spectrum: Sequence[_Tried]) -> list[_Tried]:
