@@ -182,7 +182,7 @@ def test_what_no_tracker_can_have_moved_is_told_by_what_each_frame_drew() -> Non
         NORTHERN, 30.0, -40.0, slip_arcsec_per_min=160.0, slip_from_s=-900.0,
         periodic_arcsec=60.0, period_s=627.0,
     )  # fmt: skip
-    shot, trails = seen(tracker, [Plan(-10, 25, frames=16, exposure_s=60.0, every_s=64.0)])
+    shot, trails = seen(tracker, [Plan(30, 25, frames=16, exposure_s=60.0, every_s=64.0)])
     rng = np.random.default_rng(3)
     moves = np.repeat(rng.normal(0, 100.0, (8, 2)), 2, axis=0)
     lights = [

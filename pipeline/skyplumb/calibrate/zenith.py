@@ -217,6 +217,13 @@ class Refraction:
         """Rows, one or columns of them, with all that a camera could do taken out."""
         return self._left(rows)
 
+    def apart_px(self, zenith: Zenith, other: Zenith) -> float:
+        """Root mean square of how far apart the air of two zeniths puts the stars, px."""
+        bends = self.bend([zenith, other])
+        stars = self._left(bends[0] - bends[1])[: 2 * len(self.seen)].reshape(-1, 2)
+        away = np.hypot(*stars.T) / self.weights
+        return float(np.sqrt(np.mean(away**2)))
+
     @property
     def places(self) -> Floats:
         """Shape (n, 2): where the stars stand in the picture."""
@@ -347,6 +354,12 @@ class ZenithEvidence:
     def misfit(self, zenith: Zenith | None) -> float:
         """Chi squared above that of the best zenith (2 degrees of freedom); None is no air."""
         return self.chi2(zenith) - self.chi2(self.best)
+
+    def apart_px(self, zenith: Zenith) -> float:
+        """Largest root mean square, of any lens, of how far apart this zenith and the best one
+        would put its stars, px; what a camera could do is taken out."""
+        assert self.best is not None
+        return max(self.amount * lens.apart_px(zenith, self.best) for lens in self.lenses)
 
     def chi2(self, zenith: Zenith | None) -> float:
         """Of all lenses; the air is taken for each as it likes best within its doubt."""
