@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from roundstars import INFO, SIZE, light, pointed
@@ -71,6 +72,18 @@ def test_a_soft_run_is_told_by_a_sharper_one_of_the_same_lens() -> None:
     (notice,) = run_notices([sharp, soft])
     assert notice.startswith("Run 02-85mm-120s is out of focus as a whole: FWHM 5.1 px")
     assert "1.9 times this lens's best, 2.7 px in run 01-85mm-60s" in notice
+
+
+def test_few_stars_a_frame_say_together_how_sharp_a_lens_is() -> None:
+    def few(*lights: Light) -> list[Light]:
+        matched = {"star": np.arange(8), "catalogue": np.arange(500, 508)}
+        return [replace(one, pointing=replace(one.pointing, **matched)) for one in lights]
+
+    _, soft = judged(*few(*frames(2.7, count=3)), *few(*frames(4.6, first=10, info=LONGER)))
+    assert "1.7 times this lens's best, 2.7 px in run 01-85mm-60s" in soft.frames[0].reason
+    # One such frame is too little.
+    _, soft = judged(*few(*frames(2.7, count=1)), *few(*frames(4.6, first=10, info=LONGER)))
+    assert "this lens's best" not in soft.frames[0].reason
 
 
 def test_a_soft_run_is_told_by_another_night() -> None:

@@ -577,6 +577,20 @@ def test_an_axis_off_both_ways_near_the_pole_is_told(site: Site) -> None:
         assert fit.axis_az_error_arcmin == pytest.approx(east, abs=1.5)
 
 
+def test_the_axis_beside_a_fast_slip_has_the_error_of_a_slip_that_is_not_quite_down() -> None:
+    # An hour of it is a degree: the pointings' scatter alone says 0.2 arcmin.
+    tracker = Tracker(
+        NORTHERN, 8.0, 30.0, slip_arcsec_per_min=60.0, slip_from_s=-635.0, slips_evenly=True
+    )
+    for hour, dec in ((-9, 18), (-35, 60), (40, 5)):
+        plan = Plan(hour, dec, frames=18, exposure_s=180.0, every_s=184.0)
+        fit = fit_mount(shoot(tracker, [plan], Errors(0.3, 5.0), 1))
+        high, east, _ = fit.axis_sigmas_arcmin
+        assert abs(fit.axis_alt_error_arcmin - 8.0) < 2.5 * high
+        assert abs(fit.axis_az_error_arcmin - 30.0) < 2.5 * east
+        assert max(high, east) < 6
+
+
 def test_a_slip_that_begins_between_two_fields_is_found_by_its_law() -> None:
     # Two frames of each of eight fields, an aim anew each: only what moved within a pair tells.
     tracker = Tracker(

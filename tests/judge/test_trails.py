@@ -148,6 +148,20 @@ def test_trails_tell_a_head_that_slipped_all_along_and_then_faster() -> None:
     assert best.axis_total_error_arcmin < 60
 
 
+def test_trails_show_a_swing_that_takes_nearly_the_whole_night() -> None:
+    tracker = Tracker(NORTHERN, periodic_arcsec=60.0, period_s=576.0)
+    plan = Plan(6, 26, frames=21, exposure_s=30.0, every_s=34.0)
+    lights, trails = seen(tracker, [plan], 2, dither_arcsec=150.0)
+    # At 20.6 arcsec a pixel a swing draws 1 px at most.
+    for light in lights:
+        xx, yy, xy = trail_moments(tracker, plan, light.mid_s - 15.0, 0.0)
+        trails[light.file] = Trail(np.array([xx - yy, 2 * xy]), 1e-3)
+    fit = fit_mount(lights, 0, trails)
+    (_, best), *_ = fit.candidates
+    assert best.periodic is not None
+    assert best.periodic.period_s == pytest.approx(576.0, rel=0.1)
+
+
 def test_trails_tell_a_slip_beside_a_drive_that_swings() -> None:
     tracker = Tracker(
         NORTHERN, -37.0, 70.0, periodic_arcsec=47.0, period_s=387.0,

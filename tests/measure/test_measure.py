@@ -101,6 +101,30 @@ def test_lost_starlight_is_measured_star_by_star() -> None:
     assert found == pytest.approx(np.array(dimmed), abs=0.03)
 
 
+def test_a_cloud_with_holes_is_not_measured_by_the_stars_that_shine_through_alone() -> None:
+    # Five magnitudes of stars; half of the sky lost 0.4 mag and half 1.6, and what has become
+    # fainter than the faintest of a clear frame is not found.
+    spread = np.linspace(-2.5, 2.5, 200)
+    veil = np.where(np.random.default_rng(7).random(200) < 0.5, 0.4, 1.6)
+    clear = [_dimmed(starlit(n, 0.0, count=200), spread) for n in range(6)]
+    faintest = float(clear[0].measure.stars["flux"].min())
+    lost = extinctions_mag([*clear, _dimmed(starlit(6, 0.0, count=200), spread + veil, faintest)])
+    assert lost[:6] == pytest.approx(np.zeros(6), abs=0.03)
+    # Half way between the two, as nearly as the median of two heaps is; those that are left say
+    # 0.5.
+    assert lost[6] > 0.7
+
+
+def _dimmed(light: Light, by_mag: np.ndarray, faintest: float = 0.0) -> Light:
+    """The same with each star fainter by so much, without those that are too faint then."""
+    stars = light.measure.stars.copy()
+    stars["flux"] *= 10 ** (-0.4 * by_mag)
+    point = light.pointing
+    found = stars["flux"][point.star] >= faintest
+    point = replace(point, star=point.star[found], catalogue=point.catalogue[found])
+    return replace(light, measure=replace(light.measure, stars=stars), pointing=point)
+
+
 def test_exposure_is_not_extinction() -> None:
     found = extinctions_mag([starlit(n, 0.0, exposure=60.0 if n % 2 else 62.0) for n in range(8)])
     assert found == pytest.approx(np.zeros(8), abs=0.03)

@@ -126,7 +126,9 @@ def explain(
     cause = next(iter(shares))
     evidence = evidence_of(shares, scene, mount, bool(trailed))
     sure = confidence(evidence) * leads.get(cause, 1.0)
-    if _may_mislead(findings, cause, scene, mount, bool(trailed)):
+    if _may_mislead(findings, cause, scene, mount, bool(trailed)) or (
+        cause == "cloud" and _dimmed_alone(scenes, number)
+    ):
         sure = min(sure, CLEARLY)
     if trailed and CAUSES[cause].fitted and _too_few(mount):
         words = _what_is_known(scene, mount)
@@ -170,6 +172,14 @@ def _may_mislead(
     )
     alone = CAUSES[cause].where is Where.FRAME and not np.isfinite(scene.motion.doubled_px)
     return bool(mount.misfit > POOR_MISFIT or (alone and untold))
+
+
+def _dimmed_alone(scenes: Sequence[Scene], number: int) -> bool:
+    """Whether the frames before and after lost little of the light that a frame lost: a short gust
+    throws a part of each star's light further than it is summed, and looks like a cloud's edge."""
+    lost = scenes[number].extinction_mag
+    beside = [scenes[n].extinction_mag for n in (number - 1, number + 1) if 0 <= n < len(scenes)]
+    return bool(np.isfinite(lost)) and all(other < lost / 2 for other in beside)
 
 
 def _too_few(mount: MountFit) -> bool:

@@ -24,8 +24,8 @@ FocusKey = tuple[str, str, float, float, str, int, int]
 """Camera (its serial number where it has one), lens, focal length, aperture, filter, size of the
 picture: widths in pixels of frames alike in these can be compared."""
 
-WIDTH_STARS = 15
-"""Fewer do not say how wide a frame's sharp stars are."""
+WIDTH_STARS, WIDTH_STARS_A_FRAME = 15, 6
+"""Fewer, of all frames of a run and of each, do not say how wide its sharp stars are."""
 TRAILED_SHARE = 0.3
 """A trail of so much of a star's width hardly widens it."""
 FLAT_TOP_KURT = 1.88
@@ -90,11 +90,13 @@ def run_focus(facts: Sequence[FrameFacts], limits: Limits) -> RunFocus:
     sharp = [
         fact
         for fact in facts
-        if fact.sure_stars >= WIDTH_STARS
+        if fact.sure_stars >= WIDTH_STARS_A_FRAME
         and not np.isfinite(fact.motion.doubled_px)
         and fact.motion.trail_px
         <= max(limits.trail_px.keep_up_to, TRAILED_SHARE * fact.across_fwhm_px)
     ]
+    if sum(fact.sure_stars for fact in sharp) < WIDTH_STARS:
+        return RunFocus()
     solved = [fact.profile for fact in sharp if fact.light.pointing.solved]
     return RunFocus(
         percentile([fact.across_fwhm_px for fact in sharp], 10),

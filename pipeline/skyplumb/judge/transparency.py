@@ -26,6 +26,9 @@ from skyplumb.rowwise import Rows, medians
 Floats = NDArray[np.float64]
 
 FEWEST_STARS = 6
+NEARLY_ALL, FEWEST_BRIGHT = 0.9, 12
+"""Of the brightest stars, that show in a frame; and how many of them tell more than all that show
+(our choice)."""
 LEAST_GOOD = 0.3
 """Of a frame's matched stars."""
 CLEAR_WITHIN_MAG = 0.08
@@ -76,12 +79,45 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
     order = np.argsort(star[clear], kind="stable")
     known, counts = np.unique(star[clear], return_counts=True)
     reference = medians(Rows(counts).of(magnitude[clear][order]))
-    index = np.minimum(np.searchsorted(known, star), len(known) - 1)
-    shared = known[index] == star
-    lost = by_frame.of(np.where(shared, magnitude - reference[index], np.nan))
-    many = np.count_nonzero(np.isfinite(lost), axis=1) >= FEWEST_STARS
-    out[frames] = np.where(many, medians(lost), levels - clearest)
+    often = 2 * counts >= np.count_nonzero(levels <= clearest + CLEAR_WITHIN_MAG)
+    known, reference = known[often], reference[often]
+    brightest = np.argsort(reference, kind="stable")
+    known, reference = known[brightest], reference[brightest]
+    begins = np.cumsum(by_frame.lengths) - by_frame.lengths
+    for n, begin, level in zip(frames, begins, levels, strict=True):
+        mine = slice(begin, begin + np.count_nonzero(owner == n))
+        lost = _lost_mag(lights[n], known, reference, star[mine], magnitude[mine])
+        out[n] = lost if np.isfinite(lost) else level - clearest
     return out
+
+
+def _lost_mag(
+    light: Light,
+    known: NDArray[np.int64],
+    reference: Floats,
+    star: NDArray[np.int64],
+    magnitude: Floats,
+) -> float:
+    """Median that one frame's stars lost; NaN where too few are known of the clear frames.
+
+    A cloud with holes hides stars from the faintest on, and those left shine through the holes: so
+    only as many of the brightest count as nearly all show, and one of them that is gone lost more
+    than any other. `known` are the rows of the catalogue of the clear frames' stars, the brightest
+    first, with their magnitudes there; `star` and `magnitude` are those of the frame.
+    """
+    own = dict(zip(star.tolist(), magnitude.tolist(), strict=True))
+    lost = np.array([own.get(row, np.inf) for row in known.tolist()]) - reference
+    spoiled = np.isinf(lost) & np.isin(known, light.pointing.catalogue)
+    lost = lost[~spoiled]
+    shown = np.cumsum(np.isfinite(lost))
+    if not len(lost) or shown[-1] < FEWEST_STARS:
+        return float("nan")
+    nearly = np.flatnonzero(shown >= NEARLY_ALL * np.arange(1, len(lost) + 1))
+    last = int(nearly[-1]) + 1 if len(nearly) else 0
+    if last < FEWEST_BRIGHT:
+        lost = lost[np.isfinite(lost)]
+        last = len(lost)
+    return float(np.median(lost[:last]))
 
 
 def zero_points_mag(lights: Sequence[Light]) -> Floats:

@@ -15,6 +15,8 @@ from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
 from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of, total_range_arcmin
 from skyplumb.judge.mount.model_choice import (
+    ASLANT_SLIP,
+    UNEVEN_SLIP,
     can_tell_flexure,
     faults_seen,
     unlikely,
@@ -28,6 +30,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     regress,
     respond,
+    slip_path,
     slip_pull,
 )
 from skyplumb.judge.mount.result import MountFit, Periodic
@@ -188,7 +191,7 @@ class Pointings:
         return faults_seen(self.data)
 
     def _fit(self, data: Observations, best: Regression) -> MountFit:
-        best = _with_doubtful_air(data, best, self.air)
+        best = _with_uneven_slip(data, _with_doubtful_air(data, best, self.air))
         fit = _mount_fit(self.setup, data, best, self.latitude_deg)
         fit = replace(fit, untracked=self.untracked)
         if not fit.backwards:
@@ -309,6 +312,26 @@ def _with_doubtful_air(data: Observations, fit: Regression, turn_arcsec: Floats)
     return replace(fit, covariance=fit.covariance + np.outer(response, response))
 
 
+def _with_uneven_slip(data: Observations, fit: Regression) -> Regression:
+    """The fit with what a slip that wears off, or is not quite down, would do to its numbers.
+
+    Over one target either looks like another axis. How much it may be the frames say: what no axis
+    and rate take up would show in their scatter.
+    """
+    if fit.model.slip_onset is None or fit.model.slips_already:
+        return fit
+    path, since = slip_path(data, fit.model, float(fit.solution[3]))
+    bent = UNEVEN_SLIP * path * (since / max(float(since[-1]), 1.0))[:, None]
+    covariance = fit.covariance
+    for further in (bent, ASLANT_SLIP * np.cross(data.forward, path)):
+        taken = regress(replace(data, turn=further), fit.model, fit.weights)
+        left = pointing_scatter_arcsec(data, taken)
+        share = min(1.0, pointing_scatter_arcsec(data, fit) / max(left, 1e-9))
+        response = share * taken.solution
+        covariance = covariance + np.outer(response, response)
+    return replace(fit, covariance=covariance)
+
+
 def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float) -> MountFit:
     """The regression in the words of the trade."""
     misfit = _misfit(data, best)
@@ -354,8 +377,12 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         other = regress(data, replace(best.model, slips_evenly=not evenly), best.weights)
         told = float(other.solution[at] * 60) * _mean_pull(data, slipping, not evenly)
         law = (told - slip) / np.sqrt(2)
+        # The axis error that the other law leaves, as likely as that law.
+        share = 1 / (1 + np.exp(np.clip((other.criterion - best.criterion) / 2, -50, 50)))
+        moved = (other.solution[:3] - solution[:3]) / SIDEREAL_RATE_ARCSEC_S
         fit = replace(
             fit,
+            covariance=fit.covariance + share * np.outer(moved, moved),
             slip_arcsec_per_min=slip,
             slip_sigma=float(np.hypot(np.sqrt(covariance[at, at]) * 60 * lean, law)),
             slip_sin_zenith=lean,

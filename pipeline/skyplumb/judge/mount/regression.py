@@ -354,6 +354,14 @@ def _slips(data: Observations, onsets: Sequence[float], evenly: bool = False) ->
     return _integral(pull, np.maximum(data.time - np.array(onsets)[:, None, None], 0))
 
 
+def slip_path(data: Observations, model: Model, arcsec_per_s: float) -> tuple[Floats, Floats]:
+    """How far a head has slipped at each frame, shape (n, 3), arcsec, and for how long, s."""
+    assert model.slip_onset is not None
+    path = _slips(data, [model.slip_onset], model.slips_evenly)[0, 0]
+    since = np.maximum(data.time - max(model.slip_onset, float(data.time[0])), 0.0)
+    return arcsec_per_s * path, since
+
+
 def _sines(data: Observations, periods_s: Sequence[float]) -> Floats:
     """Columns of a periodic error of each period, shape (periods, 2, n, 3)."""
     period = np.array(periods_s)[:, None]

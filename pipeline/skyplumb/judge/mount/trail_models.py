@@ -71,7 +71,8 @@ def weigh(data: Evidence) -> list[Weighed]:
         found.append(_Tried(MET["rate"], fit))
     onsets = _onsets(data)
     found += _slips(data, onsets, plain, evenly=False)
-    if max(found, key=lambda one: one.chance).fit.faults.slips:
+    best = max(found, key=lambda one: one.chance)
+    if best.fit.faults.slips or _axis_deg(best) > FAR_OFF_DEG:
         found += _slips(data, onsets, plain, evenly=True)
     found += _slipping_faster(data, max(found, key=lambda one: one.chance), onsets)
     best = max(found, key=lambda one: one.chance)
@@ -92,6 +93,11 @@ def weigh(data: Evidence) -> list[Weighed]:
     return sorted(weighed, key=lambda one: -one.share)
 
 
+def _axis_deg(tried: _Tried) -> float:
+    """How far off its axis is."""
+    return float(np.degrees(np.hypot(*tried.fit.solution[:2])))
+
+
 def _slips(data: Evidence, onsets: Sequence[float], base: _Tried, evenly: bool) -> list[_Tried]:
     """The faults of `base`, and a head that slips from each of some onsets on; the likeliest is
     sought finer."""
@@ -109,8 +115,7 @@ def _slips(data: Evidence, onsets: Sequence[float], base: _Tried, evenly: bool) 
 def _slipping_faster(data: Evidence, best: _Tried, onsets: Sequence[float]) -> list[_Tried]:
     """A head that slipped all along and faster from some moment on, where all else leaves much of
     the trails or needs an axis that nobody pointed at the pole."""
-    axis_deg = float(np.degrees(np.hypot(*best.fit.solution[:2])))
-    if best.fit.scale < UNEXPLAINED and axis_deg < FAR_OFF_DEG:
+    if best.fit.scale < UNEXPLAINED and _axis_deg(best) < FAR_OFF_DEG:
         return []
     later = [onset for onset in onsets if np.isfinite(onset)]
     tried = []
@@ -192,16 +197,16 @@ def _with_finest_period(tried: Callable[[float], _Tried], best: _Tried, step_hz:
 
 
 def _periods(data: Evidence) -> Floats:
-    """Periods that frames can show, up to half of the night; frequencies half a cycle of the night
-    apart."""
+    """Periods that frames can show, up to all of the night, since a trail tells how fast the drive
+    was at each moment; frequencies half a cycle of the night apart."""
     if len(data.moments) < FEWEST_FOR_PERIOD:
         return np.zeros(0)
-    longest = float(np.ptp(data.open_s)) / 2
+    longest = float(np.ptp(data.open_s))
     worn_off = EXPOSURES * float(np.median(np.ptp(data.open_s, axis=1)))
     shortest = max(worn_off, SHORTEST_PERIOD_S)
     if not longest > shortest:
         return np.zeros(0)
-    count = int(np.ceil(4 * longest * (1 / shortest - 1 / longest))) + 1
+    count = int(np.ceil(2 * longest * (1 / shortest - 1 / longest))) + 1
     return 1 / np.linspace(1 / longest, 1 / shortest, min(count, MOST_PERIODS))
 
 
