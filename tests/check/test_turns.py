@@ -100,8 +100,10 @@ def test_a_slip_on_the_meridian_is_no_axis_for_sure() -> None:
     """There it draws what a base turned wrong would, at the right rate."""
     plan = replace(FOUR, hour_deg=-1.5, dec_deg=15.0)
     axis, fit, _ = asked(Tracker(slip_arcsec_per_min=8.0, slip_from_s=-600.0), plan)
-    assert not fit.why_not and fit.axis_total_error_arcmin > 10  # what it would be taken for
-    assert not axis.known and "slips" in axis.why_no_turn
+    assert not axis.known
+    # An axis 30 arcmin off, which it would be taken for, or none.
+    assert fit.axis_range_arcmin[0] < 2 and fit.axis_range_arcmin[1] > 10
+    assert any(one.slip_arcsec_per_min > 0 for _, one in fit.models)
 
 
 def test_a_slip_or_a_wrong_rate_gives_no_turn() -> None:

