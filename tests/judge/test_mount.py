@@ -682,6 +682,7 @@ def test_a_slip_that_is_not_even_is_no_axis_and_rate_that_no_tracker_has(
 def test_an_axis_and_a_rate_that_no_tracker_has_are_not_told() -> None:
     assert unlikely(np.array([np.radians(200 / 60), 0.0, 0.03]))
     assert unlikely(np.array([0.0, 0.0, -112.0]))
+    assert unlikely(np.array([np.radians(14.0), 0.0, 0.006]))
     # Each by itself may be; so may a drive at a rate with a name on an axis that is far off.
     assert not unlikely(np.array([np.radians(20 / 60), 0.0, 0.03]))
     assert not unlikely(np.array([np.radians(200 / 60), 0.0, 1e-4]))

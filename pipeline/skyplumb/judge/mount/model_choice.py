@@ -43,6 +43,8 @@ UNLIKELY_AXIS_ARCMIN = 60.0
 UNLIKELY_RATE = 1e-2
 """Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
 wrong, but once in a hundred nights each (our choice): both at once is something else."""
+NO_AXIS_ARCMIN = 600.0
+"""Nobody who looked where the pole is sets up so far from it (our choice)."""
 UNLIKELY_SHARE = 0.01
 MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
 """How often a head slips all along, and a drive runs so wrong without a name (our choice)."""
@@ -261,7 +263,7 @@ def _without_unevenness(data: Observations, path_arcsec: float) -> Observations:
 
 
 def unlikely(axis_rate: Floats) -> bool:
-    """Whether an axis and a rate are each so far off that together they are no tracker's fault.
+    """Whether an axis and a rate are so far off, each or together, that they are no tracker's fault.
 
     Parameters
     ----------
@@ -270,6 +272,8 @@ def unlikely(axis_rate: Floats) -> bool:
     """
     axis_arcmin = float(np.degrees(np.hypot(*axis_rate[:2])) * 60)
     rate = float(axis_rate[2])
+    if axis_arcmin > NO_AXIS_ARCMIN and not rate_name_of(rate, 0.0):
+        return True
     wrong = abs(rate) > UNLIKELY_RATE and not rate_name_of(rate, 0.0)
     return wrong and (axis_arcmin > UNLIKELY_AXIS_ARCMIN or abs(rate) > 1.0)
 
