@@ -263,7 +263,7 @@ def _without_unevenness(data: Observations, path_arcsec: float) -> Observations:
 
 
 def unlikely(axis_rate: Floats) -> bool:
-    """Whether an axis and a rate are so far off, each or together, that they are no tracker's fault.
+    """Whether an axis and a rate, each or together, are so far off that no tracker has them.
 
     Parameters
     ----------
