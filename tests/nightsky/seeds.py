@@ -8,7 +8,7 @@ from __future__ import annotations
 LEARN = {
     "constants": range(100_000, 150_000),
     "confidence": range(150_000, 200_000),
-    "lot": range(260_000, 264_220),
+    "lot": range(260_000, 264_584),
 }
 """Nights that may be looked at while a constant or a law is set."""
 
@@ -19,7 +19,7 @@ JUDGE = {
     "verdicts": range(230_000, 240_000),
     "mounts": range(240_000, 250_000),
     "clocks": range(250_000, 260_000),
-    "lot": range(264_220, 270_000),
+    "lot": range(264_584, 270_000),
     "honesty": range(270_000, 280_000),
     "check": range(280_000, 290_000),
     "watch": range(290_000, 300_000),
