@@ -31,7 +31,7 @@ def drawn(places: Floats, light: Floats, seed: int) -> NDArray[np.float32]:
 
 def calm() -> Floats:
     stars = [drawn(np.zeros((1, 2)), np.ones(1), seed) for seed in range(5)]
-    found = calm_star(stars, np.linspace(0, 0.5, 5))
+    found = calm_star(stars, np.linspace(0, 0.5, 5), np.zeros(5))
     assert found is not None
     return found
 
@@ -76,10 +76,34 @@ def test_stars_out_of_focus_and_round_stars_stand_once() -> None:
     assert not two_rests(drawn(np.zeros((1, 2)), np.ones(1), 9), calm()).seen
 
 
+def trailed(
+    seed: int, knock: tuple[float, float] = (0.0, 0.0), at: float = 1.0, length: float = 3.0
+) -> NDArray[np.float32]:
+    """A star that an axis error draws evenly, pushed by so much after a part of the exposure."""
+    part = np.linspace(0, 1, 61)
+    along = (part[:, None] - 0.5) * length * np.array([0.8, 0.6])
+    pushed = (part > at)[:, None] * np.array(knock)
+    path = along + pushed
+    return drawn(path - path.mean(0), np.ones(61), seed)
+
+
+def test_a_push_is_told_where_the_mount_trails_every_frame_alike() -> None:
+    usual = [trailed(seed) for seed in range(9)]
+    calm_one = calm_star(usual, np.full(9, 3.0), np.full(9, 36.9))
+    assert calm_one is not None
+    for knock, at in (((-4.0, 4.0), 0.4), ((5.0, -2.0), 0.65), ((6.0, 4.5), 0.5)):
+        found = two_rests(trailed(20, knock, at), calm_one)
+        assert found.separation_px == pytest.approx(float(np.hypot(*knock)), rel=0.4)
+    for length in (4.0, 6.0, 9.0):
+        assert not two_rests(trailed(21, length=length), calm_one).seen
+
+
 def test_without_calm_frames_or_light_nothing_is_told() -> None:
     star = drawn(np.zeros((1, 2)), np.ones(1), 1)
-    assert calm_star([star, star], np.array([0.1, 0.2])) is None
-    assert calm_star([star] * 5, np.full(5, 3.0)) is None
-    assert calm_star([], np.zeros(0)) is None
+    assert calm_star([star, star], np.array([0.1, 0.2]), np.zeros(2)) is None
+    assert calm_star([star] * 5, np.full(5, 3.0), np.linspace(0, 144, 5)) is None
+    # All drawn out alike they stand for the calm ones.
+    assert calm_star([star] * 5, np.full(5, 3.0), np.full(5, 40.0)) is not None
+    assert calm_star([], np.zeros(0), np.zeros(0)) is None
     assert not two_rests(np.zeros((SIZE, SIZE), np.float32), calm()).seen
     assert not two_rests(np.zeros((0, 0), np.float32), calm()).seen

@@ -53,7 +53,7 @@ TAIL_FRAMES = 3
 SAME_LINE_DEG = 20.0
 MANY_STARS = 40
 """Half of so many have no neighbour at one and the same place by chance."""
-LEAST_OF_RESTS_PX = 2.0
+LEAST_OF_RESTS_PX = 1.5
 """Shorter trails cost no frame."""
 RESOLVED_SIGMAS, PARTED_SIGMAS = 2.0, 8.0
 
@@ -271,7 +271,9 @@ def _closer_doubles(
     """The same with stars that stand twice closer than two peaks show, where some are calm."""
     trail = np.array([motion.trail_px for motion in motions])
     stars = [light.measure.mean_star for light in lights]
-    calm = calm_star([stars[n] for n in asked], trail[list(asked)]) if asked else None
+    angle = np.array([motion.trail_angle_deg for motion in motions])
+    some = list(asked)
+    calm = calm_star([stars[n] for n in some], trail[some], angle[some]) if some else None
     out = list(doubles)
     for n in asked:
         if calm is None or out[n].seen or not trail[n] > LEAST_OF_RESTS_PX:

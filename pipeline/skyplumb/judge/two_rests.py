@@ -23,11 +23,16 @@ Complex = NDArray[np.complex128]
 FEWEST_CALM, MOST_CALM = 3, 9
 CALM_PX = 1.2
 """Longest trail of a calm frame."""
+FEWEST_ALIKE, ALIKE = 5, 0.25
+"""Frames that are trailed alike: so many, their stretches to so much of the usual one."""
 BETTER = 0.35
 """What two rests leave, over what a motion leaves: so 61 of 69 knocks by lot are told, and none of
 197 trails of wind, slip and drive (seeds 260,000 to 262,039)."""
 LEAST_SHARE = 0.1
 """Of the light, in the fainter image."""
+PARTED, ALONG_DEG = 2.0, 25.0
+"""Along a trail that all frames have, a longer one is two of the usual one end to end: two rests
+there have to lie so many of its lengths apart."""
 FADED = 1e-2
 """Of a calm star's transform, below which it is noise."""
 STARTS = (0.15, 0.3, 0.45)
@@ -38,16 +43,23 @@ _Law = Callable[[Floats, Floats], tuple[Complex, Complex]]
 """Of waves and its own numbers: a transform, and how it changes with each of them."""
 
 
-def calm_star(mean_stars: Sequence[NDArray[np.float32]], trail_px: Floats) -> Floats | None:
+def calm_star(
+    mean_stars: Sequence[NDArray[np.float32]], trail_px: Floats, angle_deg: Floats
+) -> Floats | None:
     """Median of the mean stars of the calmest frames, of one sum; None where too few are calm.
+
+    Where the mount trails all frames alike it is that of those: a push moves such a star as well.
 
     Parameters
     ----------
     mean_stars : sequence of ndarray, shape (size, size)
         Of frames of one lens; those of the commonest size count.
-    trail_px : ndarray, shape (n,)
+    trail_px, angle_deg : ndarray, shape (n,)
+        Of their trails.
     """
     order = [int(n) for n in np.argsort(trail_px, kind="stable") if trail_px[n] < CALM_PX]
+    if len(order) < FEWEST_CALM:
+        order = _alike(trail_px, angle_deg)
     calm = [mean_stars[n] for n in order if mean_stars[n].size]
     if not calm:
         return None
@@ -58,6 +70,21 @@ def calm_star(mean_stars: Sequence[NDArray[np.float32]], trail_px: Floats) -> Fl
         return None
     middle = np.median(whole[:MOST_CALM], axis=0)
     return np.asarray(middle / middle.sum())
+
+
+def _alike(trail_px: Floats, angle_deg: Floats) -> list[int]:
+    """Frames whose trails are the usual one, the nearest to it first; none where too few are."""
+    turn = 2 * np.radians(angle_deg)
+    stretch = trail_px[:, None] ** 2 * np.stack([np.cos(turn), np.sin(turn)], 1)
+    known = np.isfinite(stretch).all(1)
+    if np.count_nonzero(known) < FEWEST_ALIKE:
+        return []
+    usual = np.median(stretch[known], axis=0)
+    away = np.where(known, np.hypot(*(stretch - usual).T), np.inf)
+    near = away < ALIKE * np.hypot(*usual)
+    if np.count_nonzero(near) < FEWEST_ALIKE:
+        return []
+    return [int(n) for n in np.argsort(away, kind="stable") if near[n]]
 
 
 def two_rests(mean_star: NDArray[np.float32], calm: Floats) -> Doubled:
@@ -81,8 +108,9 @@ def two_rests(mean_star: NDArray[np.float32], calm: Floats) -> Doubled:
         for way in (along, -along):
             apart = way * np.sqrt(length2 / (share * (1 - share)))
             starts.append(np.array([*(centre - share * apart), share, *apart]))
-    nearest = min(starts, key=lambda one: float(np.sum(waves.left(_resting, one) ** 2)))
-    resting, found = waves.fitted(_resting, nearest)
+    # From some starts a fit ends where one of the two holds next to nothing.
+    fits = [waves.fitted(_resting, one) for one in starts]
+    resting, found = min(fits, key=lambda one: one[0])
     fainter = float(min(found[2], 1 - found[2]))
     if not fainter > LEAST_SHARE:
         return none
@@ -91,9 +119,11 @@ def two_rests(mean_star: NDArray[np.float32], calm: Floats) -> Doubled:
     if not resting < BETTER * min(strewn, drawn):
         return none
     dx, dy = found[3:5]
-    return Doubled(
-        float(np.hypot(dx, dy)), axis_deg(float(np.degrees(np.arctan2(dy, dx)))), fainter
-    )
+    apart, angle = float(np.hypot(dx, dy)), float(np.degrees(np.arctan2(dy, dx)))
+    length, along_deg = _drawn_out(calm)
+    if apart < PARTED * length and abs(axis_deg(angle - along_deg)) < ALONG_DEG:
+        return none
+    return Doubled(apart, axis_deg(angle), fainter)
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +203,17 @@ def _of_sum_one(mean_star: NDArray[np.float32]) -> Floats | None:
     return np.asarray(star / total, np.float64) if total > 0 else None
 
 
-def _excess(star: Floats, calm: Floats) -> tuple[Floats, Floats]:
-    """The star's centre, and its second moments beyond the calm star's, shape (2, 2), px^2."""
+def _drawn_out(calm: Floats) -> tuple[float, float]:
+    """Length and angle of the trail that the calm star has itself, as an even one, px and deg."""
+    _, moments = _excess(calm, calm, 0.0)
+    values, vectors = np.linalg.eigh(moments)
+    turn = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
+    return float(np.sqrt(12 * (values[1] - values[0]))), turn
+
+
+def _excess(star: Floats, calm: Floats, share: float = 1.0) -> tuple[Floats, Floats]:
+    """The star's centre, and its second moments beyond such a share of the calm star's, shape
+    (2, 2), px^2."""
     half = len(star) // 2
     y, x = np.mgrid[: len(star), : len(star)] - half
     place = np.stack([x, y], -1).astype(np.float64)
@@ -185,4 +224,4 @@ def _excess(star: Floats, calm: Floats) -> tuple[Floats, Floats]:
         return centre, np.einsum("yx,yxi,yxj->ij", light, from_centre, from_centre)
 
     centre, moments = about(star)
-    return centre, moments - about(calm)[1]
+    return centre, moments - share * about(calm)[1]
