@@ -129,7 +129,7 @@ def test_help_shows_units_and_defaults(skyplumb: Command, monkeypatch: pytest.Mo
     for option in ("--out", "--rules", "--notes", "--jobs", "--fresh", "--link-into", "--xmp"):
         assert option in words
     assert "--quiet" in words
-    assert "a count" in words
+    assert "0 for one per core" in words
     assert "shipped" in words
     assert "night-notes.yaml on or beside the card" in words
 

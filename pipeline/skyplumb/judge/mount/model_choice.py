@@ -43,7 +43,7 @@ UNLIKELY_AXIS_ARCMIN = 60.0
 UNLIKELY_RATE = 1e-2
 """Nobody who looked for the pole is further off, and no drive that runs at a rate with a name is so
 wrong, but once in a hundred nights each (our choice): both at once is something else."""
-NO_AXIS_ARCMIN = 600.0
+NO_AXIS_ARCMIN = 720.0
 """Nobody who looked where the pole is sets up so far from it (our choice)."""
 UNLIKELY_SHARE = 0.01
 MET_SLIP, MET_WRONG_RATE = 0.1, 0.03
