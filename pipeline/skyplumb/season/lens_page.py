@@ -98,8 +98,8 @@ def _lens(one: SeasonLens) -> Plain:
             ("Focus through a night", _line(one.per_hour, "mean", "px an hour")),
             ("Focus with temperature", _line(one.per_degree, "mean", "px a degree, within nights")),
             (
-                "",
-                _line(one.between_nights, "slope", "px a degree, from night to night"),
+                "Focus, night to night",
+                _line(one.between_nights, "slope", "px a degree of their temperatures"),
             ),
         ],
     }
