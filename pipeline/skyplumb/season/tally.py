@@ -152,7 +152,8 @@ def count_by(frames: pd.DataFrame, keys: Sequence[str]) -> pd.DataFrame:
         table = each.sum().to_frame().T
         table["nights"] = frames["night"].nunique()
         if sky is not None:
-            table[SKY] = sky.median()
+            known = sky.dropna()
+            table[SKY] = known.median() if len(known) else np.nan
     counts = ["frames", "excluded", "judged", "keep", "doubtful", "reject", "untimed"]
     table[counts] = table[counts].astype(int)
     return _with_intervals(table)
