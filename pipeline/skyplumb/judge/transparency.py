@@ -83,10 +83,10 @@ def extinctions_mag(lights: Sequence[Light]) -> Floats:
     known, reference = known[often], reference[often]
     brightest = np.argsort(reference, kind="stable")
     known, reference = known[brightest], reference[brightest]
-    begins = np.cumsum(by_frame.lengths) - by_frame.lengths
-    for n, begin, level in zip(frames, begins, levels, strict=True):
-        mine = slice(begin, begin + np.count_nonzero(owner == n))
-        lost = _lost_mag(lights[n], known, reference, star[mine], magnitude[mine])
+    ends = np.cumsum(by_frame.lengths)[:-1]
+    of_frames = zip(np.split(star, ends), np.split(magnitude, ends), strict=True)
+    for n, level, (stars, seen) in zip(frames, levels, of_frames, strict=True):
+        lost = _lost_mag(lights[n], known, reference, stars, seen)
         out[n] = lost if np.isfinite(lost) else level - clearest
     return out
 

@@ -205,23 +205,23 @@ def _of_sum_one(mean_star: NDArray[np.float32]) -> Floats | None:
 
 def _drawn_out(calm: Floats) -> tuple[float, float]:
     """Length and angle of the trail that the calm star has itself, as an even one, px and deg."""
-    _, moments = _excess(calm, calm, 0.0)
+    _, moments = _about(calm)
     values, vectors = np.linalg.eigh(moments)
     turn = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
     return float(np.sqrt(12 * (values[1] - values[0]))), turn
 
 
-def _excess(star: Floats, calm: Floats, share: float = 1.0) -> tuple[Floats, Floats]:
-    """The star's centre, and its second moments beyond such a share of the calm star's, shape
-    (2, 2), px^2."""
+def _excess(star: Floats, calm: Floats) -> tuple[Floats, Floats]:
+    """The star's centre, and its second moments beyond the calm star's, shape (2, 2), px^2."""
+    centre, moments = _about(star)
+    return centre, moments - _about(calm)[1]
+
+
+def _about(star: Floats) -> tuple[Floats, Floats]:
+    """Centre of a star of sum one from its picture's middle, and its second moments, px^2."""
     half = len(star) // 2
     y, x = np.mgrid[: len(star), : len(star)] - half
     place = np.stack([x, y], -1).astype(np.float64)
-
-    def about(light: Floats) -> tuple[Floats, Floats]:
-        centre = np.einsum("yx,yxi->i", light, place)
-        from_centre = place - centre
-        return centre, np.einsum("yx,yxi,yxj->ij", light, from_centre, from_centre)
-
-    centre, moments = about(star)
-    return centre, moments - share * about(calm)[1]
+    centre = np.einsum("yx,yxi->i", star, place)
+    from_centre = place - centre
+    return centre, np.einsum("yx,yxi,yxj->ij", star, from_centre, from_centre)

@@ -272,10 +272,10 @@ def unlikely(axis_rate: Floats) -> bool:
     """
     axis_arcmin = float(np.degrees(np.hypot(*axis_rate[:2])) * 60)
     rate = float(axis_rate[2])
-    if axis_arcmin > NO_AXIS_ARCMIN and not rate_name_of(rate, 0.0):
-        return True
-    wrong = abs(rate) > UNLIKELY_RATE and not rate_name_of(rate, 0.0)
-    return wrong and (axis_arcmin > UNLIKELY_AXIS_ARCMIN or abs(rate) > 1.0)
+    if rate_name_of(rate, 0.0):
+        return False
+    both = abs(rate) > UNLIKELY_RATE and axis_arcmin > UNLIKELY_AXIS_ARCMIN
+    return both or axis_arcmin > NO_AXIS_ARCMIN or abs(rate) > 1.0
 
 
 def _axis_rate(fit: Regression) -> Floats:
