@@ -86,6 +86,12 @@ def audited(
 
 
 @pytest.fixture
+def continued(audited: Finished, tmp_path: Path) -> Path:
+    """An output folder in which the small card was audited before."""
+    return shutil.copytree(audited.out, tmp_path / "out")
+
+
+@pytest.fixture
 def skyplumb(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> Callable[..., Finished]:

@@ -106,19 +106,19 @@ def open_ordinary(path: Path) -> BinaryIO:
         If it cannot be opened or is no ordinary file: opening a pipe would wait for its writer,
         and opening a device may do anything.
     """
-    _refuse_no_file(path.stat())
+    refuse_no_file(path.stat())
     # Without waiting, should it have become a pipe just now.
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     stream = os.fdopen(os.open(path, flags), "rb")
     try:
-        _refuse_no_file(os.fstat(stream.fileno()))
+        refuse_no_file(os.fstat(stream.fileno()))
     except OSError:
         stream.close()
         raise
     return stream
 
 
-def _refuse_no_file(about: os.stat_result) -> None:
+def refuse_no_file(about: os.stat_result) -> None:
     if not stat.S_ISREG(about.st_mode):
         raise OSError(errno.EINVAL, "not an ordinary file")
 

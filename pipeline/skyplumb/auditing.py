@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from skyplumb._data import cache_folder
+from skyplumb._log import heard, logged
 from skyplumb.digits import counted
 from skyplumb.errors import NothingToAuditError, UserError
 from skyplumb.intake.card import walk
@@ -118,7 +119,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
         One line naming the file and the mend: no such card, a mistake in the rules or
         notes, an output that cannot be written or that another audit is writing.
     """
-    warn = warn or say
+    say, warn = heard(say), heard(warn or say)
     refuse_jobs(options.jobs)
     rules = load_rules(options.rules)
     notes = load_notes(options.notes, options.card)
@@ -137,6 +138,7 @@ def audit(options: Options, say: Say, warn: Say | None = None) -> Audited:
     _refuse_targets(options)
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
+        stack.enter_context(logged(options.out / STORE_FOLDER, f"audit: {options}"))
         store = Store(options.out / STORE_FOLDER, warn)
         stack.callback(store.close)
         workers = WorkerPool(options.jobs, options.cluster)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from skyplumb._data import cache_folder
+from skyplumb._log import heard, logged
 from skyplumb.auditing import nights_of
 from skyplumb.check.answer import Answer, KnownLens, answer_of
 from skyplumb.digits import counted
@@ -80,6 +81,7 @@ def check(asked: Asked, warn: Say) -> Checked:
     UserError
         One line naming the file and the mend.
     """
+    warn = heard(warn)
     card, files = _frames_of(asked.given, warn)
     rules = load_rules(asked.rules)
     notes = load_notes(asked.notes, card)
@@ -93,6 +95,7 @@ def check(asked: Asked, warn: Say) -> Checked:
     refuse_card(cache_folder(), card, "cache folder with SKYPLUMB_CACHE")
     with ExitStack() as stack:
         stack.enter_context(held(out / STORE_FOLDER, out))
+        stack.enter_context(logged(out / STORE_FOLDER, f"check: {asked}"))
         store = Store(out / STORE_FOLDER, warn)
         stack.callback(store.close)
         workers = WorkerPool(asked.jobs, "")

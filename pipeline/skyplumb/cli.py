@@ -19,6 +19,7 @@ from skyplumb.commands.demo import demo
 from skyplumb.commands.ending import (
     AUDITS,
     BAD_USAGE,
+    FAULT,
     INCOMPLETE,
     INTERRUPTED,
     NOTHING_AUDITED,
@@ -92,7 +93,8 @@ def about(
             from skyplumb.keys import surroundings
 
             for name, which in surroundings().items():
-                tell(f"{name} {which}")
+                if name != "skyplumb":
+                    tell(f"{name} {which}")
         raise typer.Exit
 
 
@@ -106,8 +108,18 @@ def _refuse_no_place() -> None:
         ) from None
 
 
+def _of_a_fault(error: Exception) -> str:
+    """In a line, with where the whole account is; also where its traceback is written, if not."""
+    from skyplumb._log import log_of
+    from skyplumb.measure.workers import in_words
+
+    where = log_of(error)
+    report = f"please report it with {where}" if where else "please report it"
+    return f"a fault of skyplumb's own ({in_words(error)}); {report}"
+
+
 def main() -> None:
-    """Parse and run: a known mistake is one line on stderr, never a traceback."""
+    """Parse and run: a mistake, or a fault of ours, is one line on stderr, never a traceback."""
     code: int | str | None = 0
     try:
         _refuse_no_place()
@@ -125,11 +137,12 @@ def main() -> None:
     except UserError as error:
         complain(str(error))
         code = BAD_USAGE
-    except OSError as error:
-        if error.errno != errno.EPIPE:
-            raise
     except SystemExit as ended:
         code = ended.code
+    except Exception as error:
+        if not (isinstance(error, OSError) and error.errno == errno.EPIPE):
+            complain(_of_a_fault(error))
+            code = FAULT
     unsaid = failure("stdout")
     if unsaid is not None and unsaid.errno != errno.EPIPE:
         complain(f"stdout: cannot be written ({unsaid.strerror}); what was asked for is done")

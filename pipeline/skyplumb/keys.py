@@ -47,9 +47,15 @@ def versions(libraries: Iterable[str]) -> dict[str, str]:
 
 
 def surroundings() -> dict[str, str]:
-    """What a report of a fault should tell: the system, Python, and every library we declare."""
-    declared = (re.match(r"[\w-]+", one) for one in requires("skyplumb") or () if "dev" not in one)
-    found = {"python": platform.python_version(), "system": platform.platform()}
+    """What a report of a fault should tell: the versions of skyplumb, of the system, of Python,
+    and of every library that any of it needs at work."""
+    at_work = (one for one in requires("skyplumb") or () if not re.search("'(dev|mutants)'", one))
+    declared = (re.match(r"[\w-]+", one) for one in at_work)
+    found = {
+        "skyplumb": version("skyplumb"),
+        "python": platform.python_version(),
+        "system": platform.platform(),
+    }
     for name in sorted({one[0] for one in declared if one}):
         with suppress(PackageNotFoundError):
             found[name] = version(name)

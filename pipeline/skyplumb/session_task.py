@@ -18,6 +18,7 @@ from threadpoolctl import threadpool_limits
 
 from skyplumb import __version__
 from skyplumb._collector import seldom_collected
+from skyplumb._log import logged
 from skyplumb._terminal import tell
 from skyplumb.errors import UserError
 from skyplumb.intake.notes import Notes
@@ -150,7 +151,7 @@ def judge_session_task(task: SessionTask) -> WrittenNight | UserError | None:
         return None
     store = Store(options.out / STORE_FOLDER)
     try:
-        with steadily():
+        with logged(options.out / STORE_FOLDER), steadily():
             result, broken = _judged(task, store)
             elsewhere = calibration_rows(task.name, task.calibration)
             written = write_session(
@@ -195,7 +196,7 @@ def live_page_task(live: Live, task: SessionTask) -> Path | UserError:
     """Write the page of a session whose frames still arrive; a worker's task."""
     store = Store(task.options.out / STORE_FOLDER)
     try:
-        with steadily():
+        with logged(task.options.out / STORE_FOLDER), steadily():
             result, _ = _judged(task, store)
             return write_live_page(result, task.options.targets, task.options.card, live)
     except UserError as error:

@@ -19,6 +19,7 @@ from functools import partial
 from pathlib import Path, PurePosixPath
 
 from skyplumb._data import cache_folder
+from skyplumb._log import LOG, heard, logged
 from skyplumb.auditing import Audited, audit, nights_of, task_of
 from skyplumb.checking import calibrated_of
 from skyplumb.digits import counted
@@ -81,6 +82,7 @@ def watch(options: Options, say: Say, warn: Say, ring: Callable[[], None]) -> Au
     KeyboardInterrupt
         Where the audit at the end is stopped too.
     """
+    say, warn = heard(say), heard(warn)
     refuse_jobs(options.jobs)
     if not options.card.is_dir():
         raise UserError(f"{options.card}: no such folder; give the one that frames arrive in")
@@ -90,6 +92,7 @@ def watch(options: Options, say: Say, warn: Say, ring: Callable[[], None]) -> Au
     pages: set[Path] = set()
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
+        stack.enter_context(logged(options.out / STORE_FOLDER, f"watch: {options}"))
         store = Store(options.out / STORE_FOLDER, warn)
         stack.callback(store.close)
         workers = WorkerPool(options.jobs, options.cluster)
@@ -320,6 +323,7 @@ class Watch:
         try:
             written = self._writing.result()
         except LostError as lost:
+            LOG.error("the page could not be written\n%s", lost.lost.trace)
             written = UserError(f"the page could not be written ({lost.lost.words})")
         self._writing = None
         if isinstance(written, UserError):

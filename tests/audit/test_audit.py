@@ -54,12 +54,6 @@ def listing(folder: Path) -> list[tuple[str, int, int, int, int]]:
     )
 
 
-@pytest.fixture
-def continued(audited: Finished, tmp_path: Path) -> Path:
-    """An output folder in which the small card was audited before."""
-    return shutil.copytree(audited.out, tmp_path / "out")
-
-
 class Spy(Acting):
     """Keeps what was measured."""
 

@@ -35,12 +35,6 @@ EXTRA_OF = {"/demo/": "demo", "/measure/cluster.py": "cluster"}
 """What may import the libraries of an extra."""
 
 
-@pytest.fixture
-def continued(audited: Finished, tmp_path: Path) -> Path:
-    """An output folder in which the small card was audited before."""
-    return shutil.copytree(audited.out, tmp_path / "out")
-
-
 # Help
 
 

@@ -55,12 +55,6 @@ from smallcard import (
 Command = Callable[..., Finished]
 
 
-@pytest.fixture
-def continued(audited: Finished, tmp_path: Path) -> Path:
-    """An output folder in which the small card was audited before."""
-    return shutil.copytree(audited.out, tmp_path / "out")
-
-
 # Verdicts by hand
 
 
@@ -253,6 +247,9 @@ def test_a_fault_in_any_stage_costs_one_row_and_is_said(
     assert "MIST_0002.dng" in done.stderr
     others = [file for file in LIGHTS if not file.endswith("MIST_0002.dng")]
     assert all(done.rows[file]["verdict"] for file in others)
+    log = (continued / ".skyplumb" / "log.txt").read_text("utf-8")
+    assert "Traceback (most recent call last)" in log
+    assert "in stumbles" in log
 
 
 # Star patterns

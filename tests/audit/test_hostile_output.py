@@ -16,12 +16,6 @@ Command = Callable[..., Finished]
 
 
 @pytest.fixture
-def continued(audited: Finished, tmp_path: Path) -> Path:
-    """An output folder in which the small card was audited before."""
-    return shutil.copytree(audited.out, tmp_path / "out")
-
-
-@pytest.fixture
 def card(small_card: Path, tmp_path: Path) -> Path:
     """A copy of the small card, to be looked at afterwards."""
     shutil.copy2(small_card.parent / "night-notes.yaml", tmp_path)

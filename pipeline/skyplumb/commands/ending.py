@@ -14,6 +14,8 @@ NOTHING_AUDITED = 1
 BAD_USAGE = 2
 INCOMPLETE = 3
 """The card was pulled out in the middle, or a session failed: call it again."""
+FAULT = 70
+"""A fault of skyplumb's own; the number that sysexits.h has for one."""
 INTERRUPTED = 130
 TERMINATED = 143
 """128 and the number of the signal, as shells have it."""
@@ -23,6 +25,7 @@ _ENDS = {
     NOTHING_AUDITED: "nothing could be audited",
     BAD_USAGE: "a mistake in what it was given",
     INCOMPLETE: "the card fails or was pulled out, or a session failed: call it again",
+    FAULT: "a fault of skyplumb's own",
     INTERRUPTED: "stopped",
 }
 
@@ -30,6 +33,7 @@ _ENDS = {
 def epilog(*examples: str, codes: Sequence[int] = (0, BAD_USAGE)) -> str:
     """What stands below the options: calls as they are typed, and what the exit codes say."""
     lines = ["\b", "Examples:", *(f"  skyplumb {example}" for example in examples)]
+    codes = sorted({*codes, FAULT})
     lines += ["", "\b", "Exit codes:", *(f"  {code:<3} {_ENDS[code]}" for code in codes)]
     return "\n".join(lines)
 

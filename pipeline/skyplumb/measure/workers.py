@@ -29,6 +29,7 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any, Protocol, TypeVar
 
+from skyplumb._log import LOG, traced
 from skyplumb.errors import UserError
 from skyplumb.measure.caps import cap_cpu, cap_memory, leave_no_core, over_its_time
 
@@ -78,6 +79,8 @@ class Lost:
     an exception nobody foresaw."""
     words: str
     """What happened; for a fault the exception and where it was raised."""
+    trace: str = ""
+    """Of a fault the whole traceback, for the log."""
 
 
 class LostError(Exception):
@@ -154,6 +157,8 @@ def _result(future: Future[Any]) -> Any:
     try:
         return future.result()
     except LostError as error:
+        if error.lost.trace:
+            LOG.error("a worker met a fault\n%s", error.lost.trace)
         return error.lost
 
 
@@ -406,7 +411,7 @@ def _work(line: Connection) -> None:
         except (EOFError, OSError):
             return
         except Exception as error:  # such as a module that is not found here
-            line.send(Lost("fault", in_words(error)))
+            line.send(Lost("fault", in_words(error), traced(error)))
             continue
         cap_cpu(limits.cpu_s)
         answer = _answer(task, item, limits.memory_bytes)
@@ -424,7 +429,7 @@ def _answer(task: Callable[[Any], Any], item: Any, memory_bytes: int) -> Any:
     except MemoryError:
         return Lost("memory", f"needs more than {memory_bytes / 1e9:g} GB of memory")
     except Exception as error:  # nobody foresaw it: the caller says so and goes on
-        return Lost("fault", in_words(error))
+        return Lost("fault", in_words(error), traced(error))
     finally:
         cap_memory(0)
 

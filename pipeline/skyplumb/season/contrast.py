@@ -26,9 +26,7 @@ from math import inf, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import expit, ndtri, stdtr, stdtrit
 
 from skyplumb.season.mixed_model import LOGIT, Mixed, Prior, fit_mixed
 
@@ -89,12 +87,12 @@ class Contrast:
     @property
     def p(self) -> float:
         """Two-sided chance of so much where there is no difference."""
-        return float(2 * student.sf(abs(self.step) / self.sigma, self.df))
+        return float(2 * stdtr(self.df, -abs(self.step) / self.sigma))
 
     @property
     def reach(self) -> float:
         """Half of the 95 % interval."""
-        return float(student.ppf(0.975, self.df) * self.sigma)
+        return float(stdtrit(self.df, 0.975) * self.sigma)
 
     def rates(self) -> tuple[float, float]:
         """Hit rates of both sides, the mean over nights [2]_."""
@@ -115,13 +113,13 @@ class Contrast:
     def settled_by_nights(self) -> float:
         """Times as many nights, of as many frames, would show a difference as large as it looks
         in `CHANCE` of cases; 1 or less where it is shown."""
-        wanted = abs(self.step) / (norm.ppf(0.975) + norm.ppf(CHANCE))
+        wanted = abs(self.step) / (ndtri(0.975) + ndtri(CHANCE))
         times = (self.sigma / wanted) ** 2 if wanted > 0 else inf
         return float(times) if times < MOST else inf
 
     def settled_by_frames(self) -> float:
         """Times as many frames in the same nights would; infinite where nights differ too much."""
-        wanted = (abs(self.step) / (norm.ppf(0.975) + norm.ppf(CHANCE))) ** 2
+        wanted = (abs(self.step) / (ndtri(0.975) + ndtri(CHANCE))) ** 2
         of_frames = self.sigma**2 * (1 - self.by_nights)
         rest = wanted - self.sigma**2 * self.by_nights
         times = of_frames / rest if rest > 0 else inf

@@ -21,8 +21,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincinv, logsumexp, ndtr, ndtri, xlog1py, xlogy
-from scipy.stats import gamma
+from scipy.special import gammaincinv, gammaln, logsumexp, ndtr, ndtri, xlog1py, xlogy
 
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 
@@ -219,7 +218,14 @@ def _axis_draws(axis_arcmin: Floats, draws: int, rng: np.random.Generator) -> tu
     log_post = log_post - (shape - AXIS_SHAPE_PRIOR[0]) ** 2 / (2 * AXIS_SHAPE_PRIOR[1] ** 2)
     square, power = np.exp(2 * size), np.exp(shape)
     seen = np.maximum(axis_arcmin, 0.1)[:, None] ** 2
-    log_post = log_post + gamma.logpdf(seen, power, scale=square / power).sum(axis=0)
+    inverse_scale = power / square
+    log_gamma = (
+        xlogy(power, inverse_scale)
+        - gammaln(power)
+        + (power - 1) * np.log(seen)
+        - inverse_scale * seen
+    )
+    log_post = log_post + log_gamma.sum(axis=0)
     weight = np.exp(log_post - log_post.max())
     rows = rng.choice(len(weight), draws, p=weight / weight.sum())
     return square[rows], power[rows]

@@ -15,13 +15,13 @@ from math import inf, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from skyplumb.digits import named
 from skyplumb.errors import UserError
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.discrepancy import shifted
 from skyplumb.season.kit import gap_between, lenses_of, limit_px, pixel_pitch, runs_at
+from skyplumb.season.lattice import lattice
 from skyplumb.season.night_ahead import (
     NightAhead,
     Target,
@@ -199,7 +199,7 @@ def _tonight(rig: Rig, night: NightAhead, ask: PlanAsk, latitude: float) -> Ahea
 
 def _net() -> Floats:
     """Every night with the same frames through it, shape (NIGHTS x FRAMES, 9)."""
-    nights = qmc.Sobol(6, scramble=False).random(NIGHTS) + 0.5 / NIGHTS
+    nights = lattice(NIGHTS, 6)
     frame = (np.arange(FRAMES) + 0.5) / FRAMES
     # Steps of the golden angle lie against the moments in every way.
     phase = frame + np.arange(FRAMES) * (np.sqrt(5) - 1) / 2

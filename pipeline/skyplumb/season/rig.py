@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import expit, ndtri
-from scipy.stats import qmc
 
 from skyplumb.season.discrepancy import Discrepancy
 from skyplumb.season.drift import (
@@ -22,6 +21,7 @@ from skyplumb.season.drift import (
     refraction_arcsec_min,
     trail_arcsec,
 )
+from skyplumb.season.lattice import lattice
 from skyplumb.season.mixed_model import Mixed
 
 Floats = NDArray[np.float64]
@@ -178,8 +178,7 @@ class Ahead:
         better = better or Better()
         rng = np.random.default_rng(SEED)
         if net is None:
-            # A net of evenly spread points; half a step keeps them off the ends.
-            net = qmc.Sobol(9, scramble=False).random(POINTS) + 0.5 / POINTS
+            net = lattice(POINTS, 9)
         axis, rate, gusts, slips, rest = ndtri(net[:, :5]).T
         turn, way, phase = 2 * np.pi * net[:, 5:8].T
         if wind is not None:

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from skyplumb.records import NAN
 
@@ -100,6 +100,6 @@ def _fitted(design: Floats, values: Floats, sigmas: Floats) -> tuple[Floats, Flo
     if solved(least)[2] > free:
         scatter = float(brentq(lambda s: solved(s)[2] - free, least, 10 * most))
     fit, covariance, squares = solved(scatter)
-    times = float(student.ppf(0.975, free)) * np.sqrt(max(squares / free, 1.0))
+    times = float(stdtrit(free, 0.975)) * np.sqrt(max(squares / free, 1.0))
     reach: Floats = times * np.sqrt(np.diag(covariance))
     return fit, reach, scatter if scatter > least else 0.0
