@@ -160,14 +160,16 @@ class Population:
     period_s: Floats
 
     def nights(self, axis: Floats, rate: Floats) -> Faults:
-        """Faults of shape (draws, points), from standard normal points."""
-        shape = (len(self.rate), len(axis))
-        much = gammaincinv(self.axis_shape[:, None], ndtr(axis)) / self.axis_shape[:, None]
+        """Faults of shape (draws, points), and (draws, 1) where all nights have the same, from
+        standard normal points."""
+        # Shapes are those of a grid, of which many draws share one.
+        shapes, which = np.unique(self.axis_shape, return_inverse=True)
+        much = (gammaincinv(shapes[:, None], ndtr(axis)) / shapes[:, None])[which]
         return Faults(
             np.sqrt(self.axis_square[:, None] * much),
             self.rate[:, None] + self.rate_sd[:, None] * rate,
-            np.broadcast_to(self.periodic[:, None], shape),
-            np.broadcast_to(self.period_s[:, None], shape),
+            self.periodic[:, None],
+            self.period_s[:, None],
         )
 
 

@@ -37,7 +37,8 @@ hundreds of frames."""
 _LOG_WEIGHT = -0.5 * _GRID**2
 _LOG_WEIGHT = _LOG_WEIGHT - logsumexp(_LOG_WEIGHT)
 
-
+AT_ONCE = 200_000
+"""Numbers that are worked on at once: few enough for a processor's own memory."""
 PROPOSED = 800
 TAIL = 6
 """Degrees of freedom of the proposal."""
@@ -149,13 +150,16 @@ def fit_mixed(
         if len(order):
             width = np.exp(np.clip(params[:, -1:], -8, 4))
             fitted = fixed + params[:, :-1] @ design.T
-            for n in range(len(params)):
-                log_p, log_q = _log_chances(link, fitted[n][:, None] + width[n] * _GRID)
+            at_once = max(AT_ONCE // (len(order) * len(_GRID)), 1)
+            for first in range(0, len(params), at_once):
+                some = slice(first, first + at_once)
+                eta = fitted[some, :, None] + width[some, None] * _GRID
+                log_p, log_q = _log_chances(link, eta)
                 rows = success[:, None] * log_p + (total - success)[:, None] * log_q
-                by_night = np.add.reduceat(rows, starts, axis=0) + _LOG_WEIGHT
-                most = by_night.max(axis=1)
-                inside = np.exp(by_night - most[:, None]).sum(axis=1)
-                value[n] -= (most + np.log(inside)).sum()
+                by_night = np.add.reduceat(rows, starts, axis=1) + _LOG_WEIGHT
+                most = by_night.max(axis=2)
+                inside = np.exp(by_night - most[:, :, None]).sum(axis=2)
+                value[some] -= (most + np.log(inside)).sum(axis=1)
         return np.asarray(value)
 
     found = minimize(cost, mean, jac=True, method="BFGS", options={"gtol": 1e-4})

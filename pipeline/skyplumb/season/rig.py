@@ -205,13 +205,15 @@ class Ahead:
             exact = still + better.axis_arcmin
             faults = Faults(exact, faults.rate_ppm, faults.periodic_arcsec, faults.period_s)
         self.faults = faults
+        self._trails: dict[float, tuple[Floats, Floats]] = {}
         factor, scatter = rig.drift.draws(draws, rng)
         self.factor, self.scatter = factor[:, None], scatter[:, None]
         parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
         self.slips, self.events, self.rest = parts
-        self.log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
+        log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
         if better.all_fixed:
-            self.log_slips = self.log_slips - np.inf
+            log_slips = log_slips - np.inf
+        self.slips_per_min = np.exp(np.minimum(log_slips, MOST))
         self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
         self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
 
@@ -221,18 +223,25 @@ class Ahead:
 
     def chances(self, scale: float, exposure_s: float, limit_px: float) -> Floats:
         """The same point by point, shape (draws, points)."""
-        time = np.full(1, exposure_s)
-        trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
+        trail, log_trail = self._trail(exposure_s)
         limit = limit_px * scale
-        good = held(np.log(trail), np.log(limit), self.factor, self.scatter)
+        good = held(log_trail, np.log(limit), self.factor, self.scatter)
         minutes = exposure_s / 60
-        slips = np.exp(np.minimum(self.log_slips, MOST)) * minutes * EVENT_ROOM_ARCSEC / limit
+        slips = self.slips_per_min * minutes * EVENT_ROOM_ARCSEC / limit
         power, bend = np.maximum(self.events[:, 1:2], 0), np.maximum(self.events[:, 2:3], 0)
         longer = np.maximum(self.events[:, 3:4], -0.95)
         room = np.log(EVENT_ROOM_ARCSEC / room_arcsec(trail, limit))
         room = np.where(room > 0, power * room, power * room - bend * room**2)
         gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
         return np.asarray(good * np.exp(-slips - gusts) * self.fine)
+
+    def _trail(self, exposure_s: float) -> tuple[Floats, Floats]:
+        """What the mount draws, arcsec, and its logarithm; the same whatever the lens."""
+        if exposure_s not in self._trails:
+            time = np.full(1, exposure_s)
+            trail = trail_arcsec(self.faults, time, self.dec_deg, *self.chance)
+            self._trails[exposure_s] = trail, np.log(trail)
+        return self._trails[exposure_s]
 
 
 def room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
