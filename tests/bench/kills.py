@@ -1,9 +1,11 @@
-"""Killed at random moments and resumed: `python -m tests.bench.kills` prints the table.
+"""Killed at random moments and called again: `python -m tests.bench.kills` prints the table.
 
-A small drawn card is audited once without disturbance. Then, each time into a new folder, the
-audit and its workers are stopped at a moment drawn evenly over that time and the same command
-is called again. The second call must write the same bytes, leave no litter, and end well; the
-card must be as it was, byte for byte and stamp for stamp.
+A small drawn card is audited, its output written anew from what is kept (pages, lists, links,
+sidecars), tallied and foretold, each once without disturbance. Then, each time into a new folder,
+one of these is stopped with its workers at a moment drawn evenly over the time it takes, by one
+signal after the other, and the same command is called again. The second call must write, or say,
+the same bytes, leave no litter, and end well; the card must be as it was, byte for byte and stamp
+for stamp.
 """
 
 from __future__ import annotations
@@ -13,11 +15,10 @@ import os
 import random
 import shutil
 import signal
-import sqlite3
 import subprocess
 import tempfile
 import time
-from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,22 +26,51 @@ from ..smallcard import SKYPLUMB, Finished, draw_small_card
 from .tables import Table, aim
 
 LIMIT_S = 600
-SEED = 11
 LITTER = (".unfinished-*", "*.part", "*.tmp")
+SIGNALS = (signal.SIGKILL, signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A command that is stopped."""
+
+    name: str
+    words: Callable[[Path], Sequence[Path | str]]
+    """What is called, by the folder that it writes to."""
+    ready: Callable[[Path], object] = Path.mkdir
+    """Makes that folder."""
 
 
 @dataclass(frozen=True, slots=True)
 class Fate:
-    """What one stopped audit left, and what the next made of it."""
+    """What one stopped call left, and what the next made of it."""
 
-    kept: int
-    """Frames that had their measure when it was stopped."""
     finished: bool
     """It was done before the signal came."""
     same: bool
     ended_well: bool
     traceback: bool
     litter: int
+
+
+def jobs_of(card: Path, whole: Path, workers: int) -> tuple[Job, ...]:
+    """All that writes or says something, of a card and its audit."""
+    audit = ("audit", card, "--jobs", str(workers), "--out")
+
+    def kept(folder: Path) -> None:
+        """The measures alone, so that nearly all of the time goes into judging and writing."""
+        shutil.copytree(whole / ".skyplumb", folder / "out" / ".skyplumb")
+
+    return (
+        Job("audit", lambda to: (*audit, to / "out")),
+        Job(
+            "pages, lists, links and sidecars",
+            lambda to: (*audit, to / "out", "--link-into", to / "links", "--xmp", "--share"),
+            kept,
+        ),
+        Job("tally", lambda to: ("tally", whole, "--out", to / "season")),
+        Job("forecast", lambda to: ("forecast", whole, "--json")),
+    )
 
 
 def stamps(card: Path) -> dict[str, tuple[int, int, bytes]]:
@@ -52,12 +82,11 @@ def stamps(card: Path) -> dict[str, tuple[int, int, bytes]]:
     }
 
 
-def stopped(card: Path, out: Path, jobs: int, after_s: float, number: int) -> tuple[bool, str]:
-    """Start an audit and stop it; whether it had ended by itself, and what it said."""
-    command = [*SKYPLUMB, "audit", str(card), "--out", str(out), "--jobs", str(jobs)]
+def stopped(job: Job, folder: Path, after_s: float, number: int) -> tuple[bool, str]:
+    """Start a call and stop it; whether it had ended by itself, and what it said."""
     with subprocess.Popen(
-        command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
-        start_new_session=True,
+        [*SKYPLUMB, *map(str, job.words(folder))], stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE, text=True, start_new_session=True,
     ) as running:  # fmt: skip
         try:
             _, said = running.communicate(timeout=after_s)
@@ -69,82 +98,78 @@ def stopped(card: Path, out: Path, jobs: int, after_s: float, number: int) -> tu
     return False, said
 
 
-def resumed(card: Path, out: Path, jobs: int) -> subprocess.CompletedProcess[str]:
-    """The same command, to its end."""
-    command = [*SKYPLUMB, "audit", str(card), "--out", str(out), "--jobs", str(jobs)]
-    return subprocess.run(command, capture_output=True, text=True, timeout=LIMIT_S)
+def called(job: Job, folder: Path) -> tuple[dict[str, bytes], subprocess.CompletedProcess[str]]:
+    """The call to its end, with all that it wrote and said; folders go by one name."""
+    done = subprocess.run(
+        [*SKYPLUMB, *map(str, job.words(folder))], capture_output=True, text=True, timeout=LIMIT_S
+    )
+    told = done.stdout.encode() if job.name == "forecast" else b""
+    files = Finished(folder, 0, "", "").files | {"said": told}
+    name = str(folder).encode()
+    return {file: held.replace(name, b"FOLDER") for file, held in files.items()}, done
 
 
-def fate(
-    card: Path, whole: dict[str, bytes], out: Path, jobs: int, after_s: float, number: int
-) -> Fate:
-    """Stop one audit, go on, compare."""
-    finished, said = stopped(card, out, jobs, after_s, number)
-    store = next(iter(out.glob(".skyplumb/*.sqlite")), None)
-    kept = _measures(store) if store else 0
-    done = resumed(card, out, jobs)
-    files = Finished(out, 0, "", "").files
+def fate(job: Job, whole: dict[str, bytes], folder: Path, after_s: float, number: int) -> Fate:
+    """Stop one call, go on, compare."""
+    shutil.rmtree(folder, ignore_errors=True)
+    job.ready(folder)
+    finished, said = stopped(job, folder, after_s, number)
+    files, done = called(job, folder)
     return Fate(
-        kept=kept,
         finished=finished,
         same=files == whole,
         ended_well=done.returncode == 0,
         traceback="Traceback" in said + done.stderr,
-        litter=sum(1 for pattern in LITTER for _ in out.rglob(pattern)),
+        litter=sum(1 for pattern in LITTER for _ in folder.rglob(pattern)),
     )
 
 
-def _measures(store: Path) -> int:
-    with sqlite3.connect(f"file:{store}?mode=ro", uri=True) as base:
-        try:
-            return int(base.execute("select count(*) from shots").fetchone()[0])
-        except sqlite3.Error:
-            return 0
-
-
-def kill_tables(kills: int, jobs: int, folder: Path) -> list[Table]:
-    """Draw the card, audit it once, then stop audits of it."""
+def kill_tables(kills: int, workers: int, folder: Path, seed: int) -> list[Table]:
+    """Draw the card, do each job once, then stop them in turn."""
     card = draw_small_card(folder / "drawn")
-    begin = time.perf_counter()
-    resumed(card, folder / "whole", jobs)
-    took_s = time.perf_counter() - begin
-    whole = Finished(folder / "whole", 0, "", "").files
+    whole = folder / "whole" / "out"
+    whole.parent.mkdir()
+    jobs = jobs_of(card, whole, workers)
+    called(jobs[0], whole.parent)
     before = stamps(card)
-    lot = random.Random(SEED)
+    lot = random.Random(seed)
     rows: list[tuple[str, ...]] = []
-    for number, times in ((signal.SIGKILL, kills), (signal.SIGINT, kills // 5),
-                          (signal.SIGTERM, kills // 5)):  # fmt: skip
+    for job in jobs:
+        job.ready(folder / job.name)
+        begin = time.perf_counter()
+        wanted, done = called(job, folder / job.name)
+        took_s = time.perf_counter() - begin
+        assert done.returncode == 0, done.stderr
         fates = []
-        for _ in range(times):
-            out = folder / "out"
-            shutil.rmtree(out, ignore_errors=True)
-            fates.append(fate(card, whole, out, jobs, lot.uniform(0.0, took_s), number))
-            print(number.name, fates[-1], flush=True)
-        kept = Counter(min(one.kept, 12) for one in fates if not one.finished)
-        told = "none" if not kept else f"{min(kept)} to {max(kept)}"
+        for turn in range(kills):
+            number = SIGNALS[turn % len(SIGNALS)]
+            after_s = lot.uniform(0.0, took_s)
+            fates.append(fate(job, wanted, folder / "out", after_s, number))
+            print(job.name, number.name, f"{after_s:.2f} s", fates[-1], flush=True)
         rows += [
-            (f"{number.name} at a random moment of {took_s:.0f} s", "", "", "", str(len(fates))),
-            ("  done before it came", str(sum(one.finished for one in fates)), "", "", ""),
-            ("  frames measured when stopped", told, "", "", ""),
-            aim("  resumed to the same bytes", sum(one.same for one in fates), times, least=True),
-            aim("  second call ended well", sum(one.ended_well for one in fates), times,
+            (f"{job.name}, at a random moment of {took_s:.1f} s", "", "", "", str(kills)),
+            ("  done before the signal came", str(sum(one.finished for one in fates)), "", "", ""),
+            aim("  the same bytes the second time", sum(one.same for one in fates), kills,
+                least=True),
+            aim("  second call ended well", sum(one.ended_well for one in fates), kills,
                 least=True),
             aim("  tracebacks", sum(one.traceback for one in fates), 0),
             aim("  files left over", sum(one.litter for one in fates), 0),
         ]  # fmt: skip
     changed = 0 if stamps(card) == before else 1
     rows.append(aim("changes on the card", changed, 0))
-    return [Table("Stopped and resumed", ("what", "found", "aim", "", "of"), rows)]
+    return [Table("Stopped and called again", ("what", "found", "aim", "", "of"), rows)]
 
 
 def main() -> None:
     """Parse, stop, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.kills", description=__doc__)
-    parser.add_argument("--kills", type=int, default=50, help="by SIGKILL [default: 50]")
+    parser.add_argument("--kills", type=int, default=15, help="of each job [default: 15]")
     parser.add_argument("--jobs", type=int, default=2, help="processes of an audit [default: 2]")
+    parser.add_argument("--seed", type=int, default=11, help="of the moments [default: 11]")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        for table in kill_tables(asked.kills, asked.jobs, Path(folder)):
+        for table in kill_tables(asked.kills, asked.jobs, Path(folder), asked.seed):
             print(table.text())
 
 
