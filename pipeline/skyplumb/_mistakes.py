@@ -1,4 +1,4 @@
-"""Mistakes on the command line, each in one line with the mend."""
+"""Mistakes on the command line, each in one line with the mend; and its help in plain words."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import typer
+import typer.core
 
 UsageError: type[Exception] = typer.BadParameter.__bases__[0]
 """What is raised for every such mistake; by way of a class of typer's own, since the library that
@@ -46,3 +47,19 @@ def in_a_line(error: Any) -> str:
     said = said.replace("Input should", "should")
     said = re.sub(r"^Invalid value for '?(--?[\w-]+)'?[^:]*: ", r"\1: ", said).rstrip(".")
     return f"{said[:1].lower()}{said[1:]}; `{command} --help` says what it takes"
+
+
+class Plain(typer.core.TyperCommand):
+    """A command whose help tells an argument by its name, without the name of a type in Python."""
+
+    def get_params(self, ctx: Any) -> list[Any]:
+        """Arguments and options."""
+        params: list[Any] = list(super().get_params(ctx))
+        for one in params:
+            if one.param_type_name == "argument":
+                one.display_type_rich = _nothing
+        return params
+
+
+def _nothing(ctx: Any) -> None:
+    """Of a type."""

@@ -11,7 +11,7 @@ import typer
 
 from skyplumb import __version__
 from skyplumb._collector import seldom_collected
-from skyplumb._mistakes import UsageError, in_a_line, understood
+from skyplumb._mistakes import Plain, UsageError, in_a_line, understood
 from skyplumb._terminal import complain, failure, tell
 from skyplumb.commands.audit import audit
 from skyplumb.commands.check import check
@@ -74,7 +74,7 @@ _EPILOGS = {
 }
 for _command in (audit, check, watch, rules, notes, demo, tally, forecast, plan):
     _name = _command.__name__
-    app.command(short_help=_SHORT.get(_name), epilog=_EPILOGS[_name])(_command)
+    app.command(cls=Plain, short_help=_SHORT.get(_name), epilog=_EPILOGS[_name])(_command)
 
 
 @app.callback()

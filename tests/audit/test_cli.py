@@ -128,6 +128,15 @@ def test_help_shows_units_and_defaults(skyplumb: Command, monkeypatch: pytest.Mo
     assert "night-notes.yaml on or beside the card" in words
 
 
+@pytest.mark.parametrize("name", ["audit", "check", "watch", "tally", "plan", "rules", "notes"])
+def test_help_tells_arguments_by_their_names_alone(skyplumb: Command, name: str) -> None:
+    told = skyplumb(name, "-h").stdout
+    arguments = told[told.index("Arguments:") : told.index("Options:")]
+    assert arguments.split()[1].isupper()
+    assert "<" not in arguments
+    assert "ath" not in arguments
+
+
 def test_readme_names_every_command_and_option_and_no_other() -> None:
     readme = (shipped("config").parent / "README.md").read_text("utf-8")  # type: ignore[attr-defined]
     commands = typer.main.get_command(app).commands  # type: ignore[attr-defined]

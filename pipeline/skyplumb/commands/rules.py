@@ -13,7 +13,9 @@ from skyplumb._terminal import tell
 def rules(
     file: Annotated[
         Path | None,
-        typer.Argument(help="Rules file to check.", show_default="print the shipped rules"),
+        typer.Argument(
+            metavar="FILE", help="Rules file to check.", show_default="print the shipped rules"
+        ),
     ] = None,
 ) -> None:
     """Print the shipped rules, or check a file."""
