@@ -30,6 +30,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     regress,
     respond,
+    share_of,
     slip_path,
     slip_pull,
 )
@@ -378,7 +379,7 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         told = float(other.solution[at] * 60) * _mean_pull(data, slipping, not evenly)
         law = (told - slip) / np.sqrt(2)
         # The axis error that the other law leaves, as likely as that law.
-        share = 1 / (1 + np.exp(np.clip((other.criterion - best.criterion) / 2, -50, 50)))
+        share = share_of(best.criterion - other.criterion)
         moved = (other.solution[:3] - solution[:3]) / SIDEREAL_RATE_ARCSEC_S
         fit = replace(
             fit,

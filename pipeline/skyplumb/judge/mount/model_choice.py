@@ -22,6 +22,7 @@ from skyplumb.judge.mount.regression import (
     pointing_scatter_arcsec,
     prior_penalty,
     regress,
+    share_of,
     slip_pull,
 )
 from skyplumb.judge.mount.result import MountFit, rate_name_of
@@ -63,6 +64,7 @@ FRAMES_A_PERIOD = 2.15
 """Least, for a period to be told from others: two show a swing, by Nyquist, and as well any other
 that is folded about them."""
 ALIKE = 0.01
+"""By so little no criterion prefers one onset to another between the same frames."""
 MODEL_GAIN = 12.0
 """How much an added fault must lower the information criterion; see `fit_mount`."""
 
@@ -98,7 +100,7 @@ def faults_seen(data: Observations) -> Regression:
     fits, driven_right = [plain], []
     if data.earth_fixed:
         onsets = _onsets(data)
-        before = float(data.time[0]) - LONG_BEFORE_S
+        before = _long_before(data)
         slips = _best_of(data, [Model(slip_onset=onset) for onset in onsets], plain, MORE_ONSETS)
         fits += [fit for fit in slips if _stands_out(fit)]
         alone = [Model(slip_onset=onset, rate=False) for onset in (before, *onsets)]
@@ -111,7 +113,7 @@ def faults_seen(data: Observations) -> Regression:
     # A clear rate error stands, unless a slip alone tells what was seen far more simply.
     if driven_right and _has_wrong_rate(base):
         best_slip = min(driven_right, key=lambda f: f.criterion).model
-        tried = {best_slip.slip_onset, float(data.time[0]) - LONG_BEFORE_S}
+        tried = {best_slip.slip_onset, _long_before(data)}
         driven_right += [
             regress(data, replace(best_slip, slip_onset=onset, slips_evenly=True))
             for onset in sorted(one for one in tried if one is not None)
@@ -134,6 +136,11 @@ def faults_seen(data: Observations) -> Regression:
         best = best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
     asked = data.earth_fixed and not _has_wrong_rate(best) and _is_told(best)
     return _axis_or_slip(data, best) if asked else best
+
+
+def _long_before(data: Observations) -> float:
+    """The onset of a slip that began before the first frame, s."""
+    return float(data.time[0]) - LONG_BEFORE_S
 
 
 def _has_wrong_rate(fit: Regression) -> bool:
@@ -204,8 +211,7 @@ def _rate_or_slip(data: Observations, rate: Regression, slip: Regression) -> Reg
         return slip
     elif gain < -MODEL_GAIN or rate.model.slip_onset is not None:
         return rate
-    # Criteria are minus twice the logarithm of a likelihood each.
-    share = float(1 / (1 + np.exp(-np.clip(gain / 2, -50, 50))))
+    share = share_of(gain)
     first, second = (slip, rate) if share > 0.5 else (rate, slip)
     return replace(first, rival=second, rival_share=max(min(share, 1 - share), 1 - most))
 
@@ -220,8 +226,7 @@ def _axis_or_slip(data: Observations, axis: Regression) -> Regression:
     """
     if axis.rival is not None or axis.model.slip_onset is not None or axis.model.flexure:
         return axis
-    before = float(data.time[0]) - LONG_BEFORE_S
-    all_along = replace(axis.model, slip_onset=before, rate=False)
+    all_along = replace(axis.model, slip_onset=_long_before(data), rate=False)
     slip = min(
         (regress(data, replace(all_along, slips_evenly=evenly)) for evenly in (False, True)),
         key=lambda fit: fit.criterion,
@@ -233,8 +238,7 @@ def _axis_or_slip(data: Observations, axis: Regression) -> Regression:
     squares = (speeds - slip.solution[3]) ** 2 / slip.covariance[3, 3]
     likely = np.exp(-(squares + [prior_penalty(way) for way in ways]) / 2)
     gain = axis.criterion - slip.criterion + prior_penalty(slip.solution)
-    odds = gain / 2 + np.log(MET_SLIP * likely.mean() + 1e-300)
-    share = float(1 / (1 + np.exp(-np.clip(odds, -50, 50))))
+    share = share_of(gain + 2 * np.log(MET_SLIP * likely.mean() + 1e-300))
     if share < LEAST_RIVAL:
         return axis
     mean = np.average(ways, axis=0, weights=likely)

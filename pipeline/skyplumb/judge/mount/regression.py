@@ -268,6 +268,12 @@ def respond(data: Observations, fit: Regression, turn: Floats) -> Floats:
     return _solve(replace(data, turn=turn), _columns(data, fit.model), information)[0]
 
 
+def share_of(gain: float) -> float:
+    """How likely the better of two models is, by how much lower its criterion is: criteria are
+    minus twice the logarithm of a likelihood each."""
+    return float(1 / (1 + np.exp(-np.clip(gain / 2, -50, 50))))
+
+
 def prior_penalty(solution: Floats) -> float:
     """Minus twice the logarithm of how likely an axis error is before anything is seen.
 

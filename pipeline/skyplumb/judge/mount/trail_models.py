@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -154,11 +155,7 @@ def _with_period(data: Evidence, base: _Tried) -> list[_Tried]:
     if base.fit.scale < UNEXPLAINED or len(periods) == 0:
         return []
 
-    def tried(period_s: float) -> _Tried:
-        faults = replace(base.fit.faults, period_s=period_s)
-        fit = fit_trails(data, faults, base.fit)
-        return _Tried(base.met * MET_PERIODIC / len(periods), fit)
-
+    tried = partial(_with_this_period, data, base, base.met * MET_PERIODIC / len(periods))
     spectrum = [tried(float(period)) for period in periods]
     step = abs(1 / periods[0] - 1 / periods[-1]) / max(len(periods) - 1, 1) / 2
     return [_with_finest_period(tried, one, step) for one in _peaks(spectrum)]
@@ -169,12 +166,14 @@ def _with_finer_period(data: Evidence, swinging: Sequence[_Tried]) -> list[_Trie
     if not swinging:
         return []
     best = max(swinging, key=lambda one: one.chance)
-
-    def tried(period_s: float) -> _Tried:
-        faults = replace(best.fit.faults, period_s=period_s)
-        return _Tried(best.met, fit_trails(data, faults, best.fit))
-
+    tried = partial(_with_this_period, data, best, best.met)
     return [_with_finest_period(tried, best, 1 / (4 * float(np.ptp(data.open_s))))]
+
+
+def _with_this_period(data: Evidence, base: _Tried, met: float, period_s: float) -> _Tried:
+    """A model, met so often, with a periodic error of this period besides."""
+    faults = replace(base.fit.faults, period_s=period_s)
+    return _Tried(met, fit_trails(data, faults, base.fit))
 
 
 def _peaks(spectrum: Sequence[_Tried]) -> list[_Tried]:
