@@ -209,6 +209,8 @@ function drawNight(element, choose) {
     return [{ lane: label(run), text: run.title, time: after ? end : start, after }];
   });
   const title = (...text) => ({ title: text, titleAngle: 0, titleAlign: "left", titleAnchor: "end", titleX: -GUTTER, titleY: 8, titleColor: colour("ink") });
+  // What is wider than the gutter would lie over the numbers of the axis.
+  const in_lines = (text) => (text.length > 12 ? text.split(" ") : [text]);
   const lane = { field: "lane", type: "nominal", sort: data.runs.map(label) };
   const note = (after) => ({
     data: { values: beside.filter((one) => one.after === after) },
@@ -239,7 +241,7 @@ function drawNight(element, choose) {
     const y = {
       field: panel.field, type: "quantitative",
       scale: { ...(far ? { type: "symlog", constant: 1 } : { zero: fromZero, nice: true, ...wider }), reverse: panel.down },
-      axis: { tickCount: 3, format: high >= 1000 ? "~s" : "~r", minExtent: 34, ...title(panel.title, far ? `${panel.unit}, log` : panel.unit) },
+      axis: { tickCount: 3, format: high >= 1000 ? "~s" : "~r", minExtent: 34, ...title(...in_lines(panel.title), far ? `${panel.unit}, log` : panel.unit) },
     };
     const layer = [shade, { mark: point, encoding: { x: time(n === data.night.length - 1), y, ...look(colour) } }];
     if (panel.error) {

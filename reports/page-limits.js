@@ -109,12 +109,15 @@
       light_then += then.light;
       const cell = (text) => h("td", {}, text);
       return h("tr", {}, h("th", { scope: "row" }, run.title),
-        cell(arrow(`${now.frames}`, `${then.frames}`)), cell(arrow(duration(now.light), duration(then.light))),
+        cell(arrow(`${now.frames}`, `${then.frames}`)),
+        cell(mine.some((frame) => frame.exposure_s !== null) ? arrow(duration(now.light), duration(then.light)) : "–"),
         cell(arrow(figure(now.fwhm), figure(then.fwhm))), cell(arrow(hundredths(now.oval), hundredths(then.oval))),
         cell(change(now.snr, then.snr)));
     }));
+    const light = light_now || light_then
+      ? [`, ${duration(light_then)} of light`, `, ${duration(light_now)}`] : ["", ""];
     form.querySelector("output.sum").textContent =
-      `${plural(frames_then, "frame")}, ${duration(light_then)} of light; today ${frames_now}, ${duration(light_now)}.`;
+      `${plural(frames_then, "frame")}${light[0]}; today ${frames_now}${light[1]}.`;
     form.querySelector("output.held").textContent = holders();
   }
 

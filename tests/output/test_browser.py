@@ -141,7 +141,7 @@ def test_every_chart_is_drawn_and_named(night_page: Written, opened: Opened) -> 
         "FWHM",
         "Stars",
         "Sky",
-        "Transparency loss",
+        "Transparency",
         "Altitude",
         "slip sets in",
     ):

@@ -286,6 +286,14 @@ def test_frames_without_any_clock_are_charted_by_number(night: SessionResult) ->
     assert [row["time"] for row in page["frames"]] == list(range(1, len(frames) + 1))
 
 
+def test_light_of_frames_of_unknown_exposure_is_not_told_as_none(night: SessionResult) -> None:
+    frames = lights(night).assign(exposure_s=float("nan"))
+    visible = Page(render(session_page(replace(night, rows=rows_of(frames))))).visible()
+    assert "How long they were exposed is not known" in visible
+    assert "That is 0 s" not in visible
+    assert "add no time" not in visible
+
+
 def test_frames_without_crops_are_listed_without_a_strip(night: SessionResult) -> None:
     rows = session_page(replace(night, crops={}))["frames"]
     assert {row["strip"]["uri"] for row in rows} == {""}
