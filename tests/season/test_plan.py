@@ -24,7 +24,7 @@ from skyplumb.season.night_ahead import (
     refraction_drift_arcsec_min,
     target_of,
 )
-from skyplumb.season.plan import PlanAsk, plan
+from skyplumb.season.plan import PlanAsk, _wind, plan
 from skyplumb.season.plan_page import _night
 from skyplumb.season.plan_words import words
 from skyplumb.season.rig_model import counts_of, fit_rig
@@ -214,6 +214,29 @@ def test_a_calm_night_keeps_more_than_the_worst(season: Season, model: SeasonMod
     ]
     assert (np.array(shares[0]) > np.array(shares[1])).all()
     assert (np.array(shares[1]) > np.array(shares[2])).all()
+
+
+@pytest.mark.parametrize(
+    ("nights", "mean", "sd"),
+    [
+        # Of the largest of n normal numbers: Harter, "Expected values of normal order statistics",
+        # Biometrika 48, 151-165 (1961); the spread of the larger of two is sqrt(1 - 1 / pi).
+        (1, 0.0, 1.0),
+        (2, 0.56419, 0.82565),
+        (6, 1.26721, None),
+    ],
+)
+def test_the_worst_of_alike_nights_lies_beyond_their_best_guesses(
+    model: SeasonModel, nights: int, mean: float, sd: float | None
+) -> None:
+    alike = np.tile([0.0, 1.0], (nights, 1))
+    rig = replace(model.rig, events=replace(model.rig.events, night_effects=alike))
+    worst, calm = _wind(rig, "worst"), _wind(rig, "calm")
+    assert worst.middle == pytest.approx(mean, abs=0.05)
+    assert calm.middle == pytest.approx(-mean, abs=0.05)
+    assert _wind(rig, "usual").middle == pytest.approx(0.0, abs=0.05)
+    if sd is not None:
+        assert worst.sd == pytest.approx(sd, abs=0.03)
 
 
 def test_a_worse_axis_keeps_less_and_most_of_all_where_it_drifts(

@@ -39,6 +39,8 @@ USUAL_S = (30.0, 60.0, 90.0, 120.0, 180.0, 240.0, 360.0, 480.0)
 DRAWS = 200
 NIGHTS, FRAMES = 32, 8
 """Nights as they may come, and frames through each, that every draw is averaged over."""
+WIND_DRAWS = 4000
+"""Draws of which of the season's nights was the calmest, or the worst, and how much so."""
 OF_THE_SKY = 0.01
 """Brightness, over that of the sky, whose signal to noise is told."""
 WINDS = ("calm", "usual", "worst")
@@ -208,15 +210,18 @@ def _net() -> Floats:
 
 
 def _wind(rig: Rig, which: str) -> Wind:
-    """Where the season's calmest, middle or worst night stands among all nights."""
+    """Where the season's calmest, middle or worst night stands among all nights.
+
+    Which night that is, is as uncertain as the nights are: the extreme of several is further out
+    than the largest of their best guesses.
+    """
     seen = rig.events.night_effects
     if not len(seen):
         return Wind(0.0, 1.0)
-    order = np.argsort(seen[:, 0], kind="stable")
-    # Of an even number of nights both in the middle.
-    middle = order[(len(order) - 1) // 2 : len(order) // 2 + 1]
-    rows = {"calm": order[:1], "usual": middle, "worst": order[-1:]}[which]
-    return Wind(float(seen[rows, 0].mean()), float(np.sqrt((seen[rows, 1] ** 2).mean())))
+    normal = np.random.default_rng(SEED).standard_normal((WIND_DRAWS, len(seen)))
+    share = {"calm": 0.0, "usual": 0.5, "worst": 1.0}[which]
+    drawn = np.quantile(seen[:, 0] + seen[:, 1] * normal, share, axis=1)
+    return Wind(float(drawn.mean()), float(drawn.std()))
 
 
 def _lens_plan(
