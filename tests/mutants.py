@@ -5,8 +5,8 @@ changed, by the operators of the library `cosmic_ray`. A line is drawn by lot an
 mutants on it, so that a line that can be changed in twenty ways counts no more than any other; what
 differs in annotations alone, which nothing runs, is no mutant. Asked are the tests that ran the
 line, after one run of all of them under `coverage`, those of its own stage first, by turns from
-each file and up to `MOST_TEST_S` seconds of them: for a line that runs on import, such as a constant, those that ran
-anything of its module. The first failure ends it.
+each file and up to `MOST_TEST_S` seconds of them: for a line that runs on import, such as a
+constant, those that ran anything of its module. The first failure ends it.
 
 `make mutants` prints the share noticed; tests that take too long are counted apart. What was asked
 stays in `bench-out/mutants`, so that a second call goes on, and the survivors with it.
