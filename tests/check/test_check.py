@@ -16,6 +16,8 @@ from nightsky.build import Plan, mounted, quiet, slipping
 from nightsky.card import Pictures, plain_card
 from nightsky.mount import Aim, Placement
 from nightsky.tags import tags_of
+from skyplumb.check import answer
+from skyplumb.judge.mount import MountFit
 from smallcard import Finished
 
 Command = Callable[..., Finished]
@@ -107,6 +109,24 @@ def test_a_drive_that_is_set_wrong(
     told = ask(skyplumb, draw(plan, tmp_path))
     assert told["drive"]["state"] == "wrong"
     assert words in told["drive"]["words"] and words in told["screen"]
+
+
+@pytest.mark.parametrize(
+    ("fit", "few", "state", "words"),
+    [
+        (MountFit(why_not="too few frames"), "lunar rate", "not known", "a head that slips or"),
+        (MountFit(rate_known=False), "lunar rate", "not known", "taken as right"),
+        (MountFit(rate_known=False), "half speed", "wrong", "set it to sidereal"),
+        (MountFit(why_not="too few frames"), "", "not known", ""),
+    ],
+)
+def test_what_a_slip_draws_as_well_is_no_wrong_drive(
+    monkeypatch: pytest.MonkeyPatch, fit: MountFit, few: str, state: str, words: str
+) -> None:
+    monkeypatch.setattr(answer, "_rate_of_few", lambda _: few)
+    told = answer._drive(fit, None, [], answer.KnownLens("", 135.0, 6.0, 1.5))
+    assert told.state == state
+    assert words in told.words and ("set" in told.words) == (state == "wrong")
 
 
 def test_without_the_zone_the_first_line_says_what_gives_it(

@@ -20,6 +20,7 @@ from skyplumb.check.exposures import (
     beyond_of,
 )
 from skyplumb.check.turns import (
+    STOPS,
     WORTH,
     Axis,
     Moved,
@@ -50,6 +51,8 @@ CLEAR = 3.0
 """Sigmas from which on a rate or a slip is a fault; the same as in the advice of an audit."""
 NAMED_WITHIN = 0.03
 """How well two or three frames tell a rate."""
+CLEAR_OF_SLIPS = (*STOPS, BACKWARDS)
+"""Rates that are so wrong that no head slips as fast."""
 SLIP_FRAMES = 6
 """A slip that sets in among the frames is sought from so many on, see `judge/mount`."""
 PERIODIC_FRAMES = 8
@@ -304,15 +307,17 @@ def _drive(
     """Right, or wrong by what."""
     ppm, sigma = fit.rate_error_ppm, fit.rate_sigma_ppm
     name = BACKWARDS if fit.backwards else fit.rate_name
-    if not name and (fit.why_not or not np.isfinite(ppm)):
-        name = _rate_of_few(facts)
+    few = _rate_of_few(facts) if fit.why_not or not np.isfinite(ppm) else ""
+    name = name or (few if few in CLEAR_OF_SLIPS else "")
     if name:
         return Drive(
             "wrong", _NAMED.get(name, f"it runs at {name}: set it to sidereal"), ppm, sigma
         )
     if fit.why_not or not np.isfinite(ppm) or beyond is None:
-        why = "taken as right, to tell a slip from it" if not fit.rate_known else ""
-        return Drive("not known", why)
+        if not fit.rate_known:
+            return Drive("not known", "taken as right, to tell a slip from it")
+        as_well = f"perhaps at {few}; a head that slips or an axis far off draws the same"
+        return Drive("not known", as_well if few else "")
     if abs(ppm) > CLEAR * sigma and _rate_costs(ppm, beyond, lens):
         way = "fast" if ppm > 0 else "slow"
         return Drive("wrong", f"it runs {abs(ppm) / 1e4:.2g}% too {way}", ppm, sigma)
