@@ -9,6 +9,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from nightsky import seeds
@@ -127,6 +128,18 @@ def test_what_a_slip_draws_as_well_is_no_wrong_drive(
     told = answer._drive(fit, None, [], answer.KnownLens("", 135.0, 6.0, 1.5))
     assert told.state == state
     assert words in told.words and ("set" in told.words) == (state == "wrong")
+
+
+def test_a_rate_that_costs_nothing_beside_a_bad_axis_is_not_right() -> None:
+    tilt = np.radians(2.0)
+    about_the_pole = np.cos(tilt) - 1  # of a drive that runs right about an axis off so far
+    beyond = answer.Beyond(np.array([0.0, tilt, about_the_pole + 0.006]), 1e-10 * np.eye(3), 47.0)
+    fit = MountFit(axis_rate=beyond.rate, covariance=beyond.covariance)
+    told = answer._drive(fit, beyond, [], answer.KnownLens("", 50.0, 16.0, 1.5))
+    assert (told.state, told.words) == ("wrong", "it runs 0.6% too fast")
+    exact = replace(beyond, rate=np.array([0.0, tilt, about_the_pole + 2e-6]))
+    fit = replace(fit, axis_rate=exact.rate)
+    assert answer._drive(fit, exact, [], answer.KnownLens("", 50.0, 16.0, 1.5)).state == "right"
 
 
 def test_without_the_zone_the_first_line_says_what_gives_it(

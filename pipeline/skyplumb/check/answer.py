@@ -334,12 +334,16 @@ _NAMED = {
 
 
 def _rate_costs(ppm: float, beyond: Beyond, lens: KnownLens) -> bool:
-    """Whether so wrong a rate shortens exposures on the celestial equator."""
+    """Whether so wrong a rate shortens exposures on the celestial equator, beside the axis error or
+    once that is turned out."""
     limit, equator = lens.limit_px * lens.scale_arcsec_px, np.array([1.0, 0.0, 0.0])
-    right = beyond.without(2)
-    wrong = replace(right, rate=right.rate + np.array([0.0, 0.0, ppm * 1e-6]))
-    exposures = [way.longest_s(limit, equator, USUAL_ALTITUDE_DEG) for way in (right, wrong)]
-    return exposures[0] > WORTH * exposures[1]
+
+    def costs(right: Beyond) -> bool:
+        wrong = replace(right, rate=right.rate + np.array([0.0, 0.0, ppm * 1e-6]))
+        exposures = [way.longest_s(limit, equator, USUAL_ALTITUDE_DEG) for way in (right, wrong)]
+        return exposures[0] > WORTH * exposures[1]
+
+    return costs(beyond.without(2)) or costs(beyond.without(0, 1, 2))
 
 
 def _rate_of_few(facts: Sequence[FrameFacts]) -> str:
