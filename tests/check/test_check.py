@@ -110,6 +110,7 @@ def test_a_drive_that_is_set_wrong(
     told = ask(skyplumb, draw(plan, tmp_path))
     assert told["drive"]["state"] == "wrong"
     assert words in told["drive"]["words"] and words in told["screen"]
+    assert told["take_next"] == "four of 30 s in a row, once the drive is set right"
 
 
 @pytest.mark.parametrize(
@@ -140,6 +141,23 @@ def test_a_rate_that_costs_nothing_beside_a_bad_axis_is_not_right() -> None:
     exact = replace(beyond, rate=np.array([0.0, tilt, about_the_pole + 2e-6]))
     fit = replace(fit, axis_rate=exact.rate)
     assert answer._drive(fit, exact, [], answer.KnownLens("", 50.0, 16.0, 1.5)).state == "right"
+
+
+def test_trails_too_long_to_be_read_ask_for_a_short_exposure_and_tell_no_speed(
+    skyplumb: Command, tmp_path: Path
+) -> None:
+    plan = mounted(quiet(SEED, 85, 150.0, frames=4), speed=0.0)
+    told = ask(skyplumb, draw(plan, tmp_path))
+    truth = json.loads((tmp_path / "truth.json").read_text("utf-8"))["frames"][-1]
+    assert truth["trail_px"] > 40
+    assert not (told["focus"] or {}).get("again")
+    if told["solved"] < 4:
+        assert told["take_next"].startswith("four of ") and "too far" in told["take_next"]
+    else:
+        assert "does not run" in told["drive"]["words"]
+    if told["drift"]:
+        speed = truth["trail_px"] / 150 * 60
+        assert told["drift"]["px_a_min"] == pytest.approx(speed, rel=0.2)
 
 
 def test_without_the_zone_the_first_line_says_what_gives_it(

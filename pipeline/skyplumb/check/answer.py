@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import betaincinv
 
 from skyplumb.calibrate.light import Light
+from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
 from skyplumb.check.exposures import (
     SURE_SIGMAS,
     Beyond,
@@ -53,6 +54,12 @@ NAMED_WITHIN = 0.03
 """How well two or three frames tell a rate."""
 CLEAR_OF_SLIPS = (*STOPS, BACKWARDS)
 """Rates that are so wrong that no head slips as fast."""
+ALIKE = 1.5
+"""Trails that differ by more than so many times are not of one drift."""
+LONG_PX = 10.0
+"""Trails from which on a frame may not be found on the sky."""
+SHORT_S = 2.0
+"""An exposure that shows what a drive does through most lenses."""
 SLIP_FRAMES = 6
 """A slip that sets in among the frames is sought from so many on, see `judge/mount`."""
 PERIODIC_FRAMES = 8
@@ -184,7 +191,9 @@ def answer_of(
         others = tuple(
             one for one in rest if (one.lens, one.focal_mm) != (lens.name, lens.focal_mm)
         )
-    drift = _drift(facts)
+    all_facts = [frame.facts for frame in frames]
+    drive = _drive(fit, beyond, all_facts, lens)
+    drift = _drift(facts, [frame.facts for frame in run.frames])
     if longest is None and drift is not None and limit > 0:
         longest = Longest(
             lens.name, lens.focal_mm, limit, _by_drift(limit, drift, 0.0),
@@ -205,7 +214,7 @@ def answer_of(
         placements=len(placements),
         solved=sum(light.pointing.solved for light in mine),
         axis=axis,
-        drive=_drive(fit, beyond, [frame.facts for frame in frames], lens),
+        drive=drive,
         drift=drift,
         longest=longest,
         other_lenses=others,
@@ -213,7 +222,7 @@ def answer_of(
         lens_faults=_lens_faults(run, newest.info.orientation),
         shaking=_shaking(frames, fit),
         cannot_tell=_cannot_tell(mine, fit, axis),
-        take_next=_take_next(mine, fit, axis),
+        take_next=_take_next(mine, fit, axis, drive, [one.motion.trail_px for one in all_facts]),
         notices=calibrated.notices,
     )
 
@@ -281,8 +290,12 @@ def _by_drift(limit: float, drift: Drift, sigmas: float) -> float:
     return 60 * limit / speed if speed > 0 else NAN
 
 
-def _drift(facts: FrameFacts) -> Drift | None:
-    """By the frames beside it, else by the frame's own trail; None where neither tells."""
+def _drift(facts: FrameFacts, run: Sequence[FrameFacts]) -> Drift | None:
+    """By the frames beside it, else by the frame's own trail; None where neither tells.
+
+    The same drift draws alike in all frames of a run: where they differ something else drew them,
+    or they are so long that each was found in pieces.
+    """
     light, moved, drawn = facts.light, facts.drift, facts.motion
     minutes = light.info.exposure_s / 60
     if not minutes > 0:
@@ -294,6 +307,10 @@ def _drift(facts: FrameFacts) -> Drift | None:
         length, sigma, angle = drawn.trail_px, drawn.trail_sigma_px, drawn.trail_angle_deg
     if not np.isfinite(length):
         return None
+    if not by_neighbours:
+        rates = [one.motion.trail_px / one.light.info.exposure_s for one in run]
+        if np.nanmax(rates) > ALIKE * np.nanmin(rates):
+            return None
     pointing = light.pointing
     on_sky = pointing.way_pa_deg(angle) if by_neighbours else pointing.position_angle_of(angle)
     solved = bool(np.isfinite(on_sky))
@@ -361,11 +378,12 @@ def _rate_of_few(facts: Sequence[FrameFacts]) -> str:
 
 
 def _focus(run: JudgedRun) -> Focus | None:
-    """The newest frames beside the best that is known."""
+    """The newest frames beside the best that is known; those that trail too far to be measured
+    across are left out."""
     wide = [
         frame.facts.across_fwhm_px
         for frame in run.frames[-FEW:]
-        if np.isfinite(frame.facts.across_fwhm_px)
+        if np.isfinite(frame.facts.across_fwhm_px) and not frame.facts.motion.trail_px > LONG_PX
     ]
     if not wide:
         return None
@@ -423,16 +441,31 @@ def _cannot_tell(lights: Sequence[Light], fit: MountFit, axis: Axis) -> tuple[st
     return tuple(out)
 
 
-def _take_next(lights: Sequence[Light], fit: MountFit, axis: Axis) -> str:
+def _take_next(
+    lights: Sequence[Light],
+    fit: MountFit,
+    axis: Axis,
+    drive: Drive,
+    trails_px: Sequence[float],
+) -> str:
     """The frames that would tell more; empty where the frames leave nothing of weight open."""
     exposure = lights[-1].info.exposure_s
     each = f" of {exposure:.0f} s" if np.isfinite(exposure) else ""
     if axis.notes_line:
         return ""
     solved = [light for light in lights if light.pointing.solved]
+    lost = min(FEWEST_FRAMES, len(lights)) - len(solved)
+    known = [one for one in trails_px if np.isfinite(one)]
+    if lost > 0 and known and np.median(known) > LONG_PX:
+        # So short that a drive which stands, or turns the wrong way, draws little.
+        scales = [one.scale_arcsec_px for one in lights if np.isfinite(one.scale_arcsec_px)]
+        sky = 2 * SIDEREAL_RATE_ARCSEC_S
+        short = LONG_PX * min(scales) / sky if scales else SHORT_S
+        if short < exposure / 2:
+            return f"four of {max(round(short), 1)} s: these trail too far to be found on the sky"
     if not solved:
         return "one of 10 s with a short lens, in focus and without cloud: no sky was recognised"
-    if fit.untracked or fit.backwards or fit.rate_name:
+    if fit.untracked or drive.state == "wrong":
         return f"four{each} in a row, once the drive is set right"
     if not fit.sign_known:
         return f"two{each} in a row, touching nothing"

@@ -166,6 +166,9 @@ def _unsure(fit: MountFit, lights: Sequence[Light]) -> str:
     if fit.backwards or fit.rate_name in STOPS:
         return "the drive has to be set right first"
     if fit.why_not and sum(light.pointing.solved for light in lights) < FEWEST_FRAMES:
+        if len(lights) >= FEWEST_FRAMES:
+            found = sum(light.pointing.solved for light in lights)
+            return f"only {found or 'none'} of {len(lights)} frames found on the sky"
         return f"it takes {FEWEST_FRAMES} frames of one aim that nobody touches"
     if fit.why_not:
         return fit.why_not
