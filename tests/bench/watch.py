@@ -50,6 +50,8 @@ FOCALS_MM = (24.0, 35.0, 50.0, 85.0, 135.0, 200.0)
 AFTER = 6
 """Frames after the onset."""
 CLEAR_FRAMES = 24
+CLEAR_FROM = 5000
+"""Seeds of clear nights begin so many after those of faults."""
 IN_TIME = 3
 MOSTLY = 0.7
 """Of the frames under gusts so many are spoiled."""
@@ -278,14 +280,14 @@ def main() -> None:
                    onset, _due(night, kind, onset), seed)  # fmt: skip
         seed += 1
     false: Counter[str] = Counter()
-    for number in range(first + 5000, first + 5000 + asked.clear):
+    for number in range(first + CLEAR_FROM, first + CLEAR_FROM + asked.clear):
         told = told_at(_clear(number), KEPT / "watch" / str(number))
         false.update(told.keys())
         if told:
             print(f"clear night {number}: {told}", flush=True)
     print(_table(counts).text())
     print(f"false alarms: {sum(false.values())} on {asked.clear} clear nights {dict(false)}")
-    print(f"seeds {first} to {seed - 1}, clear from {first + 5000}")
+    print(f"seeds {first} to {seed - 1}, clear from {first + CLEAR_FROM}")
     print(f"{time.perf_counter() - begin:.0f} s")
 
 

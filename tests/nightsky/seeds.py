@@ -9,6 +9,9 @@ LEARN = {
     "constants": range(100_000, 150_000),
     "confidence": range(150_000, 200_000),
     "lot": range(260_000, 264_584),
+    "check": range(280_000, 282_000),
+    "watch": range(290_000, 292_000),
+    "watch, clear nights": range(295_000, 297_000),
 }
 """Nights that may be looked at while a constant or a law is set."""
 
@@ -21,8 +24,9 @@ JUDGE = {
     "clocks": range(250_000, 260_000),
     "lot": range(264_584, 270_000),
     "honesty": range(270_000, 280_000),
-    "check": range(280_000, 290_000),
-    "watch": range(290_000, 300_000),
+    "check": range(282_000, 290_000),
+    "watch": range(292_000, 295_000),
+    "watch, clear nights": range(297_000, 300_000),
 }
 """Nights that are only ever drawn to count what the program says of them."""
 
