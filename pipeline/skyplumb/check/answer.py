@@ -54,6 +54,9 @@ NAMED_WITHIN = 0.03
 """How well two or three frames tell a rate."""
 CLEAR_OF_SLIPS = (*STOPS, BACKWARDS)
 """Rates that are so wrong that no head slips as fast."""
+ASKED_S = 480.0
+"""Exposures that a small tracker is asked for, at most (common practice, no source): a rate that
+shortens longer ones alone costs nothing."""
 ALIKE = 1.5
 """Trails that differ by more than so many times are not of one drift."""
 LONG_PX = 10.0
@@ -358,7 +361,7 @@ def _rate_costs(ppm: float, beyond: Beyond, lens: KnownLens) -> bool:
     def costs(right: Beyond) -> bool:
         wrong = replace(right, rate=right.rate + np.array([0.0, 0.0, ppm * 1e-6]))
         exposures = [way.longest_s(limit, equator, USUAL_ALTITUDE_DEG) for way in (right, wrong)]
-        return exposures[0] > WORTH * exposures[1]
+        return min(exposures[0], ASKED_S) > WORTH * exposures[1]
 
     return costs(beyond.without(2)) or costs(beyond.without(0, 1, 2))
 
