@@ -97,6 +97,13 @@ def test_charts_fit_and_nothing_runs_over_the_edge(
     page.close()
 
 
+def test_its_tables_stay_on_a_sheet_of_paper(browser: object, tallied: Path) -> None:
+    page = opened(browser, tallied, 794)
+    page.emulate_media(media="print")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 794
+    page.close()
+
+
 def test_every_mark_that_is_not_hidden_has_a_name(browser: object, tallied: Path) -> None:
     page = opened(browser, tallied, 1280)
     marks = page.locator(".chart svg [role]").evaluate_all(
