@@ -140,7 +140,15 @@ def test_a_rate_that_costs_nothing_beside_a_bad_axis_is_not_right() -> None:
     assert (told.state, told.words) == ("wrong", "it runs 0.6% too fast")
     exact = replace(beyond, rate=np.array([0.0, tilt, about_the_pole + 2e-6]))
     fit = replace(fit, axis_rate=exact.rate)
-    assert answer._drive(fit, exact, [], answer.KnownLens("", 50.0, 16.0, 1.5)).state == "right"
+    assert (
+        answer._drive(fit, exact, [], answer.KnownLens("", 50.0, 16.0, 1.5)).words == "rate right"
+    )
+    fit = replace(fit, axis_rate=beyond.rate)
+    wide = answer._drive(fit, beyond, [], answer.KnownLens("", 14.0, 90.0, 1.5))
+    assert (wide.state, wide.words) == (
+        "right",
+        "0.6% too fast, which costs nothing up to 8 min with this lens",
+    )
 
 
 def test_trails_too_long_to_be_read_ask_for_a_short_exposure_and_tell_no_speed(

@@ -57,6 +57,8 @@ CLEAR_OF_SLIPS = (*STOPS, BACKWARDS)
 ASKED_S = 480.0
 """Exposures that a small tracker is asked for, at most (common practice, no source): a rate that
 shortens longer ones alone costs nothing."""
+SMALL_PPM = 500.0
+"""A rate that is off by less is as right as small trackers are (our choice, no source)."""
 ALIKE = 1.5
 """Trails that differ by more than so many times are not of one drift."""
 LONG_PX = 10.0
@@ -338,11 +340,15 @@ def _drive(
             return Drive("not known", "taken as right, to tell a slip from it")
         as_well = f"perhaps at {few}; a head that slips or an axis far off draws the same"
         return Drive("not known", as_well if few else "")
-    if abs(ppm) > CLEAR * sigma and _rate_costs(ppm, beyond, lens):
-        way = "fast" if ppm > 0 else "slow"
-        return Drive("wrong", f"it runs {abs(ppm) / 1e4:.2g}% too {way}", ppm, sigma)
+    clear = abs(ppm) > CLEAR * sigma
+    off = f"{abs(ppm) / 1e4:.2g}% too {'fast' if ppm > 0 else 'slow'}"
+    if clear and _rate_costs(ppm, beyond, lens):
+        return Drive("wrong", f"it runs {off}", ppm, sigma)
     if _rate_costs(abs(ppm) + SURE_SIGMAS * sigma, beyond, lens):
         return Drive("not known", "no fault seen, but these frames leave its rate wide", ppm, sigma)
+    if clear and abs(ppm) > SMALL_PPM:
+        up_to = f"up to {ASKED_S / 60:.0f} min with this lens"
+        return Drive("right", f"{off}, which costs nothing {up_to}", ppm, sigma)
     return Drive("right", "rate right", ppm, sigma)
 
 
