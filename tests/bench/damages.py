@@ -82,7 +82,7 @@ class Told:
     """`same`, `said` (in a line), or what is wrong with it."""
     audit: str
     mine: bool
-    """The user's own files are as they were."""
+    """The user's own files are there and as they were."""
 
 
 def _called(*words: Path | str) -> subprocess.CompletedProcess[str]:
@@ -107,11 +107,16 @@ def _of(done: subprocess.CompletedProcess[str], same: bool) -> str:
     return "said" if done.stderr.strip() else "wrong and unsaid"
 
 
+def _mine(out: Path) -> list[str]:
+    """What the user's own files hold, wherever they lie: a damaged store is put aside whole."""
+    return [path.read_text("utf-8") for path in out.rglob(MINE) if path.is_file()]
+
+
 def told(
     words: tuple[Path | str, ...], out: Path, whole: dict[str, bytes], counted: object
 ) -> Told:
     """Tally and audit a damaged output."""
-    mine = [path for path in out.rglob(MINE) if path.is_file()]
+    mine = _mine(out)
     season = out.parent / "season"
     shutil.rmtree(season, ignore_errors=True)
     tallied = _called("tally", out, "--out", season)
@@ -122,7 +127,7 @@ def told(
     return Told(
         _of(tallied, _numbers(season) == counted),
         _of(audited, files == whole),
-        all(path.is_file() and path.read_text("utf-8") == "mine" for path in mine),
+        _mine(out) == mine,
     )
 
 
