@@ -24,6 +24,7 @@ from skyplumb.season.night_ahead import (
     refraction_drift_arcsec_min,
     target_of,
 )
+from skyplumb.season.noise import SkyRules
 from skyplumb.season.plan import PlanAsk, _wind, plan
 from skyplumb.season.plan_page import _night
 from skyplumb.season.plan_words import words
@@ -237,6 +238,19 @@ def test_the_worst_of_alike_nights_lies_beyond_their_best_guesses(
     assert _wind(rig, "usual").middle == pytest.approx(0.0, abs=0.05)
     if sd is not None:
         assert worst.sd == pytest.approx(sd, abs=0.03)
+
+
+def test_the_exposure_to_take_is_the_one_whose_stack_has_the_least_noise(
+    season: Season, model: SeasonModel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Sky-limited from 400 s on, where this tracker keeps little through 200 mm.
+    monkeypatch.setattr(
+        "skyplumb.season.plan.sky_rules", lambda *_: SkyRules(400.0, 300.0, 500.0, 3.0)
+    )
+    lens = plan(season, model, PlanAsk(DAY, CYGNUS, axis_error_arcmin=30.0)).lenses[-1]
+    assert lens.focal_mm == 200 and lens.best is not None
+    assert lens.best.exposure_s < 400
+    assert lens.best.snr > 0.97 * max(one.snr for one in lens.choices)
 
 
 def test_a_worse_axis_keeps_less_and_most_of_all_where_it_drifts(

@@ -251,12 +251,12 @@ def _lens_plan(
         _choice(by_night[:, n], float(t), night, gap_s, sky, audited)
         for n, t in enumerate(exposures)
     )
-    allowed = [one for one in choices if not sky.known or one.exposure_s >= sky.at]
 
     def light(one: Choice) -> float:
+        """Read noise takes its share of short exposures, trails take theirs of long ones."""
         return one.light_min_per_hour * float(sky.share(np.array([one.exposure_s]))[0])
 
-    return LensPlan(name, focal, scale, sky, choices, max(allowed or choices[-1:], key=light))
+    return LensPlan(name, focal, scale, sky, choices, max(choices, key=light))
 
 
 def _choice(
