@@ -12,6 +12,7 @@ from __future__ import annotations
 import csv
 import re
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 from skyplumb.columns import COLUMNS
@@ -31,11 +32,17 @@ def alike(column: str, one: str, other: str) -> bool:
     """Whether two cells say the same, numbers to a unit of the last digit that either shows."""
     if not (COLUMNS[column].numeric or column == "reason"):
         return one == other
+    return alike_but(one, other, lambda unit, _: unit)
+
+
+def alike_but(one: str, other: str, room: Callable[[float, float], float]) -> bool:
+    """Whether two texts say the same, their numbers but for the room that a unit of the last digit
+    shown, and the number, give them."""
     if NUMBER.sub("#", one) != NUMBER.sub("#", other):
         return False
     for a, b in zip(NUMBER.findall(one), NUMBER.findall(other), strict=True):
-        decimals = max(len(n.partition(".")[2]) for n in (a, b))
-        if abs(float(a) - float(b)) > 1.001 * 10.0**-decimals:
+        unit = 1.001 * 10.0 ** -max(len(n.partition(".")[2]) for n in (a, b))
+        if abs(float(a) - float(b)) > room(unit, float(a)):
             return False
     return True
 

@@ -34,7 +34,7 @@ from skyplumb.season.plan_words import words as plan_words
 
 from .bench.causes import mixed_nights
 from .bench.sketch import sketched
-from .demo_table import DATA, NUMBER
+from .demo_table import DATA, alike_but
 from .resolved import one_night
 
 SAVED = DATA / "nights"
@@ -125,15 +125,9 @@ def _lines(path: Path) -> Iterator[str]:
 def _alike(one: str, other: str) -> bool:
     """Whether two lines say the same, numbers to a unit of the last digit or to `CLOSE`: kernels
     of other processors round differently."""
-    if one == other:
-        return True
-    if NUMBER.sub("#", one) != NUMBER.sub("#", other):
-        return False
-    for a, b in zip(NUMBER.findall(one), NUMBER.findall(other), strict=True):
-        unit = 1.001 * 10.0 ** -max(len(n.partition(".")[2]) for n in (a, b))
-        if abs(float(a) - float(b)) > max(unit if unit > 1e-7 else 0.0, CLOSE * abs(float(a))):
-            return False
-    return True
+    return one == other or alike_but(
+        one, other, lambda unit, number: max(unit if unit > 1e-7 else 0.0, CLOSE * abs(number))
+    )
 
 
 def main() -> None:

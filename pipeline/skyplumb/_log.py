@@ -125,6 +125,6 @@ def log_of(error: Exception) -> str:
         folder = cache_folder()
         folder.mkdir(parents=True, exist_ok=True)
         with logged(folder, "a fault"):
-            LOG.error("%s", traced(error))
+            LOG.error("nothing else keeps it", exc_info=error)
         return str(folder / NAME)
     return ""

@@ -82,7 +82,6 @@ def watch(options: Options, say: Say, warn: Say, ring: Callable[[], None]) -> Au
     KeyboardInterrupt
         Where the audit at the end is stopped too.
     """
-    say, warn = heard(say), heard(warn)
     refuse_jobs(options.jobs)
     if not options.card.is_dir():
         raise UserError(f"{options.card}: no such folder; give the one that frames arrive in")
@@ -93,12 +92,12 @@ def watch(options: Options, say: Say, warn: Say, ring: Callable[[], None]) -> Au
     with ExitStack() as stack:
         stack.enter_context(held(options.out / STORE_FOLDER, options.out))
         stack.enter_context(logged(options.out / STORE_FOLDER, f"watch: {options}"))
-        store = Store(options.out / STORE_FOLDER, warn)
+        store = Store(options.out / STORE_FOLDER, heard(warn))
         stack.callback(store.close)
         workers = WorkerPool(options.jobs, options.cluster)
         stack.callback(workers.stop)
         events = stack.enter_context(Events(options.card))
-        watching = Watch(options, store, workers, pages, say, warn, ring)
+        watching = Watch(options, store, workers, pages, heard(say), heard(warn), ring)
         try:
             watching.until_stopped(events)
         except KeyboardInterrupt as stopped:

@@ -22,8 +22,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from ..smallcard import SKYPLUMB, Finished, draw_small_card
-from .kills import LIMIT_S, stamps
+from ..smallcard import Finished, draw_small_card
+from .kills import run, stamps
 from .tables import Table, aim
 
 MINE = "thesis.txt"
@@ -85,12 +85,6 @@ class Told:
     """The user's own files are there and as they were."""
 
 
-def _called(*words: Path | str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*SKYPLUMB, *map(str, words)], capture_output=True, text=True, timeout=LIMIT_S
-    )
-
-
 def _numbers(season: Path) -> object:
     """What a tally counted; None where it wrote nothing."""
     try:
@@ -119,8 +113,8 @@ def told(
     mine = _mine(out)
     season = out.parent / "season"
     shutil.rmtree(season, ignore_errors=True)
-    tallied = _called("tally", out, "--out", season)
-    audited = _called(*words)
+    tallied = run("tally", out, "--out", season)
+    audited = run(*words)
     files = {
         name: held for name, held in Finished(out, 0, "", "").files.items() if MINE not in name
     }
@@ -136,8 +130,8 @@ def damage_tables(damages: int, folder: Path, seed: int) -> list[Table]:
     card = draw_small_card(folder / "drawn")
     out, kept = folder / "out", folder / "kept"
     words = ("audit", card, "--out", out, "--link-into", out / "links", "--xmp", "--share")
-    assert _called(*words).returncode == 0
-    assert _called("tally", out, "--out", folder / "season").returncode == 0
+    assert run(*words).returncode == 0
+    assert run("tally", out, "--out", folder / "season").returncode == 0
     counted, whole = _numbers(folder / "season"), Finished(out, 0, "", "").files
     before = stamps(card)
     (out / ".skyplumb" / MINE).write_text("mine")

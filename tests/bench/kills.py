@@ -98,11 +98,16 @@ def stopped(job: Job, folder: Path, after_s: float, number: int) -> tuple[bool, 
     return False, said
 
 
+def run(*words: Path | str) -> subprocess.CompletedProcess[str]:
+    """The command to its end."""
+    return subprocess.run(
+        [*SKYPLUMB, *map(str, words)], capture_output=True, text=True, timeout=LIMIT_S
+    )
+
+
 def called(job: Job, folder: Path) -> tuple[dict[str, bytes], subprocess.CompletedProcess[str]]:
     """The call to its end, with all that it wrote and said; folders go by one name."""
-    done = subprocess.run(
-        [*SKYPLUMB, *map(str, job.words(folder))], capture_output=True, text=True, timeout=LIMIT_S
-    )
+    done = run(*job.words(folder))
     told = done.stdout.encode() if job.name == "forecast" else b""
     files = Finished(folder, 0, "", "").files | {"said": told}
     name = str(folder).encode()

@@ -120,6 +120,9 @@ def test_it_leaves_what_an_audit_writes_however_the_files_came(
     assert [name for name in done.files if done.files[name] != again.files[name]] == []
     assert "http-equiv" not in page.read_text("utf-8").replace('http-equiv="Content-S', "")
     assert done.rows[f"{MOOR}/MIST_0099.dng"]["kind"] == "unreadable"
+    log = (tmp_path / "watched" / ".skyplumb" / "log.txt").read_text("utf-8")
+    assert log.count("light frames kept") == 1
+    assert re.search(rf"{names[0]} +keep", log)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import PurePosixPath
 from typing import TypeVar
 
-from skyplumb._log import LOG, traced
+from skyplumb._log import LOG
 from skyplumb.errors import UserError
 from skyplumb.measure.all_shots import lost_measure
 from skyplumb.measure.workers import Lost, in_words
@@ -58,7 +58,7 @@ def _culprit(
         return None
     if len(measures) == 1:
         file = measures[0].file
-        LOG.error("%s breaks the work\n%s", file, traced(error))
+        LOG.error("%s breaks the work", file, exc_info=error)
         return lost_measure(PurePosixPath(file), Lost("fault", in_words(error)))
     middle = len(measures) // 2
     for half in (measures[:middle], measures[middle:]):
