@@ -16,7 +16,7 @@ from scipy import stats
 from drawnseason import CALM, DrawnRig, scale_of, write_season
 from skyplumb.season.cross_validation import SeasonModel, fit_plain, leave_nights_out, model_of
 from skyplumb.season.drift import Faults, population, refraction_arcsec_min, trail_arcsec
-from skyplumb.season.forecast import Ask, Crossing, crossing, most_light, predict
+from skyplumb.season.forecast import Ask, Crossing, best_stack, crossing, predict
 from skyplumb.season.forecast_words import words
 from skyplumb.season.gear import forecast_from
 from skyplumb.season.noise import SkyRules
@@ -395,7 +395,7 @@ def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: SeasonModel
 
 def test_a_longer_gap_favours_longer_exposures(season: Season, model: SeasonModel) -> None:
     best = [
-        predict(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0].most for gap in (1.0, 60.0)
+        predict(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0].best for gap in (1.0, 60.0)
     ]
     assert best[0].exposure_s < best[1].exposure_s
     assert best[0].minutes > best[1].minutes
@@ -413,25 +413,43 @@ def test_a_body_that_takes_a_dark_after_each_frame_pauses_for_as_long(
     assert (told.gap_s, told.gap_from) == (pytest.approx(180.0, abs=61), "measured")
 
 
-def test_most_light_is_never_an_exposure_that_read_noise_forbids() -> None:
-    times = np.geomspace(1, 1000, 40)
+def test_the_best_stack_is_that_of_the_best_signal_to_noise() -> None:
+    times = np.geomspace(1, 1000, 400)
     curve = np.exp(-times / 300)
     rate = Rate(curve, curve, curve, np.tile(curve, (5, 1)))
     # Without gap and read noise the shortest is best, and there it has all of the hour.
-    free = most_light(rate, times, 0.0, SkyRules(), 1.0)
+    free = best_stack(rate, times, 0.0, SkyRules(), 1.0)
     assert (free.exposure_s, free.minutes) == (1.0, pytest.approx(60 * np.exp(-1 / 300)))
-    forbidden = most_light(rate, times, 0.0, SkyRules(100.0, 80.0, 120.0), 1.0)
-    assert forbidden.exposure_s == forbidden.least_s == 100.0
-    assert forbidden.minutes == pytest.approx(60 * np.exp(-1 / 3), rel=1e-3)
+    # The signal to noise of a stack, counted in electrons: of each of its frames a source of 3
+    # electrons a second over a sky of 2, read noise 5 (Howell 2006, the CCD equation, from memory).
+    for gap in (0.0, 10.0):
+        frames = 3600 / (times + gap) * curve
+        snr = frames * 3 * times / np.sqrt(frames * (2 * times + 5**2))
+        at = 10 * 5**2 / 2  # s, where the sky's variance is ten times that of the read noise
+        sky = SkyRules(at, at, at, 5.0)
+        best = best_stack(rate, times, gap, sky, 1000.0)
+        assert best.exposure_s == times[np.argmax(snr)] < at
+        assert best.minutes == pytest.approx(frames[np.argmax(snr)] * best.exposure_s / 60)
+        worth = sky.stack_min_per_hour(times, gap, curve)
+        assert worth == pytest.approx(worth.max() * (snr / snr.max()) ** 2)
     # Read noise of a tenth of the sky's variance takes a tenth of the light.
     assert SkyRules(100.0).share(np.array([100.0])) == pytest.approx(1 / 1.1)
 
 
-def test_most_light_with_unknown_read_noise_is_no_shorter_than_what_was_shot(
+def test_draws_that_keep_less_have_their_best_stack_with_shorter_exposures() -> None:
+    times = np.geomspace(1, 1000, 400)
+    draws = np.exp(-times / np.array([100.0, 300.0, 900.0])[:, None])
+    rate = Rate(draws[1], draws[0], draws[2], draws)
+    best = best_stack(rate, times, 5.0, SkyRules(100.0, 90.0, 110.0, 5.0), 1.0)
+    assert best.low_s < 0.8 * best.exposure_s and best.high_s > 1.2 * best.exposure_s
+    assert best.low_minutes < best.minutes < best.high_minutes
+
+
+def test_the_best_stack_with_unknown_read_noise_is_no_shorter_than_what_was_shot(
     season: Season, model: SeasonModel
 ) -> None:
-    most = predict(season, model, Ask(gap_s=0.0)).lenses[-1].most
-    assert most.exposure_s >= most.least_s == 60
+    best = predict(season, model, Ask(gap_s=0.0)).lenses[-1].best
+    assert best.exposure_s >= best.least_s == 60
 
 
 def test_a_declination_that_never_rises_is_one_line(skyplumb: Command, folder: Path) -> None:
@@ -481,7 +499,7 @@ def test_every_question_of_the_first_night_has_a_best_guess_and_a_range(
     shutil.copytree(night, tmp_path / night.name)
     told = words(forecast_from([tmp_path], Ask()), tables=True)
     assert "not known yet" not in told
-    asked = ("longest for", "most light kept", "axis for", "as it is, beyond")
+    asked = ("longest for", "best stack with", "axis for", "as it is, beyond")
     for line in told.splitlines():
         for what in (one for one in asked if one in line):
             assert " to " in line[line.index(what) :] or "and more" in line, line

@@ -18,7 +18,7 @@ from skyplumb.errors import UserError
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.drift import ARCMIN, SIDEREAL_ARCSEC_MIN
 from skyplumb.season.kit import gap_between, lenses_of, limit_px, pixel_pitch, runs_at
-from skyplumb.season.noise import SkyRules, sky_rules
+from skyplumb.season.noise import SkyRules, light_min_per_hour, sky_rules
 from skyplumb.season.rig import Better, Rate
 from skyplumb.season.sessions import ARCSEC_PER_RAD_UM_MM, Season
 
@@ -74,8 +74,9 @@ class Crossing:
 
 
 @dataclass(frozen=True, slots=True)
-class Most:
-    """The exposure with the most kept light an hour, with 95 % intervals."""
+class BestStack:
+    """The exposure whose frames kept in an hour have the stack with the best signal to noise, with
+    95 % intervals."""
 
     exposure_s: float
     low_s: float
@@ -85,8 +86,7 @@ class Most:
     low_minutes: float
     high_minutes: float
     least_s: float
-    """Shorter ones are not asked: from here on the sky rules over read noise; where that was not
-    measured, the shortest exposure audited."""
+    """Shorter ones are not asked: where read noise is not known, the shortest exposure audited."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +108,7 @@ class LensForecast:
     """Exposures audited at this scale."""
     longest: tuple[Crossing, ...]
     """Exposures, s."""
-    most: Most
+    best: BestStack
     sky: SkyRules
     axis_needed: Crossing
     """Axis error, arcmin, for `GOAL` at the wanted exposure; 0 where no alignment is good enough,
@@ -247,7 +247,9 @@ def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> Lens
     def rate(exposures_s: Floats) -> Rate:
         return model.rate(scale, focal, exposures_s, ask.declination_deg, basis.better, limit)
 
-    fine = rate(GRID_S)
+    shortest = float(np.clip(model.counts.exposure_s.min(), *GRID_S[[0, -1]]))
+    grid = np.union1d(GRID_S, shortest)
+    fine = rate(grid)
     audited = float(np.max(model.counts.exposure_s / model.counts.scale)) * scale
     sky = sky_rules(basis.season, focal, ask.fnumber)
     return LensForecast(
@@ -259,8 +261,8 @@ def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> Lens
         wanted=rate(np.array([wanted])),
         audited_to_s=min(audited, float(model.counts.exposure_s.max())) * BEYOND,
         audited_s=tuple(sorted(runs_at(basis.season, scale)["setting_s"].dropna().unique())),
-        longest=tuple(crossing(fine, GRID_S, goal) for goal in TARGETS),
-        most=most_light(fine, GRID_S, basis.gap_s, sky, float(model.counts.exposure_s.min())),
+        longest=tuple(crossing(fine, grid, goal) for goal in TARGETS),
+        best=best_stack(fine, grid, basis.gap_s, sky, shortest),
         sky=sky,
         axis_needed=_axis_needed(basis, scale, focal),
         rule_500_s=500 / focal,
@@ -270,36 +272,29 @@ def _lens_forecast(basis: _Basis, name: str, focal: float, scale: float) -> Lens
     )
 
 
-def most_light(
+def best_stack(
     rate: Rate, exposures_s: Floats, gap_s: float, sky: SkyRules, shortest_s: float
-) -> Most:
-    """Which exposure keeps most light an hour: hit rate, gaps and read noise together.
+) -> BestStack:
+    """Which exposure makes the best stack of an hour: hit rate, gaps and read noise together.
 
-    Exposures under that from which on the sky rules are not asked; where that is unknown, none
-    under `shortest_s`: read noise may forbid them.
+    `shortest_s` is the shortest exposure audited.
     """
-    least = min(sky.at if sky.known else shortest_s, float(exposures_s[-1]))
-    allowed = exposures_s >= least * (1 - 1e-9)
-    times = np.concatenate([[least], exposures_s[allowed]])
-
-    def along(curve: Floats) -> Floats:
-        at_least = np.interp(np.log(least), np.log(exposures_s), curve)
-        return np.concatenate([[at_least], curve[allowed]])
-
-    minutes = 60 * times / (times + gap_s)
-    light = minutes * sky.share(times)
-    best = int(np.argmax(along(rate.middle) * light))
-    curves = np.array([along(curve) for curve in rate.draws])
-    low_s, high_s = np.percentile(times[np.argmax(curves * light, axis=1)], [2.5, 97.5])
-    low, high = np.percentile(curves[:, best] * minutes[best], [2.5, 97.5])
-    return Most(
+    asked = sky.told(exposures_s, shortest_s)
+    times = exposures_s[asked]
+    middle, draws = rate.middle[asked], rate.draws[:, asked]
+    best = int(np.argmax(sky.stack_min_per_hour(times, gap_s, middle)))
+    bests = np.argmax(sky.stack_min_per_hour(times, gap_s, draws), axis=1)
+    low_s, high_s = np.percentile(times[bests], [2.5, 97.5])
+    minutes = light_min_per_hour(times, gap_s)[best]
+    low, high = np.percentile(draws[:, best] * minutes, [2.5, 97.5])
+    return BestStack(
         float(times[best]),
         float(low_s),
         float(high_s),
-        float(along(rate.middle)[best] * minutes[best]),
+        float(middle[best] * minutes),
         float(low),
         float(high),
-        least,
+        float(times[0]),
     )
 
 

@@ -18,7 +18,6 @@ from skyplumb.season.forecast import (
     Crossing,
     Forecast,
     LensForecast,
-    Most,
     Sturdier,
 )
 from skyplumb.season.noise import ADDS
@@ -81,13 +80,13 @@ def _lens_facts(lens: LensForecast) -> dict[str, object]:
         "longest": [
             {"goal_rate": one.goal, **_crossing_facts("exposure", "s", one)} for one in lens.longest
         ],
-        "most_kept_exposure_s": lens.most.exposure_s,
-        "most_kept_exposure_low_s": lens.most.low_s,
-        "most_kept_exposure_high_s": lens.most.high_s,
-        "most_kept_min_per_hour": lens.most.minutes,
-        "most_kept_low_min_per_hour": lens.most.low_minutes,
-        "most_kept_high_min_per_hour": lens.most.high_minutes,
-        "least_exposure_s": lens.most.least_s,
+        "most_kept_exposure_s": lens.best.exposure_s,
+        "most_kept_exposure_low_s": lens.best.low_s,
+        "most_kept_exposure_high_s": lens.best.high_s,
+        "most_kept_min_per_hour": lens.best.minutes,
+        "most_kept_low_min_per_hour": lens.best.low_minutes,
+        "most_kept_high_min_per_hour": lens.best.high_minutes,
+        "least_exposure_s": lens.best.least_s,
         "sky_rules_from_s": lens.sky.at,
         "sky_rules_from_low_s": lens.sky.low,
         "sky_rules_from_high_s": lens.sky.high,
@@ -114,7 +113,7 @@ def _lens_line(told: Forecast, lens: LensForecast) -> str:
     mark = _where(lens, told.wanted_s)
     kept = f"{told.wanted_s:.0f} s keeps {rate.middle[0]:.0%} ({_range(rate.low[0], rate.high[0])})"
     longest = f"longest for {GOAL:.0%} kept: {_seconds_words(lens.longest[0])}"
-    return f"{lens.name}: {kept}{mark and f' ({mark})'}; {longest}; {_most_words(lens.most)}"
+    return f"{lens.name}: {kept}{mark and f' ({mark})'}; {longest}; {_stack_words(lens)}"
 
 
 def _where(lens: LensForecast, exposure_s: float) -> str:
@@ -124,12 +123,16 @@ def _where(lens: LensForecast, exposure_s: float) -> str:
     return "" if lens.audited(exposure_s) else "not audited: by physics"
 
 
-def _most_words(most: Most) -> str:
-    at = f"{_round(most.exposure_s)} s"
-    if most.low_s < most.high_s:
-        at += f" ({_round(most.low_s)} to {_round(most.high_s)} s)"
-    minutes = f"{most.minutes:.0f} min an hour"
-    return f"most light kept at {at}, {minutes} ({most.low_minutes:.0f} to {most.high_minutes:.0f})"
+def _stack_words(lens: LensForecast) -> str:
+    """The exposure to take where nothing else is asked."""
+    best = lens.best
+    at = f"{_round(best.exposure_s)} s"
+    if best.low_s < best.high_s:
+        at += f" ({_round(best.low_s)} to {_round(best.high_s)} s)"
+    mark = _where(lens, best.exposure_s)
+    minutes = f"{best.minutes:.0f} min kept an hour"
+    minutes += f" ({best.low_minutes:.0f} to {best.high_minutes:.0f})"
+    return f"best stack with {at}, {minutes}{mark and f' ({mark})'}"
 
 
 def _range(low: float, high: float) -> str:
@@ -228,11 +231,11 @@ def _sky_lines(told: Forecast) -> list[str]:
     """From which exposure on read noise matters no more."""
     known = [f"{_sky_seconds(one)} with {one.name}" for one in told.lenses if one.sky.known]
     if not known:
-        shortest = min(one.most.least_s for one in told.lenses)
+        shortest = min(one.best.least_s for one in told.lenses)
         return [
             "Read noise is not known (frames of one setting under a darker and a brighter sky "
             "would tell it): no exposure under the shortest audited, "
-            f"{_round(shortest)} s, is told for most light."
+            f"{_round(shortest)} s, is told for the best stack."
         ]
     return [f"The sky rules (read noise adds under {ADDS:.0%}) from " + ", ".join(known) + "."]
 

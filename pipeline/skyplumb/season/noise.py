@@ -1,10 +1,13 @@
-"""Sky and noise of a season's frames -> from which exposure on the sky rules over read noise.
+"""Sky and noise of a season's frames -> from which exposure on the sky rules over read noise, and
+what the stack of an hour is worth.
 
 The variance of a sample of the sky is that of its read noise and of its electrons, which grows in
 step with the level: a straight line, the photon transfer curve [1]_, whose height at no light is
 the read noise. It takes frames of one body and setting under skies of at least two levels; where
 there are none, nothing is told. Read noise adds `ADDS` to the noise of a stack of exposures in
-which its variance is a tenth of the sky's (common practice, no source).
+which its variance is a tenth of the sky's (common practice, no source). That forbids no shorter
+exposure: where long ones trail, many short frames may make the better stack, so that both losses
+are weighed in one number, the stack's own signal to noise.
 
 References
 ----------
@@ -62,6 +65,30 @@ class SkyRules:
         if not self.known:
             return np.ones_like(exposure_s)
         return np.asarray(1 / (1 + self.at / SKY_OVER_READ / exposure_s))
+
+    def stack_min_per_hour(self, exposure_s: Floats, gap_s: float, kept: Floats) -> Floats:
+        """What the stack of the frames kept in an hour is worth, as minutes of light that only
+        the sky makes noisy: its signal to noise grows with their square root.
+
+        Parameters
+        ----------
+        exposure_s : ndarray, shape (n,)
+        gap_s : float
+            Between the end of a frame and the start of the next.
+        kept : ndarray, shape (..., n)
+            Share of the frames.
+        """
+        return kept * light_min_per_hour(exposure_s, gap_s) * self.share(exposure_s)
+
+    def told(self, exposure_s: Floats, shortest_s: float) -> NDArray[np.bool_]:
+        """Of which exposures the stack's worth is told: where read noise is not known, none under
+        the shortest audited, which it may spoil."""
+        return self.known | (exposure_s >= shortest_s * (1 - 1e-9))
+
+
+def light_min_per_hour(exposure_s: Floats, gap_s: float) -> Floats:
+    """What an hour of frames collects, the gaps between them taken off."""
+    return np.asarray(60 * exposure_s / (exposure_s + gap_s))
 
 
 def sky_rules(season: Season, focal_mm: float, fnumber: float = nan) -> SkyRules:

@@ -28,7 +28,7 @@ from skyplumb.season.night_ahead import (
     night_ahead,
     refraction_drift_arcsec_min,
 )
-from skyplumb.season.noise import SkyRules, sky_rules
+from skyplumb.season.noise import SkyRules, light_min_per_hour, sky_rules
 from skyplumb.season.rig import SEED, Ahead, Aim, Better, Rig, Wind
 from skyplumb.season.sessions import Season
 
@@ -104,7 +104,7 @@ class LensPlan:
     sky: SkyRules
     choices: tuple[Choice, ...]
     best: Choice | None
-    """That keeps most light; None where no frame fits."""
+    """Whose stack has the best signal to noise; None where no frame fits."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,8 +153,10 @@ def plan(season: Season, model: SeasonModel, ask: PlanAsk) -> Plan:
         raise UserError(f"--lens {ask.lens}: none of {named(known)}; give one of these, or --focal")
     ahead = _tonight(rig, night, ask, latitude)
     exposures = np.array(sorted({*USUAL_S, *season.runs["setting_s"].dropna().map(float)}))
-    exposures = exposures[exposures >= float(model.counts.exposure_s.min())]
-    plans = (_lens_plan(season, rig, ahead, night, lens, exposures, gap_s) for lens in lenses)
+    shortest = float(model.counts.exposure_s.min())
+    plans = (
+        _lens_plan(season, rig, ahead, night, lens, exposures, shortest, gap_s) for lens in lenses
+    )
     axis = ask.axis_error_arcmin
     if not isfinite(axis) and rig.measured:
         axis = float(np.median(rig.faults.axis_arcmin))
@@ -231,11 +233,13 @@ def _lens_plan(
     night: NightAhead,
     lens: tuple[str, float, float],
     exposures: Floats,
+    shortest_s: float,
     gap_s: float,
 ) -> LensPlan:
     name, focal, scale = lens
     sky = sky_rules(season, focal)
     exposures = exposures[exposures + gap_s <= 3600 * night.hours]
+    exposures = exposures[sky.told(exposures, shortest_s)]
     if ahead is None or not len(exposures):
         return LensPlan(name, focal, scale, sky, (), None)
     limit = limit_px(season, scale)
@@ -251,12 +255,9 @@ def _lens_plan(
         _choice(by_night[:, n], float(t), night, gap_s, sky, audited)
         for n, t in enumerate(exposures)
     )
-
-    def light(one: Choice) -> float:
-        """Read noise takes its share of short exposures, trails take theirs of long ones."""
-        return one.light_min_per_hour * float(sky.share(np.array([one.exposure_s]))[0])
-
-    return LensPlan(name, focal, scale, sky, choices, max(choices, key=light))
+    shares = np.array([one.share for one in choices])
+    best = choices[int(np.argmax(sky.stack_min_per_hour(exposures, gap_s, shares)))]
+    return LensPlan(name, focal, scale, sky, choices, best)
 
 
 def _choice(
@@ -288,7 +289,7 @@ def _choice(
         good=good,
         good_low=int(good_low),
         good_high=int(good_high),
-        light_min_per_hour=float(60 * exposure_s / (exposure_s + gap_s) * share),
+        light_min_per_hour=float(light_min_per_hour(np.array(exposure_s), gap_s) * share),
         snr=snr(good),
         snr_low=snr(int(good_low)),
         snr_high=snr(int(good_high)),
