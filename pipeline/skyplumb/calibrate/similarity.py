@@ -154,9 +154,11 @@ def _agreed(
         # themselves take away again.
         number = (cell * HASH).sum(1) % CELLS
         votes = np.bincount(number, minlength=CELLS)
-        top = np.argpartition(-votes, CANDIDATES)[:CANDIDATES]
-        top = top[np.lexsort((top, -votes[top]))]
-        rows.append(np.array([int(np.argmax(number == one)) for one in top if votes[one]], int))
+        # Of cells with as many votes the first; `argpartition` takes what the processor likes.
+        least = np.partition(votes, -CANDIDATES)[-CANDIDATES]
+        top = np.flatnonzero(votes >= max(least, 1))
+        top = top[np.argsort(-votes[top], kind="stable")][:CANDIDATES]
+        rows.append(np.array([int(np.argmax(number == one)) for one in top], int))
     return np.concatenate(rows)
 
 
