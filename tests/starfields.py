@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -25,13 +26,20 @@ NIGHT = datetime(2026, 8, 14, 23, 10, 7)
 SITE = Site(47.3, 11.4, 900.0)
 
 
-@pytest.fixture(autouse=True)
-def no_downloads() -> Iterator[None]:
+@contextmanager
+def iers_as_installed() -> Iterator[None]:
     """The Earth orientation tables that install with astropy serve."""
     with (
         iers.conf.set_temp("auto_download", False),
         iers.conf.set_temp("iers_degraded_accuracy", "ignore"),
     ):
+        yield
+
+
+@pytest.fixture(autouse=True)
+def no_downloads() -> Iterator[None]:
+    """The same for every test of a module."""
+    with iers_as_installed():
         yield
 
 
