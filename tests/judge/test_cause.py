@@ -173,6 +173,22 @@ def test_a_lone_frame_of_a_standing_camera_is_known_by_its_length() -> None:
     assert "untracked" not in found.shares
 
 
+def test_pieces_of_trails_do_not_tell_a_standing_camera() -> None:
+    plan = replace(LONG, frames=1)
+    lights = shoot(Tracker(too_fast=-1.0), [plan], USUAL, 1)
+    scene = scenes_of(Tracker(too_fast=-1.0), plan, lights)[0]
+    length = scene.motion.trail_px
+    broken = replace(scene.motion, trail_sigma_px=length, in_pieces=True)
+    found = explain(TRAILED, [replace(scene, motion=broken)], 0, fit_mount(lights))
+    assert found.shares == {"unexplained": 1.0}
+    assert "a frame of a few seconds" in found.words
+    # Where the frames beside it show how far the sky moved it does not need its trails.
+    east = np.radians(scene.east_deg)
+    moved = Drift(length * np.cos(east), length * np.sin(east), 0.0, 0.1, noise_px=0.1)
+    found = explain(TRAILED, [replace(scene, motion=broken, drift=moved)], 0, fit_mount(lights))
+    assert found.shares == {"untracked": 1.0}
+
+
 def test_a_short_trail_of_a_standing_camera_is_known_within_what_its_lens_may_add() -> None:
     tracker = Tracker(too_fast=-1.0)
     for exposure_s, adds in ((3.5, True), (100.0, False)):

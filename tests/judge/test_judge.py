@@ -241,6 +241,23 @@ def test_a_trail_under_three_sigma_has_no_direction_and_rejects_nothing() -> Non
     assert np.isnan(rows.iloc[0]["trail_angle_deg"])  # type: ignore[attr-defined]
 
 
+def test_trails_that_break_up_are_rejected_and_have_no_length() -> None:
+    broken = light(20, stars=40, found=400)
+    # Streaks along one way, of lengths by lot: too wide to be measured as stars.
+    stars = broken.measure.stars
+    stars["mxx"] = np.random.default_rng(8).uniform(30, 800, len(stars))
+    stars["myy"], stars["flags"] = 1.2, 0
+    found = verdict_of(broken)
+    assert found.verdict == "reject"
+    assert found.cause == "unexplained"
+    assert "trailed by more than" in found.reason
+    assert "so far that trails break up" in found.reason
+    row = table_of(result_of([run_of(broken)]).rows).iloc[-1]
+    assert row["trail_angle_deg"] == pytest.approx(0.0, abs=0.1)
+    for unknown in ("trail_px", "trail_worst_px", "trail_sigma_px", "trail_of_fwhm"):
+        assert np.isnan(row[unknown])
+
+
 @pytest.mark.parametrize(
     ("trail", "sigma", "said"),
     [

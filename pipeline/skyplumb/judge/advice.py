@@ -256,12 +256,12 @@ def _share_that_fits(frame: Judged, run: JudgedRun) -> float:
 
     What draws on steadily grows with the exposure, the rest of the trail may stay as it is.
     """
-    trail = frame.facts.motion.trail_px
+    trail = frame.facts.motion.known_px
     width = run.limits.trail_of_fwhm.keep_up_to * run.levels.fwhm_px
     limit = float(np.fmin(run.limits.trail_px.keep_up_to, width))
     steady = sum(frame.trail_causes.get(cause, 0.0) for cause in _STEADY)
     spare = limit**2 - (1 - steady) * trail**2
-    if not (spare > 0 and steady > 0) or _swings(run):
+    if not (spare > 0 and steady * trail > 0) or _swings(run):
         return np.nan
     return float(np.sqrt(spare / steady) / trail)
 

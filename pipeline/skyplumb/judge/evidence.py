@@ -41,7 +41,8 @@ def closure(scenes: Sequence[Scene]) -> Closure:
     measured, predicted = [], []
     for scene in scenes:
         drift, motion = scene.drift, scene.motion
-        if np.isfinite(drift.length_px) and np.isfinite(motion.trail_px):
+        both = np.isfinite(drift.length_px) and np.isfinite(motion.trail_px)
+        if both and not motion.in_pieces:
             measured.append(_quadrupole(motion.trail_px, motion.trail_angle_deg))
             predicted.append(_quadrupole(drift.length_px, drift.angle_deg))
     if len(measured) < 3:

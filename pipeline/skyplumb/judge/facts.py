@@ -30,6 +30,7 @@ from skyplumb.judge.motion import (
     Stretch,
     motion_of,
     on_axis_astigmatism,
+    or_rough,
     rough_motion,
     with_double,
 )
@@ -328,8 +329,11 @@ def _frame_facts(
         ellipticity = float(1 - np.sqrt(max(trace - size, 1e-6) / (trace + size)))
         angle = float(np.degrees(np.arctan2(quadrupole_cross, quadrupole_plus)) / 2)
     motion = with_double(motion, doubled)
-    if stretch is None and not doubled.seen:
-        motion = rough_motion(light.measure)
+    if not doubled.seen:
+        rough = rough_motion(light.measure)
+        motion = rough if stretch is None else or_rough(motion, rough)
+    if motion.in_pieces and drift.length_px > motion.trail_px:
+        motion = replace(motion, trail_px=drift.length_px, trail_sigma_px=drift.sigma_px)
     if np.isfinite(motion.across_px2):
         across_fwhm = float(shapes.fwhm_px(motion.across_px2, kurt))
     return FrameFacts(
@@ -367,7 +371,7 @@ def _with_tails(facts: Sequence[FrameFacts], doubts: Sequence[float]) -> list[Fr
         facts, excess_over_calm(stars, trail, angle, np.array(doubts)), strict=True
     ):
         tail = None
-        if not np.isfinite(fact.motion.doubled_px):
+        if not np.isfinite(fact.motion.doubled_px) and not fact.motion.in_pieces:
             tail = tail_length_px(excess, fact.motion.trail_px)
             if tail is None:
                 error = np.hypot(

@@ -32,6 +32,15 @@ AGREE_WITHIN_DEG = 15.0
 AGREEING_SHARE = 0.75
 """Part of the streaks that must lie along one direction: one of random ones lies within 15 degrees
 of it by a chance of 1/6."""
+BRIGHTEST = 20
+WHOLE_WITHIN = 0.05
+WHOLE_SHARE = 0.5
+"""Trails of one length: so large a part of the brightest lies so near the longest of them. Fainter
+ones break into pieces, and all do where they cross."""
+LONG_PX = 25.0
+"""Trails from so long on do; the width of a star still shows in shorter ones."""
+OTHER_LENGTH = 0.1
+"""A fit whose trail is so far from that of whole ones took pieces for stars."""
 RICH_STARS = 40
 """So many carry a trail that changes over the field."""
 CLEAR_SIGMAS = 3.0
@@ -120,11 +129,18 @@ class Motion:
     """Whether the trail is a faint tail beside a sharper core, as a gust leaves it."""
     lens_like: bool = False
     """Whether the stars' stretch turns around the middle of the field, as a lens draws it."""
+    in_pieces: bool = False
+    """Whether trails were found in pieces of many lengths: `trail_px` is what they surpass."""
+
+    @property
+    def known_px(self) -> float:
+        """The trail's length; NaN where its pieces tell only what it surpasses."""
+        return NAN if self.in_pieces else self.trail_px
 
     @property
     def directed(self) -> bool:
         """Whether the trail stands clear of its error, so that its direction means something."""
-        return self.trail_px > CLEAR_SIGMAS * self.trail_sigma_px
+        return self.in_pieces or self.trail_px > CLEAR_SIGMAS * self.trail_sigma_px
 
     @property
     def direction_deg(self) -> float:
@@ -378,9 +394,9 @@ def trail_over_field(motion: Motion, picture: tuple[int, int], cells: int) -> Fl
 def rough_motion(measure: Measure) -> Motion:
     """Trail of stars too long or too few to be fitted, from the detections' own extent.
 
-    A long bright streak's second moment is its length^2 / 12; that of a star up to three
-    times as long as wide says nothing certain. All NaN where there are too few detections, or
-    where they disagree in direction.
+    That of a star up to three times as long as wide says nothing certain. All NaN where there are
+    too few detections, or where they disagree in direction. Of long trails the brightest are whole
+    and of one length, or nothing says how long they are.
     """
     stars = measure.stars
     stars = stars[(stars["flags"] & (BIT["hot"] | BIT["edge"])) == 0]
@@ -394,10 +410,28 @@ def rough_motion(measure: Measure) -> Motion:
     off = axis_deg(np.asarray(shapes.axes(moments)[2] - angle))
     if np.mean(np.abs(off) < AGREE_WITHIN_DEG) < AGREEING_SHARE:
         return Motion()
-    length = float(np.sqrt(12 * (larger - smaller)))
+    long, short, _ = shapes.axes(moments)
+    lengths = shapes.trail_length_px(long - short, np.maximum(short, 0.3), shapes.GAUSSIAN_KURT)
+    length, share = float(np.median(lengths)), 0.1
+    brightest = lengths[:BRIGHTEST]
+    upper = float(np.percentile(brightest, 80))
+    whole = np.abs(brightest / upper - 1) < WHOLE_WITHIN
+    in_pieces = upper > LONG_PX and bool(np.mean(whole) < WHOLE_SHARE)
+    if in_pieces:
+        share = 1.0
+    elif upper > LONG_PX:
+        length, share = float(np.median(brightest[whole])), WHOLE_WITHIN
     return Motion(
         trail_px=length,
-        trail_sigma_px=0.1 * length,
+        trail_sigma_px=share * length,
         trail_angle_deg=float(angle),
         trail_worst_px=length,
+        in_pieces=in_pieces,
     )
+
+
+def or_rough(motion: Motion, rough: Motion) -> Motion:
+    """A fitted trail, or that of whole ones where the fit took pieces of long trails for stars."""
+    long = rough.in_pieces or rough.trail_px > LONG_PX
+    alike = abs(motion.trail_px / rough.trail_px - 1) < OTHER_LENGTH and not rough.in_pieces
+    return rough if long and not alike else motion

@@ -49,6 +49,10 @@ SET_IN = (
     "the drift set in within the run, as when the head slips; the site and the clock's zone "
     "in the night notes would tell whether it slipped downwards"
 )
+SO_LONG = (
+    "such long trails hide where the sky stood: a frame of a few seconds of the same aim right "
+    "before or after would tell what drew them"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +72,8 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
     motion = scene.motion
     if np.isfinite(motion.doubled_px) and not _began_to_slip(scene, mount):
         return Drawn({"knock": 1.0})
+    if motion.in_pieces and not np.isfinite(scene.drift.length_px):
+        return Drawn({"unexplained": 1.0}, SO_LONG)
     if not np.isfinite(motion.trail_px):
         return Drawn({"unexplained": 1.0})
     # One frame of a driven run may move as the sky does by a periodic error; a camera at rest

@@ -27,7 +27,7 @@ from skyplumb.judge.focus import (
     RunFocus,
     focus_of_runs,
 )
-from skyplumb.judge.motion import Motion, trail_over_field
+from skyplumb.judge.motion import CLEAR_SIGMAS, Motion, trail_over_field
 from skyplumb.judge.mount import MountFit
 from skyplumb.judge.runs import Run, group_runs
 from skyplumb.judge.scene import Scene, Scenes, scene_of
@@ -398,6 +398,8 @@ def _trail_findings(fact: FrameFacts, levels: RunLevels, limits: Limits) -> list
         return [elliptic] if elliptic else []
     towards = _towards(fact)
     trailed = f"trailed {{value}} px {towards}"
+    if motion.in_pieces:
+        trailed = f"trailed by more than {{value}} px {towards}, so far that trails break up"
     by_length = _above("trail_px", length, limits.trail_px, trailed)
     times = "{value} times the width of the run's sharp stars"
     first = "the trail is" if by_length else f"trailed {length:.1f} px {towards},"
@@ -426,7 +428,10 @@ def _judged_by_trail(motion: Motion, levels: RunLevels, limits: Limits) -> bool:
     A trail as long as the limit would have been seen; and one that is longer stands clear of its
     error, or it is no claim.
     """
-    known = motion.trail_sigma_px <= limits.trail_px.keep_up_to
+    if motion.in_pieces:
+        return True
+    surely = motion.trail_px - CLEAR_SIGMAS * motion.trail_sigma_px > limits.trail_px.reject_over
+    known = surely or motion.trail_sigma_px <= limits.trail_px.keep_up_to
     short = motion.trail_px <= limits.trail_px.keep_up_to and not (
         levels.fwhm_px > 0 and motion.trail_px > limits.trail_of_fwhm.keep_up_to * levels.fwhm_px
     )

@@ -26,7 +26,7 @@ from skyplumb.night.shot import Session, Shot
 from skyplumb.output.mount_summary import iso, mount_summary
 from skyplumb.output.panels import panel_summaries, panels_of
 from skyplumb.output.result import SessionResult
-from skyplumb.records import CardFile, ShotInfo
+from skyplumb.records import NAN, CardFile, ShotInfo
 from skyplumb.summary import (
     FrameSummary,
     RunSummary,
@@ -154,9 +154,9 @@ def _light_row(session: str, run: JudgedRun, frame: Judged, sky: SkyLight) -> Fr
         fwhm_arcsec=facts.fwhm_px * pointing.scale_arcsec_px,
         ellipticity=facts.ellipticity,
         image_angle_deg=facts.image_angle_deg,
-        trail_px=motion.trail_px,
-        trail_worst_px=motion.trail_worst_px,
-        trail_sigma_px=motion.trail_sigma_px,
+        trail_px=motion.known_px,
+        trail_worst_px=NAN if motion.in_pieces else motion.trail_worst_px,
+        trail_sigma_px=NAN if motion.in_pieces else motion.trail_sigma_px,
         trail_angle_deg=motion.direction_deg,
         trail_pa_deg=pointing.position_angle_of(motion.direction_deg),
         drift_px=facts.drift.length_px,
@@ -185,7 +185,7 @@ def _light_row(session: str, run: JudgedRun, frame: Judged, sky: SkyLight) -> Fr
         pointing_rms_px=pointing.rms_px,
         weight=frame.weight,
         fwhm_of_best=_over(facts.across_fwhm_px, run.levels.best_fwhm_px),
-        trail_of_fwhm=_over(motion.trail_px, run.levels.fwhm_px),
+        trail_of_fwhm=_over(motion.known_px, run.levels.fwhm_px),
         rules_broken=" ".join(frame.broken),
         streaks=light.measure.trails,
         drift_angle_deg=facts.drift.angle_deg,
