@@ -20,7 +20,7 @@ from skyplumb.season.forecast import Ask, Crossing, best_stack, crossing, predic
 from skyplumb.season.forecast_words import words
 from skyplumb.season.gear import forecast_from
 from skyplumb.season.noise import SkyRules
-from skyplumb.season.rig import Better, Rate
+from skyplumb.season.rig import Better, Rate, log_gust
 from skyplumb.season.rig_model import Counts, counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
 from smallcard import Finished
@@ -201,6 +201,34 @@ def test_forecasts_hold_against_seasons_drawn_from_physics(tmp_path: Path) -> No
     assert abs(np.mean(off)) < 0.06
     assert np.sqrt(np.mean(np.square(off))) < 0.12
     assert np.mean(inside) > 0.8
+
+
+@pytest.mark.parametrize("exposure_s", [15.0, 60.0, 480.0])
+def test_the_largest_gust_borne_trails_as_far_as_the_limit(exposure_s: float) -> None:
+    # A push of four seconds beside a drift that goes across it: both drawn step by step.
+    limit, drift = 12.0, 5.0
+    size = 10 * np.exp(log_gust(np.array([drift]), limit, exposure_s)[0])
+    time = (np.arange(20000) + 0.5) / 20000 * (exposure_s + 4)
+    pushed = np.where(time < 4, size, 0.0)
+    assert 12 * pushed.var() + drift**2 == pytest.approx(limit**2, rel=5e-3)
+
+
+def test_long_exposures_average_short_gusts_and_may_keep_more_than_short_ones(
+    tmp_path: Path,
+) -> None:
+    # Three gusts a minute of much the same size: a frame of 30 s bears few, of 480 s all.
+    many = {"gusts_per_min": 3.0, "gust_spread": 0.1, "gust_arcsec": 9.0, "gust_size_spread": 0.3}
+    steady = {"axis_arcmin": 0.2, "axis_bias_arcmin": 0.0, "rate_ppm": 0.0, "rate_spread_ppm": 1.0}
+    rig = DrawnRig(**CALM | many | steady, periodic_arcsec=0.1)
+    cells = ((85.0, 30.0), (85.0, 60.0), (85.0, 120.0), (200.0, 60.0))
+    told = fit_rig(counts_drawn(rig, 21, 6, cells, tmp_path)).rate(
+        scale_of(85.0), np.array([30.0, 240.0, 480.0])
+    )
+    truth = np.array([rig.rate(85.0, t) for t in (30.0, 240.0, 480.0)])
+    assert truth[0] < truth[1] < truth[2]
+    # Neither of the long ones was audited.
+    assert told.middle[0] < told.middle[1] and told.middle[1] < told.middle[2]
+    assert np.abs(told.middle - truth).max() < 0.1
 
 
 def test_one_night_gives_a_wide_answer_and_more_nights_a_narrower_one(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from skyplumb.season.comparison import Effect
 from skyplumb.season.cross_validation import SeasonModel
 from skyplumb.season.gear_charts import CHARTS, CONFIG, ROOM, WIDEST
 from skyplumb.season.reach import reach
-from skyplumb.season.rig import EVENT_ROOM_ARCSEC
+from skyplumb.season.rig import GUST_ARCSEC
 from skyplumb.season.sessions import NOT_THE_GEAR, Season
 from skyplumb.season.tally import AIR, ALONE, GROUPS, SKY, Tally, best_remedy, labelled
 
@@ -245,7 +245,7 @@ def _model(model: SeasonModel) -> Plain:
         middle, low, high = rig.events_per_min
         told |= {
             "measured": rig.measured,
-            "events_room_arcsec": EVENT_ROOM_ARCSEC,
+            "events_over_arcsec": GUST_ARCSEC,
             "events_per_min": middle,
             "events_per_min_low": low,
             "events_per_min_high": high,

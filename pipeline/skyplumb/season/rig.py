@@ -26,7 +26,11 @@ from skyplumb.season.mixed_model import Mixed
 
 Floats = NDArray[np.float64]
 
-EVENT_ROOM_ARCSEC = 10.0
+SLIP_ROOM_ARCSEC = 10.0
+GUST_ARCSEC = 10.0
+"""Size of the gusts whose number is told."""
+GUST_S = 4.0
+"""How long a gust pushes: a few seconds, ours, no source."""
 MOST = 30.0
 """Logarithm of events that no frame survives."""
 LEAST_ROOM = 0.3
@@ -90,7 +94,7 @@ class Rig:
 
     @property
     def events_per_min(self) -> tuple[float, float, float]:
-        """Gusts and knocks a minute that `EVENT_ROOM_ARCSEC` do not hide, with the interval."""
+        """Gusts and knocks a minute of over `GUST_ARCSEC`, with the interval."""
         spread = 1.96 * np.sqrt(self.events.covariance[0, 0])
         at = self.events.params[0]
         low, middle, high = np.exp([at - spread, at, at + spread])
@@ -227,12 +231,11 @@ class Ahead:
         limit = limit_px * scale
         good = held(log_trail, np.log(limit), self.factor, self.scatter)
         minutes = exposure_s / 60
-        slips = self.slips_per_min * minutes * EVENT_ROOM_ARCSEC / limit
+        slips = self.slips_per_min * minutes * SLIP_ROOM_ARCSEC / limit
         power, bend = np.maximum(self.events[:, 1:2], 0), np.maximum(self.events[:, 2:3], 0)
-        longer = np.maximum(self.events[:, 3:4], -0.95)
-        room = np.log(EVENT_ROOM_ARCSEC / room_arcsec(trail, limit))
-        room = np.where(room > 0, power * room, power * room - bend * room**2)
-        gusts = np.exp(np.minimum(self.log_gusts + room + longer * np.log(minutes), MOST)) * minutes
+        size = log_gust(trail, limit, exposure_s)
+        more = np.where(size < 0, -power * size, -power * size - bend * size**2)
+        gusts = np.exp(np.minimum(self.log_gusts + more, MOST)) * minutes
         return np.asarray(good * np.exp(-slips - gusts) * self.fine)
 
     def _trail(self, exposure_s: float) -> tuple[Floats, Floats]:
@@ -244,10 +247,19 @@ class Ahead:
         return self._trails[exposure_s]
 
 
-def room_arcsec(trail_arcsec: Floats, limit_arcsec: Floats | float) -> Floats:
-    """What the limit leaves for a gust beside the drift: variances add."""
+def log_gust(
+    trail_arcsec: Floats, limit_arcsec: Floats | float, exposure_s: Floats | float
+) -> Floats:
+    """Logarithm of the largest gust that a frame bears beside its drift, over `GUST_ARCSEC`.
+
+    Variances add. A push of s arcsec for a share p of the exposure has s^2 p (1 - p), an even
+    trail L^2 / 12: the longer the exposure, the less of the star's light a gust displaces, and
+    the larger one it bears.
+    """
     left = np.maximum(1 - (trail_arcsec / limit_arcsec) ** 2, LEAST_ROOM**2)
-    return np.asarray(limit_arcsec * np.sqrt(left))
+    share = GUST_S / (GUST_S + exposure_s)
+    borne = limit_arcsec * np.sqrt(left / (12 * share * (1 - share)))
+    return np.asarray(np.log(borne / GUST_ARCSEC))
 
 
 def _directions(known_rad: Floats, at: Floats) -> Floats:

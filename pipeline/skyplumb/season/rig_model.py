@@ -7,9 +7,9 @@ spared:
    measured faults predict is held against the limit in force (`drift`), with a correction
    where the season has evidence.
 2. *A loose head* (slip): so many slips a minute of exposure, seen by the arcsec they take.
-3. *Events* (gusts, knocks): so many a minute, and more of them are seen the fewer arcsec the
-   limit leaves beside the drift. A gust is a part of a long exposure, so that its minutes
-   need not add up in full: the power of the exposure is fitted too.
+3. *Events* (gusts, knocks): so many a minute, and the larger the rarer. A gust of a few seconds
+   displaces a small share of a long exposure's light, which therefore bears larger ones; the
+   drift beside it leaves room for smaller ones (`rig.log_gust`).
 4. *The rest* (focus, optics, unexplained, a tracker left off): a share of all frames.
 
 The last three have a random effect of the night (`mixed_model`). By the chain rule of chances
@@ -39,7 +39,7 @@ from skyplumb.season.drift import (
     trail_arcsec,
 )
 from skyplumb.season.mixed_model import LOGIT, SPREAD, SURVIVAL, Mixed, Prior, fit_mixed
-from skyplumb.season.rig import EVENT_ROOM_ARCSEC, QUICK_DRAWS, SEED, Ahead, Rig, room_arcsec
+from skyplumb.season.rig import QUICK_DRAWS, SEED, SLIP_ROOM_ARCSEC, Ahead, Rig, log_gust
 
 Floats = NDArray[np.float64]
 
@@ -48,11 +48,10 @@ _HAPPENS = [row for row in CAUSES.values() if row.comes is Comes.IN_EVENTS]
 SLIPS = tuple(row.name for row in _HAPPENS if row.where is Where.MOUNT)
 EVENTS = tuple(row.name for row in _HAPPENS if row.where is not Where.MOUNT)
 
-EVENT_PRIORS = (Prior(-3.5, 1.2), Prior(1.3, 0.35), Prior(0.5, 0.2), Prior(-0.3, 0.2))
-"""log(events per minute) that 10 arcsec do not hide; power of the arcsec: 0 would be gusts that
-every lens sees, 2 gusts whose size has a heavy tail; how much that power grows, 1/2 for sizes
-that are log-normal with a spread of 1; what the power of the exposure is more than 1: a gust of
-a few seconds is diluted in a long exposure's moments."""
+EVENT_PRIORS = (Prior(-2.8, 1.0), Prior(0.9, 0.5), Prior(0.6, 0.2))
+"""log(events per minute) of over 10 arcsec; with which power of their size larger ones are rarer:
+0 would be gusts that every lens sees, 2 gusts whose size has a heavy tail; how much that power
+grows, 1/2 for sizes that are log-normal with a spread of 1."""
 EVENT_SPREAD = Prior(float(np.log(0.6)), 0.4)
 """Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
 SLIP_PRIORS = (Prior(-6.0, 1.2),)
@@ -180,7 +179,7 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
     ones = np.ones(len(limit))
     minutes = counts.exposure_s / 60
     # Half of a run's frames have less trail than that.
-    room = room_arcsec(np.median(trail, axis=(1, 2)), limit)
+    size = log_gust(np.median(trail, axis=(1, 2)), limit, counts.exposure_s)
 
     def fit(
         link: str,
@@ -198,8 +197,7 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
             link, success[there], total[there], design, night, priors, offset[there], spread
         )
 
-    seen = np.log(EVENT_ROOM_ARCSEC / room)
-    of_events = (ones, seen, -(np.minimum(seen, 0) ** 2), np.log(minutes))
+    of_events = (ones, -size, -(np.maximum(size, 0) ** 2))
     rig = Rig(
         drift=fit_drift(
             spared[fitted],
@@ -214,7 +212,7 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
             spared,
             (ones,),
             SLIP_PRIORS,
-            np.log(minutes * EVENT_ROOM_ARCSEC / limit),
+            np.log(minutes * SLIP_ROOM_ARCSEC / limit),
             spreads.slips,
         ),
         events=fit(
