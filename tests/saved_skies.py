@@ -437,12 +437,12 @@ ASKED: dict[str, tuple[Callable[[str], dict[str, Any]], Sequence[str]]] = {
 @cache
 def asked(name: str, what: str) -> Any:
     """The answers of today, as they are saved."""
-    told = ASKED[what][0](name)
-    return json.loads(json.dumps(told, indent=1, ensure_ascii=False, default=_as_list))
+    return as_saved(ASKED[what][0](name))
 
 
-def _as_list(array: Any) -> Any:
-    return array.tolist()
+def as_saved(told: dict[str, Any]) -> Any:
+    """The same as it comes back from a file: arrays as lists."""
+    return json.loads(json.dumps(told, default=lambda array: array.tolist()))
 
 
 def changes(now: Any, before: Any, where: str = "") -> list[str]:
