@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import math
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import cache
@@ -48,6 +48,7 @@ from .starfields import HEIGHT, NIGHT, SITE, WIDTH, Followed, Shot, exposure, ie
 Floats = NDArray[np.float64]
 
 SAVED = Path(__file__).parent / "data" / "skies"
+MEANT = "if that is meant: python -m tests.saved_skies\n"
 PIXEL_UM = 5.0
 EXPOSURE_S = 20.0
 CLOSE = 1e-8
@@ -225,10 +226,6 @@ BY_STARS = ("fisheye", "a clock two hours ahead", "low in the south, at rest",
 """Of these the zenith is looked at by itself."""
 
 
-def slug(name: str) -> str:
-    return name.replace(",", "").replace(" ", "-")
-
-
 # Drawn
 
 
@@ -298,7 +295,7 @@ class Drawn:
 @cache
 def kept(name: str) -> Drawn:
     """A sky from its file, with what its files say of it."""
-    text = json.loads((SAVED / f"{slug(name)}.stars.json").read_text("utf-8"))
+    text = json.loads(_place(name, "stars").read_text("utf-8"))
     return Drawn(SKIES[name], text["truth"], list(_measures(SKIES[name], text)))
 
 
@@ -329,7 +326,6 @@ def _measures(sky: Sky, text: dict[str, Any]) -> Iterator[Measure]:
         yield Measure(file, "light", "", info, WIDTH, HEIGHT, stars, stars_found=len(stars))
 
 
-@cache
 def pointed(name: str) -> tuple[list[Light], list[str]]:
     """The frames of a sky as the session has them, hot pixels marked, and what is said."""
     session = kept(name).session()
@@ -338,9 +334,8 @@ def pointed(name: str) -> tuple[list[Light], list[str]]:
     return mark_hot(found, []), notices
 
 
-def answers(name: str) -> dict[str, Any]:
-    """All that is said of a sky."""
-    lights, notices = pointed(name)
+def answers(lights: list[Light], notices: list[str]) -> dict[str, Any]:
+    """All that is said of a sky that was `pointed`."""
     cameras: dict[str, Any] = {}
     frames = []
     for light in lights:
@@ -428,18 +423,6 @@ def zenith_answers(name: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-ASKED: dict[str, tuple[Callable[[str], dict[str, Any]], Sequence[str]]] = {
-    "found": (answers, tuple(SKIES)),
-    "zenith": (zenith_answers, BY_STARS),
-}
-
-
-@cache
-def asked(name: str, what: str) -> Any:
-    """The answers of today, as they are saved."""
-    return as_saved(ASKED[what][0](name))
-
-
 def as_saved(told: dict[str, Any]) -> Any:
     """The same as it comes back from a file: arrays as lists."""
     return json.loads(json.dumps(told, default=lambda array: array.tolist()))
@@ -459,9 +442,18 @@ def changes(now: Any, before: Any, where: str = "") -> list[str]:
     return [] if same else [f"{where}: {before!r} was saved, {now!r} is found"]
 
 
-def saved(name: str, what: str) -> Any:
-    """The answers that were saved of a sky."""
-    return json.loads((SAVED / f"{slug(name)}.{what}.json").read_text("utf-8"))
+def changed(told: dict[str, Any], name: str, what: str) -> list[str]:
+    """A line for each of these answers that differs from what was saved of a sky."""
+    return changes(as_saved(told), json.loads(_place(name, what).read_text("utf-8")))
+
+
+def _place(name: str, what: str) -> Path:
+    return SAVED / f"{name.replace(',', '').replace(' ', '-')}.{what}.json"
+
+
+def _save(told: dict[str, Any], name: str, what: str) -> None:
+    text = json.dumps(as_saved(told), indent=1, ensure_ascii=False)
+    _place(name, what).write_text(text + "\n", "utf-8")
 
 
 def main() -> None:
@@ -471,11 +463,11 @@ def main() -> None:
         with iers_as_installed():
             for name, sky in SKIES.items():
                 text = json.dumps(drawn(sky), separators=(",", ":"))
-                (SAVED / f"{slug(name)}.stars.json").write_text(text + "\n", "utf-8")
-    for what, (_, names) in ASKED.items():
-        for name in names:
-            text = json.dumps(asked(name, what), indent=1, ensure_ascii=False)
-            (SAVED / f"{slug(name)}.{what}.json").write_text(text + "\n", "utf-8")
+                _place(name, "stars").write_text(text + "\n", "utf-8")
+    for name in SKIES:
+        _save(answers(*pointed(name)), name, "found")
+    for name in BY_STARS:
+        _save(zenith_answers(name), name, "zenith")
 
 
 if __name__ == "__main__":
