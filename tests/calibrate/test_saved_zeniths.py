@@ -14,7 +14,7 @@ from skyplumb.calibrate.zenith_bounds import NEAR_DEG
 @pytest.mark.parametrize("name", BY_STARS)
 def test_the_zenith_that_the_stars_show_is_the_true_one_and_as_it_was_before(name: str) -> None:
     told, (truth, *_) = zenith_answers(name), kept(name).truth
-    up = Zenith(**told["best"]).at(np.array([EXPOSURE_S / 2]))[0]
+    up = Zenith(**told["best"]).at(EXPOSURE_S / 2)
     there = unit_vectors(*np.radians([[truth["zenith_ra_deg"]], [truth["zenith_dec_deg"]]]))[0]
     # A degree beyond what is not known of air and lens (`zenith_bounds`).
     room = NEAR_DEG + np.degrees(np.hypot(*told["shifts"].T).max())

@@ -16,6 +16,8 @@ Floats = NDArray[np.float64]
 
 LINEARISED = 3
 """So often at most an attitude is fitted anew along straight lines."""
+ROUNDS = 6
+"""Of weighing along straight lines, at most."""
 STRAIGHT_RAD = 3e-4
 """A turn so small moves pixels along straight lines: what is bent is its square, 1e-7 of the focal
 length."""
@@ -34,7 +36,7 @@ class FittedAttitude:
 
 
 def fit_attitudes(
-    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats], rounds: int = 6
+    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats]
 ) -> list[FittedAttitude]:
     """Least-squares rotations sky -> camera axes, each robust to a few wrong matches.
 
@@ -47,8 +49,6 @@ def fit_attitudes(
         With a star at least.
     attitudes : sequence of ndarray, shape (3, 3)
         Where each begins.
-    rounds : int
-        Most rounds of weighing along straight lines.
     """
     at = list(attitudes)
     covariances = [np.full((3, 3), np.nan)] * len(frames)
@@ -56,7 +56,7 @@ def fit_attitudes(
     for _ in range(LINEARISED):
         if not left:
             break
-        turns, found = _turns(camera, [frames[n] for n in left], [at[n] for n in left], rounds)
+        turns, found = _turns(camera, [frames[n] for n in left], [at[n] for n in left])
         for n, turn, covariance in zip(left, turns, found, strict=True):
             at[n], covariances[n] = rotation(turn) @ at[n], covariance
         bent = np.linalg.norm(turns, axis=1) > STRAIGHT_RAD
@@ -70,7 +70,7 @@ def fit_attitudes(
 
 
 def _turns(
-    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats], rounds: int
+    camera: Camera, frames: Sequence[Matched], attitudes: Sequence[Floats]
 ) -> tuple[Floats, Floats]:
     """Small turns, shape (frames, 3), that pixels moving along straight lines ask for, and their
     covariances."""
@@ -100,6 +100,6 @@ def _turns(
         moved = [flat[mine] @ turn for mine, turn in zip(rows, turns, strict=True)]
         return np.asarray(off - np.concatenate(moved).reshape(-1, 2))
 
-    last = reweighted(step, cauchy_weighting(off, **scale), rounds, **scale)
+    last = reweighted(step, cauchy_weighting(off, **scale), ROUNDS, **scale)
     sigma = last.sigma[first]
     return turns, np.linalg.pinv(normal) * sigma[:, None, None] ** 2

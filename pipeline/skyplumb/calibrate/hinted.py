@@ -61,7 +61,7 @@ def places_near(
     known = catalogue()
     size = np.array([camera.width_px, camera.height_px]) / camera.focal_px
     diagonal = float(np.hypot(*size)) * scales[1]
-    axis = unit_vectors(*np.radians(hint_deg)[:, None])[0]
+    axis = unit_vectors(*np.radians(hint_deg))
     reach = np.radians(HINT_OFF_DEG) + diagonal
     rows = np.flatnonzero(known.directions @ axis > np.cos(min(reach, 1.5)))
     fewest = fewest_matches(camera)

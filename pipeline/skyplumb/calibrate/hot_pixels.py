@@ -141,9 +141,9 @@ def _too_narrow(light: Light) -> NDArray[np.bool_]:
 def _moved(light: Light, middles: Floats) -> NDArray[np.bool_]:
     """Which middles of other frames, ICRS, lie elsewhere on the sensor; none if not solved."""
     here = light.pointing
-    if not here.solved or here.camera is None or len(middles) == 0:
+    if not here.solved or here.camera is None:
         return np.zeros(len(middles), bool)
-    middle = unit_vectors(*np.radians([[here.ra_deg], [here.dec_deg]]))[0]
+    middle = unit_vectors(*np.radians([here.ra_deg, here.dec_deg]))
     off = np.linalg.norm(middles - middle, axis=1) * here.camera.focal_px
     return np.asarray(off > MOVED_PX)
 

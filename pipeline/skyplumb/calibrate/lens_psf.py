@@ -79,8 +79,6 @@ class LensPsf:
 
     def at(self, place: Floats) -> Floats:
         """Shape (n, 3): trace, mxx - myy and 2 mxy the lens adds there, px^2."""
-        if self.order == 0:
-            return np.zeros((len(place), 3))
         return np.asarray(powers(place, self.order) @ self.coefficients)
 
     def holds_at(self, place: Floats) -> NDArray[np.bool_]:

@@ -21,12 +21,11 @@ from numpy.typing import NDArray
 
 from skyplumb.angles import rotation, turn_of
 from skyplumb.calibrate.camera import Camera
-from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, Detections, fewest_matches
+from skyplumb.calibrate.matching import CERTAIN_LOG_ODDS, WHOLE, Detections, fewest_matches
 from skyplumb.calibrate.plate_solving import (
     BETTER_LOG_ODDS,
     HINTED_MISSES,
     NARROW_DEG,
-    WHOLE,
     FittedFrame,
     Grown,
     Start,

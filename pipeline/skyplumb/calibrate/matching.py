@@ -21,7 +21,7 @@ from skyplumb.calibrate.camera import Camera, Matched
 from skyplumb.calibrate.sky import CATALOGUE_SKY, ObservedSky, carry, catalogue
 from skyplumb.measure.flags import BIT
 from skyplumb.measure.shapes import SIGMA_TO_FWHM
-from skyplumb.records import Measure
+from skyplumb.records import NAN, Measure
 from skyplumb.robust import mad_sigma
 
 Floats = NDArray[np.float64]
@@ -34,6 +34,8 @@ FEWEST_OF_SPARSE = 4
 """So many do there, which no other field a degree or two around lays so within a pixel, if their
 light is the catalogue's too."""
 SPARSE_PX = 1.0
+WHOLE = 1.1
+"""Reach, in half diagonals, that holds the whole picture."""
 SURE = 0.5
 """Least probability of a match to be the same star."""
 CERTAIN_LOG_ODDS = 18.0
@@ -72,7 +74,7 @@ class Matches:
     """Scatter per axis of true matches beyond the expected centroid errors."""
     log_odds: float
     """Natural logarithm of the likelihood over that of chance matches alone."""
-    unlike_mag: float = 0.0
+    unlike_mag: float
     """Scatter of their brightness against the catalogue's."""
     fewest: int = FEWEST_MATCHES
     """So many are needed in a field of this width."""
@@ -105,7 +107,7 @@ class Matches:
 def _no_matches() -> Matches:
     nothing = Matched(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros(0))
     empty = np.zeros(0, np.int64)
-    return Matches(nothing, empty, empty, float("nan"), 0.0)
+    return Matches(nothing, empty, empty, NAN, 0.0, NAN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +161,7 @@ def match_stars(
     camera: Camera,
     attitude: Floats,
     sigma_px: float,
-    reach: float = 1.1,
+    reach: float = WHOLE,
 ) -> Matches:
     """Match the stars of one frame with the catalogue; parameters as of `match_frames`."""
     around = stars_around(stars, sky, camera, attitude)
@@ -172,7 +174,7 @@ def match_frames(
     camera: Camera,
     attitudes: Sequence[Floats],
     sigmas_px: Sequence[float],
-    reach: float = 1.1,
+    reach: float = WHOLE,
 ) -> list[Matches]:
     """Match the stars of frames with the catalogue, side by side.
 

@@ -22,6 +22,7 @@ from skyplumb.calibrate.lens_psf import WIDTHS_WITHIN
 from skyplumb.calibrate.matching import (
     CERTAIN_LOG_ODDS,
     FEWEST_MATCHES,
+    WHOLE,
     Detections,
     Matches,
     fewest_matches,
@@ -76,8 +77,6 @@ GROW = 1.5
 FIT_STARS = 300
 """So many stars of a frame bend the camera; more would cost time and gain nothing."""
 FIT_ROUNDS = 3
-WHOLE = 1.1
-"""Reach, in half diagonals, that holds the whole picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +179,7 @@ def _near_hint(
     for camera, scales in _hinted_trials(measure, guess, known):
         parities = (known.parity,) if known is not None else (1, -1)
         for lens, attitude in places_near(measure, camera, hint_deg, scales, parities):
-            checked = _checked(measure, lens, attitude)
+            checked = _checked(measure, lens, attitude, few_do=True)
             if checked is not None and checked.log_odds > HINTED_LOG_ODDS:
                 return checked
     return None
@@ -290,9 +289,7 @@ def _by_patterns(
     return found, np.asarray(result.rotation_matrix_icrs_to_camera)
 
 
-def _checked(
-    measure: Measure, camera: Camera, attitude: Floats, few_do: bool = True
-) -> Start | None:
+def _checked(measure: Measure, camera: Camera, attitude: Floats, few_do: bool) -> Start | None:
     """The same with the lens grown to the whole picture, if the stars there leave no doubt.
 
     Few stars do near a place that is roughly known, and nowhere else.

@@ -273,7 +273,7 @@ def _skies(
         if field.sky.observed and not wrong:
             out.append(field.sky)
         elif clear and best is not None and evidence is not None and np.isfinite(field.time_s):
-            up = best.at(np.array([field.time_s]))[0]
+            up = best.at(field.time_s)
             out.append(LiftedSky(field.sky.utc, up, evidence.amount))
         else:
             out.append(field.plain)

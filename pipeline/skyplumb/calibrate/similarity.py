@@ -103,7 +103,7 @@ def _trials(
 ) -> tuple[Points, Points]:
     """Factor of each trial, and where it lays the middle of the first list's voters."""
     first, second = np.triu_indices(len(z), 1)
-    longest = np.abs(z[:, None] - z[None]).max() if len(z) > 1 else 0.0
+    longest = np.abs(z[:, None] - z[None]).max(initial=0.0)
     way = z[second] - z[first]
     far = np.abs(way) > SHORTEST * longest
     first, second, way = first[far], second[far], way[far]
@@ -127,7 +127,7 @@ def _trials(
     start, end = z[first[mine]], z[second[mine]]
     meets, ends = w[there[theirs]], w[onwards[theirs]]
     place = (meets + ends) / 2 + factor * (z.mean() - (start + end) / 2)
-    moved = (np.abs(meets - start) > apart) & (np.abs(ends - end) > apart) if apart else mine >= 0
+    moved = (np.abs(meets - start) >= apart) & (np.abs(ends - end) >= apart)
     return factor[moved], place[moved]
 
 
@@ -171,9 +171,7 @@ def _settled(
         laid = found._laid(z)
         distance, index = tree.query(_plain(laid), distance_upper_bound=reach)
         hit = np.flatnonzero(np.isfinite(distance))
-        if apart:
-            stands = np.abs(_complex(other)[index[hit]] - z[hit]) < apart
-            hit = hit[~stands]
+        hit = hit[np.abs(_complex(other)[index[hit]] - z[hit]) >= apart]
         # One point of the other list for each.
         hit = hit[np.unique(index[hit], return_index=True)[1]]
         if len(hit) < 3:

@@ -215,7 +215,7 @@ class LiftedSky(ObservedSky):
     the field low in the sky does not.
     """
 
-    def __init__(self, utc: datetime | None, zenith: Floats, amount: float = 1.0) -> None:
+    def __init__(self, utc: datetime | None, zenith: Floats, amount: float) -> None:
         super().__init__(utc, None)
         self._zenith, self._amount = zenith, amount
 

@@ -6,7 +6,7 @@ Every frame is fitted under the sky it is believed to be of, with refraction and
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,11 +45,7 @@ class LensSolution:
     pointings: list[Pointing]
 
 
-def solve_lens(
-    exposures: Sequence[StarField],
-    focal_px: float,
-    say: Callable[[str], None] | None = None,
-) -> LensSolution:
+def solve_lens(exposures: Sequence[StarField], focal_px: float) -> LensSolution:
     """Point every frame of one camera and lens, taking clock and site as they are given.
 
     Parameters
@@ -58,10 +54,8 @@ def solve_lens(
         In order of time, all of one picture size.
     focal_px : float
         Focal length over pixel pitch, a prior good to some 30 %; NaN if unknown.
-    say : callable, optional
-        Told when a pattern database is made.
     """
-    found = find_lens(exposures, focal_px, say)
+    found = find_lens(exposures, focal_px)
     return point_lens(exposures, found, [exposure.sky for exposure in exposures])
 
 

@@ -79,14 +79,18 @@ class Zenith:
     """Local sidereal time when the session's own time line is at zero."""
     latitude_rad: float
 
-    def at(self, time_s: Floats) -> Floats:
-        """Unit vectors, ICRS axes, shape (n, 3)."""
-        return _zenith(np.array(self.sidereal_rad), np.array(self.latitude_rad), time_s)
+    @property
+    def direction(self) -> Floats:
+        """Unit vector, ICRS axes, at zero of the time line."""
+        return unit_vectors(np.array(self.sidereal_rad), np.array(self.latitude_rad))
+
+    def at(self, time_s: float) -> Floats:
+        """Unit vector, ICRS axes, at a time."""
+        return replace(self, sidereal_rad=self.sidereal_rad + SIDEREAL_RAD_S * time_s).direction
 
     def apart_rad(self, other: Zenith) -> float:
         """Angle between the two."""
-        both = self.at(np.zeros(1))[0] @ other.at(np.zeros(1))[0]
-        return float(np.arccos(np.clip(both, -1.0, 1.0)))
+        return float(np.arccos(np.clip(self.direction @ other.direction, -1.0, 1.0)))
 
 
 def _zenith(sidereal_rad: Floats, latitude_rad: Floats, time_s: Floats) -> Floats:
@@ -144,9 +148,12 @@ class Refraction:
         strength = np.einsum("kr,kr->k", bend, bend) - np.einsum("kr,kr->k", camera, camera)
         return bend @ self._rows_left, strength
 
-    def variance(self, zenith: Zenith | None, amount: float = 1.0) -> float:
-        """Variance of one row by its scatter, times what neighbouring stars have in common."""
-        rows = self.rows if zenith is None else self._straight(zenith, amount)
+    def variance(self, under: tuple[Zenith, float] | None) -> float:
+        """Variance of one row by its scatter, times what neighbouring stars have in common.
+
+        `under` is a zenith and the amount of its bend.
+        """
+        rows = self.rows if under is None else self._straight(*under)
         left = self._left(rows)
         freedom = max(len(rows) - self.basis.shape[1], 1)
         scatter = float(np.sum(left**2) / freedom)
@@ -412,15 +419,15 @@ def evidence_of(lenses: Sequence[Refraction], air: Air) -> ZenithEvidence | None
         )
         mine = [lens.without_strays(best, amount) for lens in mine]
         # The scatter at the best zenith is what the errors are.
-        evidence = ZenithEvidence(mine, air, _variances(mine, best, amount), best, amount)
+        evidence = ZenithEvidence(mine, air, _variances(mine, (best, amount)), best, amount)
     return evidence
 
 
 def _variances(
-    lenses: Sequence[Refraction], zenith: Zenith | None = None, amount: float = 1.0
+    lenses: Sequence[Refraction], under: tuple[Zenith, float] | None = None
 ) -> list[float]:
     """Of one row of each lens; never quite nothing."""
-    return [max(lens.variance(zenith, amount), 1e-12) for lens in lenses]
+    return [max(lens.variance(under), 1e-12) for lens in lenses]
 
 
 def _grid() -> list[Zenith]:

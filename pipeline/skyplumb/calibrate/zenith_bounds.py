@@ -146,7 +146,7 @@ def nearest_misfit(evidence: ZenithEvidence, zenith: Zenith, bounds: Bounds) -> 
 
 def away(zenith: Zenith, offset_rad: Floats) -> Zenith:
     """The zenith so far to the east and to the north of one."""
-    here = zenith.at(np.zeros(1))[0]
+    here = zenith.direction
     size = float(np.hypot(*offset_rad))
     if size == 0:
         return zenith
@@ -156,7 +156,7 @@ def away(zenith: Zenith, offset_rad: Floats) -> Zenith:
 
 def offset_between(zenith: Zenith, other: Zenith) -> Floats:
     """The way from one zenith to another, to the east and to the north, rad."""
-    here, there = zenith.at(np.zeros(1))[0], other.at(np.zeros(1))[0]
+    here, there = zenith.direction, other.direction
     flat = east_and_north(here) @ there
     size = float(np.hypot(*flat))
     return np.asarray(flat * (zenith.apart_rad(other) / size if size > 0 else 1.0))

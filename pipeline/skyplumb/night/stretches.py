@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from itertools import groupby, pairwise
 
@@ -42,10 +42,10 @@ class Stretch:
     """Shots of one body on one clock."""
 
     shots: tuple[Timed, ...]
-    clock: Clock = field(default_factory=Clock)
-    step_s: float = 0.0
-    notices: tuple[str, ...] = ()
-    by_sun: bool = False
+    clock: Clock
+    step_s: float
+    notices: tuple[str, ...]
+    by_sun: bool
     """Whether evenings are counted from solar noon."""
 
 
