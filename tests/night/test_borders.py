@@ -169,6 +169,15 @@ def test_six_of_ten_of_the_fewer_stars_have_to_be_found_again() -> None:
         assert is_copy(np.concatenate([stars()[:share], other[share:]])) == copy
 
 
+def test_without_star_tables_nothing_is_a_copy() -> None:
+    both = [Measure(name, "light", "", SHOT, *SIZE) for name in ("a.dng", "b.dng")]
+    assert find_copies(both, lambda _: {}) == {}
+    assert find_copies(both, lambda _: {"a.dng": stars()}) == {}
+    assert find_copies(both, lambda _: {"b.dng": stars()}) == {}
+    no_size = [replace(one, width_px=0, height_px=0) for one in both]
+    assert find_copies(no_size, lambda files: dict.fromkeys(files, stars())) == {}
+
+
 def test_only_usable_stars_are_asked_and_of_two_sizes_that_are_close() -> None:
     spoiled = stars(20)
     spoiled["flags"][10:] = 1
@@ -504,6 +513,23 @@ def test_frames_without_a_time_stand_between_their_neighbours() -> None:
     )
     assert undated.notices == () and (undated.camera, undated.serial) == ("Fen One", "7")
     assert {of[f] for f in ("F_01", "F_05")} == {dated_one.name}
+
+
+def test_a_frame_without_a_time_between_two_nights_is_of_neither() -> None:
+    infos = {
+        "F_1": replace(FULL, clock=NIGHT),
+        "F_2": replace(FULL, clock=None),
+        "F_3": replace(FULL, clock=NIGHT + 24 * HOUR),
+        "F_4": replace(FULL, clock=None),
+    }
+    _, of = resolve([Measure(f, "light", "", info) for f, info in infos.items()], Notes())
+    assert of == {
+        "F_1": "2026-08-14-fen-one", "F_2": "undated-fen-one", "F_3": "2026-08-15-fen-one",
+        "F_4": "2026-08-15-fen-one",
+    }  # fmt: skip
+    other = infos | {"F_4": replace(FULL, clock=None, camera="Fen Two")}
+    _, of = resolve([Measure(f, "light", "", info) for f, info in other.items()], Notes())
+    assert of["F_4"] == "undated-fen-two"
 
 
 def test_files_that_say_nothing_go_where_their_name_or_the_one_before_goes() -> None:

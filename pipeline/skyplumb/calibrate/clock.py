@@ -45,7 +45,8 @@ before the air was known. Empirical: 0.6, 0.7 and 0.8 min on three such nights, 
 `tests.bench.clocks`, seeds 101,000 and 101,019."""
 STEP_H = 0.1
 ZONE_STEP_H = 0.25
-"""Offsets from UTC are whole quarter hours (the time zone database)."""
+"""Offsets from UTC are whole quarter hours (the time zone database), so that the one nearest to a
+clock's is within a step of it."""
 SEARCH_H = 12.0
 ROUGHEST_OFFER_H = 3.0
 """An offset known no better than this to either side is no help."""
@@ -191,7 +192,8 @@ def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
     """Corrections that the stars allow, in words."""
     if evidence is None or evidence.best is None:
         return []
-    hours = np.arange(-SEARCH_H, SEARCH_H + STEP_H / 2, STEP_H)
+    most = round(SEARCH_H / STEP_H)
+    hours = np.arange(-most, most + 1) * STEP_H
     misfits = evidence.chi2_of_each([given.zenith(float(h)) for h in hours])
     misfits = misfits - evidence.chi2(evidence.best)
     as_good = max(float(misfits.min()), 0.0) + FITS
@@ -213,17 +215,12 @@ def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
     if sharp and not given.sun_above(DARK_DEG, middle):
         way, more = ("ahead", "greater") if middle > 0 else ("behind", "smaller")
         error = max((high - low) / 2, STEP_H)
+        zone = round(abs(middle) / ZONE_STEP_H) * ZONE_STEP_H
         found.append(
-            f"a clock {_hours(abs(middle), error)} h {way} (within {error:.1f} h), so a UTC offset "
-            f"that much {more} than was taken"
+            f"a clock {zone:g} h {way} (within {error:.1f} h), so a UTC offset that much {more} "
+            "than was taken"
         )
     return found
-
-
-def _hours(middle: float, error: float) -> str:
-    """The offset of a zone within the error, else the middle."""
-    zone = round(middle / ZONE_STEP_H) * ZONE_STEP_H
-    return f"{zone:g}" if zone > 0 and abs(zone - middle) < error + 1e-6 else f"{middle:.1f}"
 
 
 def _span_around(
