@@ -193,7 +193,7 @@ def _offers(given: Given, evidence: ZenithEvidence | None) -> list[str]:
     if evidence is None or evidence.best is None:
         return []
     most = round(SEARCH_H / STEP_H)
-    hours = np.arange(-most, most + 1) * STEP_H
+    hours = np.arange(-most, most + 1).astype(np.float64) * STEP_H
     misfits = evidence.chi2_of_each([given.zenith(float(h)) for h in hours])
     misfits = misfits - evidence.chi2(evidence.best)
     as_good = max(float(misfits.min()), 0.0) + FITS
