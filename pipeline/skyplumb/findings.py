@@ -107,6 +107,8 @@ class LensZone:
     mxy_px2_sigma: Number
     profile: float
     """Weighted fourth moment of the profile: 2 for a Gaussian, more with wings."""
+    mxx_myy_px4: Number = NAN
+    """Covariance of the errors of mxx and myy, which share focus and seeing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -412,6 +412,7 @@ DIGITS = 6
 _DIGITS = {
     **dict.fromkeys(("target_ra_deg", "target_dec_deg", "ra_deg", "dec_deg"), 8),
     **dict.fromkeys(("stack_fwhm_px", "stack_snr_of_best", "altitude_deg", "residual_arcsec"), 4),
+    "mxx_myy_px4": 4,
     "p": 3,
 }
 

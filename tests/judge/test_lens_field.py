@@ -101,7 +101,6 @@ def truth(place: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.mean(out, axis=0)
 
 
-@pytest.mark.slow
 def test_moments_over_the_field_are_those_of_the_drawn_lens(field: LensField) -> None:
     assert len(field.zones) == ZONES[0] * ZONES[1]
     pulls = []
@@ -112,8 +111,12 @@ def test_moments_over_the_field_are_those_of_the_drawn_lens(field: LensField) ->
         assert np.all(np.abs(told - there) < np.maximum(0.05 * np.abs(there), 0.1))
         sigma = np.array([zone.mxx_px2_sigma, zone.myy_px2_sigma, zone.mxy_px2_sigma])
         pulls.append((told - there) / sigma)
-    # Errors are errors: 0.5 to 2 allows for a hundred numbers that neighbours share a fit of.
-    assert 0.5 < np.std(pulls) < 2
+    # Errors are errors, none too small; that of mxy has no share of how far fits are from adaptive
+    # moments, which drawn Moffat stars are less than aberrated ones. 0.7 to 1.4 allows for 35
+    # numbers that neighbours share a fit of.
+    each = np.sqrt(np.mean(np.square(pulls), axis=0))
+    assert np.all(each < 1.4)
+    assert each[2] > 0.7
     corner = field.zones[0]
     assert corner.mxy_px2 > 5 * corner.mxy_px2_sigma  # along the radius, upper left
 
@@ -126,6 +129,15 @@ def test_widths_over_the_field_are_those_of_the_drawn_lens(field: LensField) -> 
         area = 0.05**2 * np.count_nonzero(fine.array > fine.array.max() / 2)
         told = shapes.fwhm_px((zone.mxx_px2 + zone.myy_px2) / 2, zone.profile)
         assert told == pytest.approx(2 * np.sqrt(area / np.pi), rel=0.03)
+
+
+def test_a_frame_that_is_there_three_times_tells_no_more_than_once() -> None:
+    (once,), (thrice,) = lens_fields([frame(0)]), lens_fields([frame(0)] * 3)
+    for one, other in zip(once.zones, thrice.zones, strict=True):
+        assert other.stars == one.stars
+        for name in ("mxx_px2_sigma", "myy_px2_sigma", "mxy_px2_sigma"):
+            # The same stars with the same noise; the errors expected of each weigh them otherwise.
+            assert getattr(other, name) == pytest.approx(getattr(one, name), rel=0.25)
 
 
 def test_a_trailed_frame_alone_tells_the_same_lens(field: LensField) -> None:

@@ -144,13 +144,36 @@ def test_nights_are_pooled_and_one_out_of_focus_is_left_out() -> None:
     assert found.corners.ellipticity.value > 10 * found.corners.ellipticity.sigma
 
 
+def test_what_a_night_does_to_all_stars_counts_once_a_night() -> None:
+    shifts = (0.0, 0.05, 0.02, 0.08)
+    alike = [NightLens(f"2026-08-{n:02d}", f"s{n}", lens(n)) for n in range(1, 5)]
+    shifted = [
+        NightLens(one.night, one.session, lens(n, wider=shift))
+        for n, (one, shift) in enumerate(zip(alike, shifts, strict=True), 1)
+    ]
+    (still,), (moved,) = season_lenses(alike), season_lenses(shifted)
+    assert moved.nights == 4
+    # Standard deviation over the root of the nights, of mxx and of myy; not over that of the 16
+    # values which four edges have on four nights.
+    least = np.std(shifts, ddof=1) / np.sqrt(4)
+    assert all(one.moments[0].sigma > 0.9 * least for one in moved.places)
+    width, before = moved.edges.fwhm_px, still.edges.fwhm_px
+    trace = sum(term.value for term in moved.places[17].moments[:2])
+    more = np.sqrt(width.sigma**2 - before.sigma**2)
+    assert more == pytest.approx(width.value * least / trace, rel=0.3)  # errors of 0.01 px^2
+    # A shift of the whole field tilts nothing and stretches nothing.
+    assert moved.tilt_x_px.sigma == pytest.approx(still.tilt_x_px.sigma, rel=0.1)
+    assert moved.corners.ellipticity.sigma == pytest.approx(
+        still.corners.ellipticity.sigma, rel=0.1
+    )
+
+
 def test_a_session_audited_again_counts_once_by_its_later_audit() -> None:
     old, new = lens(1), lens(1, wider=0.02, seed=5)
     (found,) = season_lenses([NightLens("2026-08-01", "s", old), NightLens("2026-08-01", "s", new)])
     assert found.places[0].moments[0].value == pytest.approx(new.zones[0].mxx_px2)
 
 
-@pytest.mark.slow
 def test_a_tally_tells_of_lenses_on_a_page_and_in_a_table(tmp_path: Path) -> None:
     write_season(DrawnRig(), np.random.default_rng(4), 3, [(85.0, 60.0)], 6, tmp_path / "in")
     for number, summary in enumerate(sorted((tmp_path / "in").glob("*/summary.json"))):

@@ -113,6 +113,8 @@ def aberrations(place: Floats, moments: Floats, sigmas: Floats, corners: Floats)
         some = rng.multivariate_normal(one.x, np.linalg.inv(normal), count, method="eigh")
         parts += [_parts(focus, params, corners) for params in some]
     terms = [Term(float(np.median(column)), float(column.std())) for column in np.array(parts).T]
+    # A law that errs on one aberration does so all over the field, which no scatter shows.
+    terms[3:] = [Term(o.value, float(np.hypot(o.sigma, LAW_SHARE * o.value))) for o in terms[3:]]
     misfit = float(np.sqrt(costs.min() / free))
     return Aberrations(terms[0], terms[1], terms[2], terms[3], terms[4], terms[5], misfit)
 
