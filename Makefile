@@ -22,8 +22,11 @@ demo: $(STAMP) ## Simulate a card, audit it and print where the page is
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
 	@echo "the command is $(BIN)/skyplumb"
 
-test: $(STAMP) ## Run the tests
-	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10
+test: $(STAMP) ## Run the tests, but for those that take over a second each
+	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m "not slow"
+
+slow: $(STAMP) ## Run those: whole audits, kills, many draws
+	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m slow
 
 demo-table: demo ## Compare every digit of the demo's table with the saved one
 	$(BIN)/python -m tests.demo_table demo-audit
@@ -81,4 +84,4 @@ mutants: $(STAMP) ## Change 300 lines by lot, one at a time; print how many of t
 clean: ## Remove the environment, the demo and all caches
 	rm -rf $(VENV) $(LOWEST) demo-card demo-audit bench-out fuzz-out .pytest_cache .mypy_cache .ruff_cache
 
-.PHONY: help install demo demo-table test check bench shipped fuzz kernels lowest mutants clean
+.PHONY: help install demo demo-table test slow check bench shipped fuzz kernels lowest mutants clean

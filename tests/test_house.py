@@ -72,6 +72,7 @@ def test_a_stage_never_imports_a_later_one(module: Path) -> None:
         assert not names & {*STAGES, *ABOVE, "demo"}, "what all share imports no stage"
 
 
+@pytest.mark.slow
 def test_no_circle_of_imports() -> None:
     graph = {
         module: {there for name in imported(module) if (there := module_of(name))} - {module}

@@ -52,6 +52,7 @@ def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
 MEASURED, CALIBRATED, DRAWN = range(3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("changed", "made_anew"),
     [
@@ -93,6 +94,7 @@ def test_a_changed_word_makes_anew_what_follows_from_it(
     assert {n for n in range(3) if after[n] != before[n]} == made_anew
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("library", "made_anew"),
     [

@@ -61,6 +61,7 @@ def test_residuals_of_a_fit_are_scaled_by_their_degrees_of_freedom() -> None:
     assert robust_sigma(rest, 7 / 8) == pytest.approx(1.0, rel=0.01)
 
 
+@pytest.mark.slow
 def test_the_cut_is_the_published_one_and_keeps_the_efficiency_it_says() -> None:
     # Holland & Welsch 1977, table of tuning constants: 2.385 for 95 % (half the last digit).
     assert cauchy_cut(1) == pytest.approx(2.385, abs=5e-4)

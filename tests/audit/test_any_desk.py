@@ -99,6 +99,7 @@ def elsewhere(
     return Finished(out, done.returncode, done.stdout, done.stderr)
 
 
+@pytest.mark.slow
 def test_the_calls_were_taken_away(elsewhere: Finished) -> None:
     place = elsewhere.out.parent
     asked = "import os, fcntl"

@@ -280,6 +280,7 @@ def test_sidecars_rate_every_judged_frame_under_the_output(audited: Finished) ->
 # Going on
 
 
+@pytest.mark.slow
 def test_killed_in_the_middle_it_goes_on_and_ends_with_the_same_bytes(
     audited: Finished, small_card: Path, tmp_path: Path
 ) -> None:
@@ -339,6 +340,7 @@ def test_a_changed_rule_judges_again_without_measuring_or_calibrating(
     assert done.files[f"{SESSION}/stackable.txt"] == b""
 
 
+@pytest.mark.slow
 def test_fresh_measures_every_frame_again(
     skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, continued: Path
 ) -> None:
@@ -347,6 +349,7 @@ def test_fresh_measures_every_frame_again(
     assert written(done) == written(audited)
 
 
+@pytest.mark.slow
 def test_a_frame_that_comes_later_is_the_only_one_measured(
     skyplumb: Command, spy: Spy, audited: Finished, small_card: Path, tmp_path: Path
 ) -> None:
@@ -366,6 +369,7 @@ def test_a_frame_that_comes_later_is_the_only_one_measured(
     assert after.rows == audited.rows
 
 
+@pytest.mark.slow
 def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     skyplumb: Command,
     audited: Finished,
@@ -394,6 +398,7 @@ def test_a_card_pulled_out_in_the_middle_is_read_on_when_it_is_back(
     assert skyplumb(*words).rows == audited.rows
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_up_loses_nothing(
     skyplumb: Command,
     audited: Finished,

@@ -115,6 +115,7 @@ def done(
     return wreckage[0]
 
 
+@pytest.mark.slow
 def test_nothing_that_can_be_measured_is_lost(done: Finished, wreck: Path) -> None:
     assert done.code == 0
     assert set(done.rows) == {path.name for path in wreck.iterdir()}
@@ -247,6 +248,7 @@ def notices_of(done: Finished, folder: str) -> str:
     return " ".join(summary["sessions"][0]["notices"])
 
 
+@pytest.mark.slow
 def test_each_body_is_a_session_although_the_model_is_one(odd: Finished) -> None:
     assert odd.code == 0, odd.stderr
     assert len({row["session"] for row in odd.rows.values()}) == len(ODDITIES)
@@ -295,6 +297,7 @@ def test_a_clock_that_jumps_back_loses_no_frame(odd: Finished) -> None:
     assert rows[2]["taken_utc"] == "2026-09-12T18:31:15.000Z"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("notes", "words"),
     [
@@ -363,6 +366,7 @@ def observatory(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return card
 
 
+@pytest.mark.slow
 def test_mirrored_float_and_compressed_fits_point_where_they_were_drawn(
     skyplumb: Command, observatory: Path, tmp_path: Path
 ) -> None:

@@ -105,6 +105,7 @@ def test_help_waits_for_nothing_it_does_not_need() -> None:
     assert loaded(("typer", "numpy", "pandas", "yaml"), "audit", "--help") == {"typer"}
 
 
+@pytest.mark.slow
 def test_a_changed_rule_waits_for_no_library_that_measures_or_calibrates(
     small_card: Path, continued: Path, tmp_path: Path
 ) -> None:
@@ -174,6 +175,7 @@ def test_a_demo_without_its_extra_is_one_line_with_the_mend(
     assert len(done.stderr.splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_all_that_is_imported_is_declared_and_the_demo_alone_needs_its_extra() -> None:
     root = shipped("config").parent  # type: ignore[attr-defined]
     told = tomllib.loads((root / "pyproject.toml").read_text("utf-8"))["project"]
@@ -281,6 +283,7 @@ def test_unreadable_files_are_rows_and_not_failures(audited: Finished) -> None:
     assert audited.code == 0
 
 
+@pytest.mark.slow
 def test_stopped_by_hand_it_says_how_to_go_on(small_card: Path, tmp_path: Path) -> None:
     running = subprocess.Popen(
         [*SKYPLUMB, "audit", str(small_card), "--out", str(tmp_path), "--jobs", "1"],
@@ -369,6 +372,7 @@ def test_notes_tells_a_mistake_as_an_audit_would(skyplumb: Command, tmp_path: Pa
     assert missing.code == 2 and len(missing.stderr.splitlines()) == 1
 
 
+@pytest.mark.slow
 def test_demo_says_what_it_does_while_it_draws(
     skyplumb: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -405,6 +409,7 @@ def test_link_into_lays_out_the_kept_frames_and_takes_back_what_is_no_longer_kep
     assert not list(links.rglob("*.dng"))
 
 
+@pytest.mark.slow
 def test_darks_of_another_folder_serve_where_the_card_has_none(
     skyplumb: Command, small_card: Path, tmp_path: Path
 ) -> None:

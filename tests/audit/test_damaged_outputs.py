@@ -61,6 +61,7 @@ def test_a_cut_table_of_a_version_that_kept_no_digest_is_known_by_its_frames(out
         read_season([out])
 
 
+@pytest.mark.slow
 def test_after_a_kill_between_table_and_summary_nothing_is_counted_until_audited_again(
     skyplumb: Command, out: Path, small_card: Path, audited: Finished
 ) -> None:

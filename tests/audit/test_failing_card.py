@@ -68,6 +68,7 @@ def test_a_card_that_does_not_answer_at_all_is_one_line(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [*GONE.values(), errno.EACCES], ids=[*GONE, "EACCES"])
 def test_a_card_that_begins_to_fail_in_the_middle(
     skyplumb: Command,
@@ -98,6 +99,7 @@ def test_a_card_that_begins_to_fail_in_the_middle(
     assert os.strerror(number).lower() in done.rows[LIGHTS[-1]]["reason"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", [*GONE.values(), errno.EACCES], ids=[*GONE, "EACCES"])
 def test_a_folder_that_cannot_be_opened_costs_no_other_and_no_better_result(
     skyplumb: Command,
@@ -124,6 +126,7 @@ def test_a_folder_that_cannot_be_opened_costs_no_other_and_no_better_result(
     assert written(again) == written(audited)
 
 
+@pytest.mark.slow
 def test_a_file_that_may_not_be_asked_for_is_a_row(
     skyplumb: Command, small_card: Path, audited: Finished, tmp_path: Path, disk: Disk
 ) -> None:
@@ -136,6 +139,7 @@ def test_a_file_that_may_not_be_asked_for_is_a_row(
     assert done.rows[SHARP[0]]["verdict"] == "keep"
 
 
+@pytest.mark.slow
 def test_a_frame_that_hangs_is_asked_again_and_better_results_are_left_alone(
     skyplumb: Command,
     small_card: Path,

@@ -52,6 +52,7 @@ def test_no_link_in_the_store_leads_writing_onto_the_card(
     )
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "link"), reason="needs hard links")
 @pytest.mark.parametrize("name", IN_STORE)
 def test_no_second_name_of_a_frame_in_the_store_is_written_to(
@@ -66,6 +67,7 @@ def test_no_second_name_of_a_frame_in_the_store_is_written_to(
     assert (done.code, "Traceback" in done.stderr) == (0, False)
 
 
+@pytest.mark.slow
 def test_a_copy_of_an_output_by_second_names_keeps_what_was_in_it(
     skyplumb: Command, card: Path, continued: Path, tmp_path: Path
 ) -> None:
@@ -113,6 +115,7 @@ def test_the_card_by_another_name_of_its_folder_is_the_card(
     assert done.code == 2 and "lies on the card" in done.stderr
 
 
+@pytest.mark.slow
 def test_nothing_is_removed_that_was_not_made_there(
     skyplumb: Command, card: Path, continued: Path
 ) -> None:
@@ -142,6 +145,7 @@ def test_nothing_is_removed_that_was_not_made_there(
     } | {"xmp/mine.xmp"}
 
 
+@pytest.mark.slow
 def test_a_list_that_nobody_wants_any_more_goes(
     skyplumb: Command, card: Path, continued: Path
 ) -> None:

@@ -106,6 +106,7 @@ def test_a_current_folder_that_is_gone_is_one_line(small_card: Path, tmp_path: P
     assert done.stderr == "this folder is not there any more; go to another, then start again\n"
 
 
+@pytest.mark.slow
 def test_too_few_open_files_are_one_line(small_card: Path, tmp_path: Path) -> None:
     def few() -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (16, 16))

@@ -48,6 +48,7 @@ def test_the_example_of_readme_runs(
     assert eval(lines[-1], names) == "px"
 
 
+@pytest.mark.slow
 def test_the_function_and_the_command_write_the_same(
     audited: Finished, small_card: Path, tmp_path: Path
 ) -> None:

@@ -88,6 +88,7 @@ def test_a_season_counts_old_slips_as_slips() -> None:
     assert counts_of(season.frames, season.runs).slips.sum() == 4
 
 
+@pytest.mark.slow
 def test_tally_and_forecast_take_an_old_output(skyplumb: object, tmp_path: Path) -> None:
     done: Finished = skyplumb("tally", OLD, "--out", tmp_path)  # type: ignore[operator]
     assert done.code == 0, done.stderr

@@ -80,6 +80,7 @@ def fields() -> list[StarField]:
     return night(SHOTS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ahead_h", [-12, -5, -1, 2, 4, 8])
 def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_h: float) -> None:
     right, silence = pointed(fields, SHOTS)
@@ -111,6 +112,7 @@ def test_of_two_clocks_that_differ_by_a_zone_the_stars_take_the_right_one(
     assert f"fit the one of {other.words if ahead_h else 'GPS time stamps'}" in line
 
 
+@pytest.mark.slow
 def test_of_two_clocks_neither_is_taken_where_the_stars_do_not_tell() -> None:
     # Centroids off by 12 px: the air's 2 px are lost in them.
     blurred = night(SHOTS, noise_px=12.0)
@@ -121,6 +123,7 @@ def test_of_two_clocks_neither_is_taken_where_the_stars_do_not_tell() -> None:
     assert "do not show" in line and other.words in line and "utc_offset_h" in line
 
 
+@pytest.mark.slow
 def test_a_blended_star_at_the_edge_is_no_other_zenith() -> None:
     # A tracker without a fault: the same star stands at the same place in every frame.
     first = Shot(azimuth_deg=200, altitude_deg=44)
@@ -150,6 +153,7 @@ def test_a_blended_star_at_the_edge_is_no_other_zenith() -> None:
     assert evidence.chi2_of_each(hours) == pytest.approx(each, rel=1e-9)
 
 
+@pytest.mark.slow
 def test_after_the_notice_nothing_is_said_of_where_the_axis_points() -> None:
     # A tracker whose axis is off by degrees; 8 frames over 49 minutes.
     times = [NIGHT + timedelta(minutes=7 * n) for n in range(8)]
@@ -174,6 +178,7 @@ def test_after_the_notice_nothing_is_said_of_where_the_axis_points() -> None:
     assert told[0.0][1].earth_fixed and not told[5.0][1].earth_fixed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("site", "words"),
     [
@@ -251,6 +256,7 @@ def cold() -> tuple[list[StarField], list[Shot]]:
     return night(shots, focal=LONG, faint=9.5, noise_px=0.05), shots
 
 
+@pytest.mark.slow
 def test_air_that_is_not_the_mean_is_no_wrong_clock(
     cold: tuple[list[StarField], list[Shot]],
 ) -> None:
@@ -271,6 +277,7 @@ def test_in_the_same_air_half_an_hour_is_found_and_offered(
     assert all(light.start_utc is None for light in lights)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("ahead_h", [0, 1])
 def test_in_the_same_air_the_right_one_of_two_clocks_is_taken(
     cold: tuple[list[StarField], list[Shot]], ahead_h: int
@@ -282,6 +289,7 @@ def test_in_the_same_air_the_right_one_of_two_clocks_is_taken(
     assert "which was taken" in line
 
 
+@pytest.mark.slow
 def test_a_small_difference_is_a_number_and_takes_nothing_away(
     cold: tuple[list[StarField], list[Shot]],
 ) -> None:
@@ -294,6 +302,7 @@ def test_a_small_difference_is_a_number_and_takes_nothing_away(
     assert np.isfinite([light.pointing.altitude_deg for light in lights]).all()
 
 
+@pytest.mark.slow
 def test_a_zone_of_half_an_hour_is_offered_as_such(fields: list[StarField]) -> None:
     # By the stars alone it is 5.6 and 5.8 hours, to a tenth; no zone is there.
     for ahead_h, words in ((-5.5, "a clock 5.5 h behind"), (5.75, "a clock 5.75 h ahead")):

@@ -58,6 +58,7 @@ def test_a_mirrored_field_of_unknown_focal_length_is_found_too() -> None:
     assert off_arcsec(start, PLACE) < 2.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("hint_deg", [(84.0, -60.0), (270.0, -30.0), (0.0, 89.9)])
 def test_a_wrong_hint_gives_no_place(hint_deg: tuple[float, float]) -> None:
     night = narrow_night(frames=1, width_deg=1.1)
@@ -65,6 +66,7 @@ def test_a_wrong_hint_gives_no_place(hint_deg: tuple[float, float]) -> None:
     assert found_near(measure, night, hint_deg) is None
 
 
+@pytest.mark.slow
 def test_dots_are_nowhere_in_the_catalogue() -> None:
     night = narrow_night(frames=1, width_deg=1.1)
     frame = dots(np.random.default_rng(1))
@@ -78,6 +80,7 @@ def test_a_hint_of_half_a_place_is_none() -> None:
     assert found_near(measure, night, (PLACE[0], NAN)) is None
 
 
+@pytest.mark.slow
 def test_with_a_hint_the_axis_of_a_narrow_field_is_measured(tmp_path: Path) -> None:
     night = narrow_night(
         Mount(axis_alt_error_arcmin=25.0, axis_az_error_arcmin=-40.0), frames=12, exposure_s=90.0
@@ -117,6 +120,7 @@ def test_a_degree_of_sky_with_four_stars_of_the_catalogue_is_found(
         assert light.pointing.dec_deg == pytest.approx(place[1], abs=0.01)
 
 
+@pytest.mark.slow
 def test_few_stars_beside_one_as_bright_that_the_catalogue_lacks_are_chance() -> None:
     night = narrow_night(frames=1, width_deg=1.0, place_deg=(79.15, 15.45), seed=9)
     (measure,) = measured(night)

@@ -147,6 +147,7 @@ def test_a_distorting_lens_is_learned_from_its_frames(k1: float) -> None:
         assert solution.pointings[number].rms_px == pytest.approx(0.1, abs=0.02)
 
 
+@pytest.mark.slow
 def test_pointing_errors_are_as_large_as_the_covariance_says() -> None:
     shots = [Shot(azimuth_deg=float(azimuth)) for azimuth in range(0, 360, 15)]
     # A camera that all frames share: its own errors are small.
@@ -280,6 +281,7 @@ def test_hundreds_of_hot_pixels_are_left_out_of_the_patterns_on_a_second_try() -
     assert len(list(star_tables(measure))) == 1
 
 
+@pytest.mark.slow
 def test_random_dots_are_not_solved() -> None:
     rng = np.random.default_rng(3)
     for _ in range(6):
@@ -314,6 +316,7 @@ def test_directions_in_the_picture_lead_to_the_right_place_on_the_sky() -> None:
     assert np.isnan(pointing.position_angle_of(NAN))
 
 
+@pytest.mark.slow
 def test_a_fisheyes_drift_and_axis_are_measured() -> None:
     focal, exposure_s, drift_px = 920.0, 60.0, 0.8
     lean = drift_px / focal / exposure_s

@@ -52,6 +52,7 @@ def judged(names: list[str]) -> list[JudgedRun]:
     return judge(setups.lights, load_rules(None), setups.mounts)
 
 
+@pytest.mark.slow
 def test_a_real_field_is_solved_where_its_observatory_found_it(solution: LensSolution) -> None:
     for pointing in solution.pointings:
         # Its own solution: RA 303.20, Dec +46.02, 10.33 arcsec/px, to the digits given; the cut

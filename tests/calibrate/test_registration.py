@@ -84,6 +84,7 @@ def test_far_moves_and_turns_are_found(move: tuple[float, float], turn_deg: floa
     assert np.degrees(found.turn_rad) == pytest.approx(turn_deg, abs=0.01)
 
 
+@pytest.mark.slow
 def test_unrelated_fields_never_register() -> None:
     rng = np.random.default_rng(7)
     frames = [dots(rng, int(rng.integers(8, 400))) for _ in range(14)]
@@ -167,6 +168,7 @@ def test_what_is_kept_of_unsolved_frames_shows_a_push_as_they_do_themselves() ->
     assert len(jump) and (list(kept_jump), kept_after) == (list(jump), after)
 
 
+@pytest.mark.slow
 def test_drift_is_told_from_shaking_though_the_sky_was_not_solved() -> None:
     told = {}
     for name, mount in (("drift", DRIFTING), ("wind", WINDY)):
@@ -185,6 +187,7 @@ def test_drift_is_told_from_shaking_though_the_sky_was_not_solved() -> None:
     assert sum(frame.cause == "wind" for frame in bad) >= len(bad) - 1
 
 
+@pytest.mark.slow
 def test_a_faint_tail_is_claimed_beside_calm_frames_alone() -> None:
     night = narrow_night(Mount(gusts=Gusts(1.0, 25.0)), frames=8, seed=6)
     lights = unsolved(measured(night), night)
@@ -195,6 +198,7 @@ def test_a_faint_tail_is_claimed_beside_calm_frames_alone() -> None:
         assert not alone.motion.tail
 
 
+@pytest.mark.slow
 def test_a_second_at_fifty_millimetres_and_a_quarter_hour_at_four_hundred() -> None:
     body = Body("Vesna", "Tarn", "T1", width_px=3000, height_px=2000, pixel_um=7.8)
     site = DrawnSite(-31.0, 149.0, 1000.0)

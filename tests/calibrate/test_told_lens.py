@@ -63,6 +63,7 @@ def assert_points_right(one: Light, focal_px: float = FOCAL) -> None:
     assert one.pointing.camera.focal_px == pytest.approx(focal_px, rel=1e-3)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("times", [0.25, 0.5, 0.7, 1.4, 2.0, 4.0])
 def test_a_wrong_focal_length_costs_no_sky_and_is_told_with_the_one_that_fits(times: float) -> None:
     lights, lines = point_session(frames(times * TRUE_MM, [FOCAL] * 3), lambda line: None)
@@ -82,6 +83,7 @@ def test_a_header_that_is_right_as_lenses_are_marked_is_not_called_wrong(times: 
     assert not wrong(lines)
 
 
+@pytest.mark.slow
 def test_two_pixel_sizes_under_one_header_are_two_lenses_and_each_is_pointed() -> None:
     # Every second picture is cropped and enlarged to the size of the others.
     true_px = [FOCAL, 2 * FOCAL] * 3
@@ -114,6 +116,7 @@ def test_the_bodys_next_lens_starts_from_what_was_found(monkeypatch: pytest.Monk
     assert np.isnan(asked).sum() == 1
 
 
+@pytest.mark.slow
 def test_points_by_lot_say_nothing_against_a_header() -> None:
     rng = np.random.default_rng(5)
     strewn = []
@@ -138,6 +141,7 @@ def test_focal_lengths_are_named_as_lenses_are_marked(marked_mm: float) -> None:
         assert as_marked(share * marked_mm) == marked_mm
 
 
+@pytest.mark.slow
 def test_a_lens_that_tells_nothing_goes_by_its_stars_under_one_name_everywhere() -> None:
     # f = 206265 p / s: 9.167 arcsec/px on pixels of 6.0 um are 135 mm.
     focal_px = 206265 / 9.167

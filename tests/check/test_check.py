@@ -52,6 +52,7 @@ def ask(skyplumb: Command, card: Path, *words: object) -> dict[str, Any]:
     return told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("south", "words"),
     [
@@ -78,6 +79,7 @@ def test_four_frames_tell_the_turns(
     assert [path.name for path in (tmp_path / "store").iterdir()] == [".skyplumb"]
 
 
+@pytest.mark.slow
 def test_three_frames_tell_their_drift(skyplumb: Command, tmp_path: Path) -> None:
     card = draw(tilted(3, 40.0, 60.0), tmp_path)
     truth = json.loads((tmp_path / "truth.json").read_text("utf-8"))["frames"][-1]
@@ -91,6 +93,7 @@ def test_three_frames_tell_their_drift(skyplumb: Command, tmp_path: Path) -> Non
     assert "laser" not in told["screen"]
 
 
+@pytest.mark.slow
 def test_one_frame_tells_its_trail(skyplumb: Command, tmp_path: Path) -> None:
     card = draw(tilted(1, 60.0, 80.0), tmp_path)
     told = ask(skyplumb, card)
@@ -98,6 +101,7 @@ def test_one_frame_tells_its_trail(skyplumb: Command, tmp_path: Path) -> None:
     assert "3 more frames of 60 s" in told["take_next"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("speed", "words"),
     [(0.5, "half speed"), (-1.0, "set the hemisphere"), (0.0, "does not run")],
@@ -151,6 +155,7 @@ def test_a_rate_that_costs_nothing_beside_a_bad_axis_is_not_right() -> None:
     )
 
 
+@pytest.mark.slow
 def test_trails_too_long_to_be_read_ask_for_a_short_exposure_and_tell_no_speed(
     skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -168,6 +173,7 @@ def test_trails_too_long_to_be_read_ask_for_a_short_exposure_and_tell_no_speed(
         assert told["drift"]["px_a_min"] == pytest.approx(speed, rel=0.2)
 
 
+@pytest.mark.slow
 def test_without_the_zone_the_first_line_says_what_gives_it(
     skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -193,6 +199,7 @@ def test_without_the_zone_the_first_line_says_what_gives_it(
     assert told["axis"]["known"] and told["axis"]["notes_line"] == ""
 
 
+@pytest.mark.slow
 def test_the_newest_placement_is_answered_beside_the_one_before(
     skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -216,6 +223,7 @@ def test_the_newest_placement_is_answered_beside_the_one_before(
     assert " of the 21 asked" in told["screen"] or " of the 20 asked" in told["screen"]
 
 
+@pytest.mark.slow
 def test_a_head_that_slips_all_along_gives_no_false_turn(skyplumb: Command, tmp_path: Path) -> None:
     plan = slipping(quiet(SEED, 135, 60.0, frames=5), 4.0, -0.5)
     told = ask(skyplumb, draw(plan, tmp_path))
@@ -225,6 +233,7 @@ def test_a_head_that_slips_all_along_gives_no_false_turn(skyplumb: Command, tmp_
     )
 
 
+@pytest.mark.slow
 def test_the_best_known_width_is_that_of_earlier_audits(
     skyplumb: Command, tmp_path: Path, audited: Finished, small_card: Path
 ) -> None:
@@ -252,6 +261,7 @@ def test_mistakes_and_empty_folders_end_as_an_audit_does(
     assert none.code == 1 and "no light frame" in none.stderr and not none.stdout
 
 
+@pytest.mark.slow
 def test_of_a_full_folder_the_newest_are_asked(
     skyplumb: Command, tmp_path: Path, small_card: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -602,6 +602,7 @@ def test_the_card_has_its_companions_broken_files_and_truth(tmp_path: Path) -> N
     assert truth["nights"][0]["runs"][0]["mount"]["axis_total_error_arcmin"] == 0.0
 
 
+@pytest.mark.slow
 def test_many_processes_draw_the_same_card_as_one(tmp_path: Path) -> None:
     made = night(frames=2, exposure_s=5.0)
     one = render_card(tmp_path / "one", nights=[made], jobs=1)
@@ -621,6 +622,7 @@ def test_a_folder_with_something_in_it_is_left_alone(tmp_path: Path) -> None:
     assert not (tmp_path / "new").exists()
 
 
+@pytest.mark.slow
 def test_the_built_in_night_has_every_fault_it_promises() -> None:
     (made,) = demo.demo_nights()
     causes, kinds = set(), []

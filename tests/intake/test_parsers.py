@@ -36,6 +36,7 @@ DATA = st.recursive(
 )
 
 
+@pytest.mark.slow
 @given(st.text() | NUMBERISH)
 def test_no_text_of_a_header_is_too_odd_to_be_read(text: str) -> None:
     for value in (number(text), angle_deg(text), angle_deg(text, hours=True)):
@@ -101,6 +102,7 @@ def test_what_json_writes_is_read_as_it_is(data: Any) -> None:
     assert source.data == {"a": data}
 
 
+@pytest.mark.slow
 @given(
     st.dictionaries(
         st.sampled_from([*Notes.model_fields, "latitude_deg", "longitude_deg", "files", "after"]),

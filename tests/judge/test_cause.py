@@ -468,6 +468,7 @@ def test_without_a_site_a_drift_all_along_is_the_drives_or_a_slip() -> None:
         assert "consistent with drive or slip; the site" in one.words
 
 
+@pytest.mark.slow
 def test_a_periodic_error_sets_in_nowhere() -> None:
     for frames in range(6, 20):
         for period in np.geomspace(2.0, 60.0, 40):

@@ -112,6 +112,7 @@ def test_a_clear_sky_is_never_called_cloudy(focal_mm: float, exposure_s: float, 
     assert all(one.facts.clearness.shows_no_cloud(LIMIT_MAG) for one in run.frames)
 
 
+@pytest.mark.slow
 def test_skies_of_other_lenses_and_airs_are_told_apart() -> None:
     # `python -m tests.bench.clearness` says how often; 14 of these, against 5 where strong stars
     # were chosen by their signal: those that cloud dims were missing.
@@ -122,6 +123,7 @@ def test_skies_of_other_lenses_and_airs_are_told_apart() -> None:
     assert patchy.count("clear") <= 3
 
 
+@pytest.mark.slow
 def test_pictures_say_the_same_as_sketches() -> None:
     found = {}
     for name, sky in (("clear", replace(BROKEN, patches_mag=0.0)), ("broken", BROKEN)):
@@ -133,6 +135,7 @@ def test_pictures_say_the_same_as_sketches() -> None:
     assert found["broken"].patchy(LIMIT_MAG)
 
 
+@pytest.mark.slow
 def test_an_aurora_over_stars_is_no_cloud() -> None:
     # Far brighter than the sky itself, they set in with the fourth of five frames.
     drawn = exposures(frames=5, exposure_s=10.0, sky=Sky(satellites_per_h=0.0))
@@ -258,6 +261,7 @@ def test_cloud_needs_evidence(
     assert explain(findings, Scenes([scene]), 0, MountFit()).cause == cause
 
 
+@pytest.mark.slow
 def test_stars_lost_to_a_rising_moon_are_not_lost_to_cloud() -> None:
     rising = ((0.0, 1.0), (300.0, 1.0), (330.0, 30.0))
     (run,) = judged(exposures(frames=7, sky=Sky(brightening=rising, satellites_per_h=0.0)))

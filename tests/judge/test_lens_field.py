@@ -101,6 +101,7 @@ def truth(place: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.mean(out, axis=0)
 
 
+@pytest.mark.slow
 def test_moments_over_the_field_are_those_of_the_drawn_lens(field: LensField) -> None:
     assert len(field.zones) == ZONES[0] * ZONES[1]
     pulls = []

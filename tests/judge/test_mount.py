@@ -315,6 +315,7 @@ def test_the_axis_comes_back_from_twelve_frames_over_twenty_minutes(
         assert max(fit.axis_sigmas_arcmin) < 1.2
 
 
+@pytest.mark.slow
 def test_errors_are_as_large_as_the_fit_says_and_without_bias() -> None:
     found, said = [], []
     for seed in range(16):
@@ -509,6 +510,7 @@ def test_a_slip_is_read_with_its_onset(site: Site) -> None:
         assert fit.axis_az_error_arcmin == pytest.approx(-20.0, abs=3 * fit.axis_sigmas_arcmin[1])
 
 
+@pytest.mark.slow
 def test_a_slip_has_the_error_of_not_knowing_how_it_goes_with_the_height() -> None:
     # Evenly, by 14 arcsec a minute, while the camera leans more and more: by the sine of its lean,
     # which the program fits, up to 1 less is read. The frames' scatter alone says 0.2 to 0.3.
@@ -691,6 +693,7 @@ def test_an_axis_and_a_rate_that_no_tracker_has_are_not_told() -> None:
     assert not unlikely(np.array([np.radians(200 / 60), 0.0, -2.0]))
 
 
+@pytest.mark.slow
 def test_a_wrong_rate_and_axis_are_not_taken_for_a_slip() -> None:
     for seed in range(4):
         tracker = replace(LEANING, too_fast=0.004)
@@ -919,6 +922,7 @@ def test_too_few_frames_say_why_there_is_no_axis() -> None:
     assert motion_terms(fit, lights[0]) is None
 
 
+@pytest.mark.slow
 def test_fifty_perfect_nights_have_no_fault() -> None:
     blamed = []
     for seed in range(50):

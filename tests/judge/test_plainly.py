@@ -162,6 +162,7 @@ except DamagedError:
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="memory is counted in kB there")
 def test_a_few_megabytes_of_zeros_never_take_gigabytes() -> None:
     """4 GB of zeros, packed: a thousandth of it is what lies in the file."""

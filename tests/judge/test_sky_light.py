@@ -13,6 +13,7 @@ from skyplumb.records import Measure, Plate
 SIZE = (700, 500)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("star", "least", "most"),
     [

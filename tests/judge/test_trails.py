@@ -92,6 +92,7 @@ def test_dithers_about_one_target_leave_axis_and_slip_to_be_told(seed: int) -> N
         assert low < true < high
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_trails_that_come_and_go_with_a_period_are_the_drives_and_no_wind(seed: int) -> None:
     # At 20.6 arcsec a pixel: an axis that draws 2 px, a swing that draws up to 4 px.
@@ -135,6 +136,7 @@ def test_single_frames_of_all_the_sky_tell_by_which_law_a_head_slips(evenly: boo
         assert float(np.hypot(*move)) == pytest.approx(size, rel=0.1)
 
 
+@pytest.mark.slow
 def test_trails_tell_a_head_that_slipped_all_along_and_then_faster() -> None:
     tracker = Tracker(
         NORTHERN, slip_arcsec_per_min=60.0, slip_from_s=-900.0, slip_again=(60.0, 2000.0)
@@ -148,6 +150,7 @@ def test_trails_tell_a_head_that_slipped_all_along_and_then_faster() -> None:
     assert best.axis_total_error_arcmin < 60
 
 
+@pytest.mark.slow
 def test_trails_show_a_swing_that_takes_nearly_the_whole_night() -> None:
     tracker = Tracker(NORTHERN, periodic_arcsec=60.0, period_s=576.0)
     plan = Plan(6, 26, frames=21, exposure_s=30.0, every_s=34.0)
@@ -162,6 +165,7 @@ def test_trails_show_a_swing_that_takes_nearly_the_whole_night() -> None:
     assert best.periodic.period_s == pytest.approx(576.0, rel=0.1)
 
 
+@pytest.mark.slow
 def test_trails_tell_a_slip_beside_a_drive_that_swings() -> None:
     tracker = Tracker(
         NORTHERN, -37.0, 70.0, periodic_arcsec=47.0, period_s=387.0,
@@ -189,6 +193,7 @@ def test_a_lone_interval_that_looks_untouched_does_not_outweigh_the_trails() -> 
     assert np.isnan(best.slip_arcsec_per_min)
 
 
+@pytest.mark.slow
 def test_what_no_tracker_can_have_moved_is_told_by_what_each_frame_drew() -> None:
     # A new aim every two frames, and a drive that swings while the head slips: from one pointing to
     # the next that is no axis and no rate, while every frame shows that it was drawn downwards.

@@ -69,6 +69,7 @@ def lines(told: Calibrated, best_mag: float) -> list[str]:
     return dimmed_notices(told.runs, told.facts, RULES, known)
 
 
+@pytest.mark.slow
 def test_clear_nights_give_one_zero_point_whatever_the_exposure_height_and_sky() -> None:
     zeros = [
         zero_of(night()),
@@ -158,6 +159,7 @@ def panel_frames(told: Calibrated) -> list[Judged]:
     return sorted(frames, key=lambda frame: frame.facts.light.file)
 
 
+@pytest.mark.slow
 def test_cloud_over_fields_shot_once_each_is_told_by_the_night_s_other_fields() -> None:
     cloud = (0.0, 0.0, 0.7, 1.6, 0.9, 0.0)
     told = panels(cloud)
@@ -173,12 +175,14 @@ def test_cloud_over_fields_shot_once_each_is_told_by_the_night_s_other_fields() 
     assert "mag fainter than in the night's clearest fields, limit 1" in frames[3].reason
 
 
+@pytest.mark.slow
 def test_clear_fields_high_and_low_are_not_told_from_each_other() -> None:
     frames = panel_frames(panels((0.0,) * 6, (75.0, 27.0, 60.0, 30.0, 45.0, 35.0)))
     assert [frame.verdict for frame in frames] == ["keep"] * 6
     assert not any(frame.facts.by_other_fields for frame in frames)
 
 
+@pytest.mark.slow
 def test_what_dims_field_after_field_evenly_may_be_a_filter_and_judges_none() -> None:
     frames = panel_frames(panels((0.0, 0.0, 0.0, 0.9, 0.9, 0.9)))
     assert not any(frame.facts.by_other_fields for frame in frames)
@@ -187,6 +191,7 @@ def test_what_dims_field_after_field_evenly_may_be_a_filter_and_judges_none() ->
     assert [frame.facts.by_other_fields for frame in frames] == [0, 0, 0, 1, 1, 0]
 
 
+@pytest.mark.slow
 def test_haze_over_all_panels_of_a_night_is_told_by_the_lens_s_best_night() -> None:
     clear, hazy = panels((0.0,) * 4), panels((1.2,) * 4)
     ((key, best),) = zeros_of_session(clear.runs, clear.facts, "on 2026-08-14").items()

@@ -21,6 +21,7 @@ def seen(samples: NDArray[np.uint16]) -> StarMeasure:
     return measure_stars(Plate(samples, colours, np.full((2, 2), 512, np.float32), 16383.0))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("centre", "angle"),
     [
@@ -51,6 +52,7 @@ def test_stars_with_a_width_are_no_arcs(sway: Sway) -> None:
     assert arcs.number == 0 or sway.trail_px > 15
 
 
+@pytest.mark.slow
 def test_the_table_of_star_trails_counts_arcs_not_their_pieces() -> None:
     found = seen(exposed(star_trails((400.0, 250.0), 20.0), 4))
     assert found.stars_found == found.arcs.number
@@ -99,6 +101,7 @@ def test_straight_trails_as_long_as_the_skys_way_are_a_standing_cameras(
     assert ("as the sky moves in 240 s" in words) == still
 
 
+@pytest.mark.slow
 def test_drawn_trails_far_from_the_pole_are_told_as_untracked() -> None:
     found = seen(exposed(star_trails((60_000.0, 40_000.0), 0.08), 6)).arcs
     assert found.number >= 50

@@ -135,6 +135,7 @@ def test_a_worker_that_is_killed_loses_nothing(two: str, folder: Path) -> None:
         assert {n: square for n, (square, _) in found.items()} == {n: n * n for n in range(24)}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("more", [[], ["--send-files"]], ids=["seen", "sent"])
 def test_an_audit_writes_the_bytes_of_a_local_one_though_a_worker_is_killed(
     two: str,
@@ -161,6 +162,7 @@ def test_an_audit_writes_the_bytes_of_a_local_one_though_a_worker_is_killed(
     assert written(Finished(tmp_path, 0, "", "")) == written(audited)
 
 
+@pytest.mark.slow
 def test_a_season_read_on_a_cluster_is_counted_to_the_same_bytes(
     two: str,
     audited: Finished,
@@ -229,6 +231,7 @@ def test_the_frames_of_a_worker_that_stands_still_go_elsewhere(
         assert time.monotonic() - began < 60  # Dask itself would wait for five minutes
 
 
+@pytest.mark.slow
 def test_a_scheduler_that_is_killed_is_one_line(
     folder: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
@@ -277,6 +280,7 @@ def test_no_scheduler_and_no_worker_are_one_line(
         ClusterWorkers("tcp://127.0.0.1:9", 1)
 
 
+@pytest.mark.slow
 def test_a_cluster_is_started_here(folder: Path, skyplumb: Callable[..., Finished]) -> None:
     import cluster_tasks as tasks
 

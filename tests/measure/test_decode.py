@@ -469,6 +469,7 @@ class TestFits:
         plate = decode(fits_file(np.full((120, 160), 65535, np.uint16)), "a.fits")
         assert (np.asarray(plate.samples, float) >= plate.saturation).all()
 
+    @pytest.mark.slow
     def test_random_damage_is_refused_or_read_and_nothing_else(self) -> None:
         """Warnings are errors here, so that none gets out either."""
         rng = np.random.default_rng(11)

@@ -185,6 +185,7 @@ def test_the_half_size_image_of_many_rows_is_that_of_few() -> None:
         assert np.array_equal(whole[top // 2 : top // 2 + 3], few)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("shape", [(801, 1003), (500, 700)], ids=["large", "small"])
 def test_sky_and_noise_are_what_was_drawn_everywhere(shape: tuple[int, int]) -> None:
     # The tolerances are five times the error of one box's mode, 2.5 median - 1.5 mean, and of its

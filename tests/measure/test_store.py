@@ -187,6 +187,7 @@ print(len(found), sum("could be saved" in line for line in told))
 """
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("where", ["at opening", "while reading"])
 def test_damage_that_several_meet_at_once_is_mended_once(
     store: Store, tmp_path: Path, where: str
@@ -311,6 +312,7 @@ def test_a_store_of_another_version_is_measured_anew(
     assert (store.folder / "measures" / "thesis.txt").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_killed_at_any_moment_it_keeps_what_was_put_and_nothing_half(tmp_path: Path) -> None:
     writer = tmp_path / "writer.py"
     writer.write_text(WRITER)

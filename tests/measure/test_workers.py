@@ -181,6 +181,7 @@ def test_what_the_user_can_mend_ends_it(tasks: ModuleType, two: LocalWorkers) ->
         list(run_all(tasks.refuse, [7], two))
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="the limit is POSIX's")
 def test_an_item_over_its_processor_time_costs_itself_alone(
     tasks: ModuleType, two: LocalWorkers
@@ -233,6 +234,7 @@ def test_stopped_for_longer_than_its_limits_and_gone_on_nothing_is_lost(
     assert told == ("[(0, 0.5)]\n" if who == "all" else "hung\n")
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="the limit of private memory is Linux's")
 def test_an_item_over_its_memory_costs_itself_alone(tasks: ModuleType, two: LocalWorkers) -> None:
     capped = WorkLimits(memory_bytes=1_000_000_000)

@@ -150,6 +150,7 @@ def copied(small_card: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return card
 
 
+@pytest.mark.slow
 def test_copies_on_a_card_are_rows_that_are_never_judged_stacked_or_counted(
     copied: Path, audited: Finished, skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -174,6 +175,7 @@ def test_copies_on_a_card_are_rows_that_are_never_judged_stacked_or_counted(
     assert len(lights) == len(set(lights)) > 0
 
 
+@pytest.mark.slow
 def test_a_verdict_by_hand_on_a_copy_holds_for_its_shot_and_a_contradiction_is_refused(
     copied: Path, skyplumb: Command, tmp_path: Path
 ) -> None:

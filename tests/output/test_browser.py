@@ -626,6 +626,7 @@ def test_without_a_script_the_figures_still_stand(night_page: Written, browser: 
 # ---- size -------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_three_thousand_frames_load_their_stars_as_they_come_into_view(
     opened: Opened, tmp_path: Path
 ) -> None:

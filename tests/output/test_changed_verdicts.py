@@ -132,6 +132,7 @@ def test_an_audit_that_is_repeated_says_the_same_until_a_verdict_changes_again(
     assert len(left.changed_verdicts) == 2
 
 
+@pytest.mark.slow
 def test_killed_while_it_writes_and_called_again_it_writes_the_same(
     night: SessionResult, written: Write, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

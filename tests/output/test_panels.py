@@ -90,6 +90,7 @@ def mosaic() -> tuple[SessionResult, list[tuple[int, int]]]:
     return session_result(session, judged, excluded, (), rules, notices), order[:-1]
 
 
+@pytest.mark.slow
 def test_a_mosaic_of_twelve_is_told_whatever_the_order(
     mosaic: tuple[SessionResult, list[tuple[int, int]]],
 ) -> None:

@@ -396,6 +396,7 @@ def test_pictures_that_were_kept_are_those_that_are_drawn() -> None:
     assert from_bytes(b"anything else") is None
 
 
+@pytest.mark.slow
 def test_from_a_thousand_frames_the_strips_lie_beside_the_page() -> None:
     page = session_page(noisy_night(-(-BESIDE_FROM // 3)))
     assert page["judged"] >= BESIDE_FROM == 1000

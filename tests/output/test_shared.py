@@ -108,6 +108,7 @@ def test_frames_of_one_name_get_a_number(told: SessionResult) -> None:
     assert [row.file for row in shared.rows[:2]] == ["FRN_0000.DNG", "frn_0000 (2).dng"]
 
 
+@pytest.mark.slow
 def test_of_very_many_frames_it_is_one_file_without_strips(tmp_path: Path) -> None:
     many = with_fields(invented_night(per_run=-(-BESIDE_FROM // 3)))
     page = session_page(without_place(many, tmp_path), shared=True)

@@ -45,6 +45,7 @@ def season(tmp_path: Path) -> Callable[[Frames], Path]:
     return write
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "nights",
     [

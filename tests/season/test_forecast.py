@@ -160,6 +160,7 @@ def test_axes_of_both_parts_about_none_are_foretold_by_rayleighs_law() -> None:
 # The rig
 
 
+@pytest.mark.slow
 def test_the_hit_rate_falls_with_exposure_and_focal_length(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
@@ -185,6 +186,7 @@ def test_drift_never_seen_yet_is_predicted_from_the_measured_axis(tmp_path: Path
     assert found.low < wanted < found.high < 0.6
 
 
+@pytest.mark.slow
 def test_forecasts_hold_against_seasons_drawn_from_physics(tmp_path: Path) -> None:
     asked = ((50.0, 120.0), (85.0, 120.0), (135.0, 60.0), (135.0, 240.0), (200.0, 120.0))
     focal, exposure = np.array(asked).T
@@ -231,6 +233,7 @@ def test_long_exposures_average_short_gusts_and_may_keep_more_than_short_ones(
     assert np.abs(told.middle - truth).max() < 0.1
 
 
+@pytest.mark.slow
 def test_one_night_gives_a_wide_answer_and_more_nights_a_narrower_one(tmp_path: Path) -> None:
     width = {1: 0.0, 8: 0.0}
     asked = (scale_of(1.0) / np.array([50.0, 85.0, 135.0, 200.0]), 120.0)
@@ -297,6 +300,7 @@ def test_the_rig_is_believed_until_a_plain_regression_is_clearly_better(model: S
     assert model.check.frames == 6 * 4 * 12
 
 
+@pytest.mark.slow
 def test_the_plain_regression_is_used_where_it_predicts_better(tmp_path: Path) -> None:
     rng = np.random.default_rng(6)
     cells = tuple((f, t) for f in (20.0, 50.0, 135.0) for t in (15.0, 60.0, 240.0))
@@ -360,6 +364,7 @@ def test_an_interval_that_spans_everything_is_only_a_range() -> None:
     assert not Crossing(0.9, 595, 3, inf).known
 
 
+@pytest.mark.slow
 def test_a_line_a_lens_comes_first_and_tables_are_asked_for(
     season: Season, model: SeasonModel
 ) -> None:
@@ -371,6 +376,7 @@ def test_a_line_a_lens_comes_first_and_tables_are_asked_for(
     assert "aircraft" in words(told)
 
 
+@pytest.mark.slow
 def test_json_holds_what_programs_were_promised(skyplumb: Command, tmp_path: Path) -> None:
     folder = write_season(RIG, np.random.default_rng(11), 2, CELLS, 12, tmp_path)
     done = skyplumb("forecast", folder, "--json")
@@ -397,6 +403,7 @@ def test_a_forecast_names_the_trade_rules_as_common_practice(
     assert "common practice" in words(told, tables=True)
 
 
+@pytest.mark.slow
 def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
     season: Season, model: SeasonModel
 ) -> None:
@@ -421,6 +428,7 @@ def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: SeasonModel
     assert told.all_fixed.low <= told.all_fixed.at <= told.all_fixed.high
 
 
+@pytest.mark.slow
 def test_a_longer_gap_favours_longer_exposures(season: Season, model: SeasonModel) -> None:
     best = [
         predict(season, model, Ask(focal_mm=85.0, gap_s=gap)).lenses[0].best for gap in (1.0, 60.0)
@@ -480,6 +488,7 @@ def test_the_best_stack_with_unknown_read_noise_is_no_shorter_than_what_was_shot
     assert best.exposure_s >= best.least_s == 60
 
 
+@pytest.mark.slow
 def test_a_declination_that_never_rises_is_one_line(skyplumb: Command, folder: Path) -> None:
     done = skyplumb("forecast", folder, "--declination", -60)
     assert done.code == 2
@@ -490,6 +499,7 @@ def test_a_declination_that_never_rises_is_one_line(skyplumb: Command, folder: P
     assert skyplumb("forecast", folder, "--declination", -43, "--focal", 35).code == 0
 
 
+@pytest.mark.slow
 def test_the_axis_is_told_as_given_or_as_each_nights_own(
     season: Season, model: SeasonModel
 ) -> None:
@@ -499,6 +509,7 @@ def test_the_axis_is_told_as_given_or_as_each_nights_own(
     assert "as on each night by itself" in own and "as given" not in own
 
 
+@pytest.mark.slow
 def test_a_lens_named_by_the_stars_and_one_of_its_scale_alone_take_part(
     folder: Path, tmp_path: Path
 ) -> None:
@@ -520,6 +531,7 @@ def test_a_lens_named_by_the_stars_and_one_of_its_scale_alone_take_part(
     assert "500 rule" not in words(told, tables=True).split("4.1 arcsec/px: ")[-1]
 
 
+@pytest.mark.slow
 def test_every_question_of_the_first_night_has_a_best_guess_and_a_range(
     folder: Path, tmp_path: Path
 ) -> None:
@@ -533,6 +545,7 @@ def test_every_question_of_the_first_night_has_a_best_guess_and_a_range(
             assert " to " in line[line.index(what) :] or "and more" in line, line
 
 
+@pytest.mark.slow
 def test_beside_what_was_audited_an_answer_is_said_to_be_physics(
     season: Season, model: SeasonModel
 ) -> None:
@@ -559,6 +572,7 @@ def test_exposures_beyond_those_audited_are_marked(season: Season, model: Season
     assert "*" in next(line for line in lines if " 480 s" in line)
 
 
+@pytest.mark.slow
 def test_what_was_never_measured_is_one_line_and_no_guess(
     skyplumb: Command, folder: Path, tmp_path: Path
 ) -> None:
@@ -573,6 +587,7 @@ def test_what_was_never_measured_is_one_line_and_no_guess(
     assert "No night has a mount fit" in bare.stdout
 
 
+@pytest.mark.slow
 def test_the_first_night_is_forecast_already(
     skyplumb: Command, folder: Path, tmp_path: Path
 ) -> None:

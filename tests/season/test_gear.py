@@ -98,6 +98,7 @@ def test_a_season_counts_every_judged_light_frame_of_every_session(season: Seaso
     assert season.twice == 0
 
 
+@pytest.mark.slow
 def test_the_same_shots_audited_twice_count_once_with_the_later_verdict(
     folder: Path, season: Season, tmp_path: Path
 ) -> None:
@@ -180,6 +181,7 @@ def test_a_file_that_no_audit_wrote_is_one_line_with_its_name_and_the_mend(
     assert "\n" not in str(caught.value)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("rows", ["darks", "none"])
 def test_a_session_without_a_light_frame_adds_nothing_and_stops_nothing(
     skyplumb: Command, pair: Path, tmp_path: Path, rows: str
@@ -217,6 +219,7 @@ def test_all_that_lies_in_an_output_can_be_given_at_once(folder: Path, tmp_path:
         read_season([out / "index.html"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("place", "linked"), [("season 1", "season%201/"), ("", ""), ("..", None)])
 def test_the_index_of_an_output_leads_to_a_season_that_lies_in_it(
     skyplumb: Command, folder: Path, tmp_path: Path, place: str, linked: str | None
@@ -365,6 +368,7 @@ def test_two_cells_that_differ_in_every_night_are_clearly_different() -> None:
     assert "against" in found.words and "settle" not in found.words
 
 
+@pytest.mark.slow
 def test_nights_that_differ_are_not_taken_for_settings_that_do() -> None:
     # Two settings on nights of their own and no difference between settings: frames taken for
     # independent (Fisher's exact test) would call most of these different.
@@ -533,6 +537,7 @@ def trackers(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_season([windy(calm, 40), calm], rng, 12, CELLS, 12, out, notes)
 
 
+@pytest.mark.slow
 def test_two_trackers_are_compared_in_a_sentence(
     skyplumb: Command, trackers: Path, tmp_path: Path
 ) -> None:
@@ -551,6 +556,7 @@ def test_two_trackers_are_compared_in_a_sentence(
     assert said in page
 
 
+@pytest.mark.slow
 def test_a_column_that_tells_nothing_is_said_to(
     skyplumb: Command, trackers: Path, tmp_path: Path
 ) -> None:
@@ -594,6 +600,7 @@ def test_a_difference_counts_after_holms_correction_only() -> None:
     ]
 
 
+@pytest.mark.slow
 def test_of_many_comparisons_without_a_difference_few_are_claimed() -> None:
     words = []
     for seed in range(25):
@@ -640,6 +647,7 @@ def page(season: Season, model: SeasonModel) -> dict:
     return gear_page(season, counted, model, effects(season.frames, season.runs))
 
 
+@pytest.mark.slow
 def test_tally_writes_table_facts_and_page(
     skyplumb: Command, folder: Path, season: Season, tmp_path: Path
 ) -> None:
@@ -663,6 +671,7 @@ def test_tally_writes_table_facts_and_page(
     assert "Infinity" not in (out / "tally.json").read_text("utf-8")
 
 
+@pytest.mark.slow
 def test_tally_leaves_what_it_reads_untouched_and_answers_the_same_again(
     skyplumb: Command, pair: Path, tmp_path: Path
 ) -> None:
@@ -684,6 +693,7 @@ def test_a_file_in_the_way_of_the_output_folder_is_one_line(
     assert "--out" in done.stderr
 
 
+@pytest.mark.slow
 def test_the_groups_in_the_page_add_up_to_its_tables(page: dict) -> None:
     groups, names = page["data"]["groups"], page["data"]["names"]
     table = pd.DataFrame(groups)

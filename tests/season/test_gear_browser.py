@@ -57,6 +57,7 @@ def middles(page: Page, texts: str) -> list[tuple[str, float]]:
     return [(str(text), float(y)) for text, y in found]
 
 
+@pytest.mark.slow
 def test_each_count_stands_beside_its_lens_and_exposure(browser: object, tallied: Path) -> None:
     page = opened(browser, tallied, 1280)
     wanted = {
@@ -116,6 +117,7 @@ def test_every_mark_that_is_not_hidden_has_a_name(browser: object, tallied: Path
     page.close()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_axe_finds_nothing_serious_on_the_gears_page(
     browser: object, tallied: Path, scheme: str

@@ -174,6 +174,7 @@ def test_a_session_audited_again_counts_once_by_its_later_audit() -> None:
     assert found.places[0].moments[0].value == pytest.approx(new.zones[0].mxx_px2)
 
 
+@pytest.mark.slow
 def test_a_tally_tells_of_lenses_on_a_page_and_in_a_table(tmp_path: Path) -> None:
     write_season(DrawnRig(), np.random.default_rng(4), 3, [(85.0, 60.0)], 6, tmp_path / "in")
     for number, summary in enumerate(sorted((tmp_path / "in").glob("*/summary.json"))):

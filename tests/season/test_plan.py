@@ -143,6 +143,7 @@ def test_a_target_that_is_none_is_one_line(bad: str) -> None:
 # The plan
 
 
+@pytest.mark.slow
 def test_shares_are_those_of_drawn_nights_at_that_target(tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     count = 1500
@@ -274,6 +275,7 @@ def test_a_target_too_low_in_the_dark_is_told_and_none_planned(
     assert "no frame fits into the night" in said
 
 
+@pytest.mark.slow
 def test_the_command_tells_a_line_a_lens_and_leaves_a_page(
     skyplumb: Command, folder: Path, tmp_path: Path
 ) -> None:
@@ -292,6 +294,7 @@ def test_the_command_tells_a_line_a_lens_and_leaves_a_page(
     assert "<svg" in text and "Orvane 200mm" in text and "http" not in text.split("</head>")[1]
 
 
+@pytest.mark.slow
 def test_json_is_whole_and_the_same_each_time(skyplumb: Command, folder: Path) -> None:
     asked = ("plan", folder, "--date", "2026-08-14", "--target", "308.2 43.3", "--lens", "200mm")
     done = skyplumb(*asked, "--json")

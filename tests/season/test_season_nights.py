@@ -145,6 +145,7 @@ def test_undated_sessions_are_nights_of_their_own() -> None:
 # What versions before did not tell
 
 
+@pytest.mark.slow
 def test_an_older_output_has_its_evening_by_its_name_and_a_line_says_so(
     skyplumb: Command, tmp_path: Path
 ) -> None:

@@ -48,6 +48,7 @@ def test_wear_and_load_are_found() -> None:
     assert line.slope_low > 0
 
 
+@pytest.mark.slow
 def test_trends_are_claimed_by_chance_as_rarely_as_said() -> None:
     claimed = [
         line.clear for seed in range(300) for _, line in trends(table(8, 100 + seed))[0].along
@@ -67,6 +68,7 @@ def test_phases_alike_and_phases_by_chance() -> None:
     assert np.isnan(phases(alike.head(3))[1])
 
 
+@pytest.mark.slow
 def test_each_placement_counts_once_and_is_told(tmp_path: Path) -> None:
     cells = [(85.0, 60.0), (35.0, 120.0)]
     write_season(DrawnRig(), np.random.default_rng(4), 5, cells, 6, tmp_path / "in")

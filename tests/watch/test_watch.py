@@ -73,6 +73,7 @@ def watching(card: Path, tmp_path: Path) -> Iterator[Watching]:
     running.process.wait()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
 def test_it_leaves_what_an_audit_writes_however_the_files_came(
     card: Path, small_card: Path, tmp_path: Path, watching: Watching
@@ -125,6 +126,7 @@ def test_it_leaves_what_an_audit_writes_however_the_files_came(
     assert re.search(rf"{names[0]} +keep", log)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signals there")
 def test_a_second_stop_and_sigterm_end_at_once(
     card: Path, small_card: Path, watching: Watching
@@ -145,6 +147,7 @@ def test_a_second_stop_and_sigterm_end_at_once(
     assert other.stop(signal.SIGTERM) == 143
 
 
+@pytest.mark.slow
 def test_a_folder_in_which_nothing_arrived_ends_as_an_audit_of_it(watching: Watching) -> None:
     watching.until("watching")
     assert watching.stop() == 1
@@ -215,6 +218,7 @@ def lay(small_card: Path, card: Path, *files: str) -> None:
         shutil.copy2(small_card / file, card / file)
 
 
+@pytest.mark.slow
 def test_a_full_disk_loses_nothing(
     card: Path, small_card: Path, inside: Inside, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -237,6 +241,7 @@ def test_a_full_disk_loses_nothing(
     assert [line.split()[1] for line in said] == ["keep", "keep"]
 
 
+@pytest.mark.slow
 def test_a_card_that_is_pulled_out_is_waited_for(
     card: Path, small_card: Path, inside: Inside
 ) -> None:
@@ -252,6 +257,7 @@ def test_a_card_that_is_pulled_out_is_waited_for(
     assert [line.split()[0] for line in inside.step()] == [Path(LIGHTS[1]).name]
 
 
+@pytest.mark.slow
 def test_notes_that_are_written_meanwhile_hold_and_a_mistake_in_them_is_told_once(
     card: Path, small_card: Path, inside: Inside
 ) -> None:
@@ -273,6 +279,7 @@ def test_notes_that_are_written_meanwhile_hold_and_a_mistake_in_them_is_told_onc
     assert inside.step() == [], "left out by the notes"
 
 
+@pytest.mark.slow
 def test_a_frame_that_goes_away_is_forgotten(card: Path, small_card: Path, inside: Inside) -> None:
     lay(small_card, card, *LIGHTS[:3])
     inside.step()
