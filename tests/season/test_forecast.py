@@ -20,7 +20,7 @@ from skyplumb.season.forecast import Ask, Crossing, best_stack, crossing, predic
 from skyplumb.season.forecast_words import words
 from skyplumb.season.gear import forecast_from
 from skyplumb.season.noise import SkyRules
-from skyplumb.season.rig import Better, Rate, log_gust
+from skyplumb.season.rig import Ahead, Better, Rate, log_gust
 from skyplumb.season.rig_model import Counts, counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
 from smallcard import Finished
@@ -231,6 +231,30 @@ def test_long_exposures_average_short_gusts_and_may_keep_more_than_short_ones(
     # Neither of the long ones was audited.
     assert told.middle[0] < told.middle[1] and told.middle[1] < told.middle[2]
     assert np.abs(told.middle - truth).max() < 0.1
+
+
+def test_a_head_that_slipped_on_one_night_is_not_foretold_to_slip_on_every_night(
+    tmp_path: Path,
+) -> None:
+    drawn = counts_drawn(DrawnRig(**CALM), 22, 6, CELLS, tmp_path)
+    # On the first night all but a few frames of each run are lost to it; the others hold.
+    lost = np.where(drawn.night == 0, np.floor(0.8 * drawn.keep), 0.0)
+    loose = fit_rig(replace(drawn, keep=drawn.keep - lost, slips=lost))
+    held = fit_rig(drawn)
+    scale, exposure = scale_of(85.0), 120.0
+    before, after = (float(rig.rate(scale, exposure).middle) for rig in (held, loose))
+    # One night of six loses four fifths, 13 points; the prior's two nights hold.
+    assert 0.03 < before - after < 0.13
+    # On a night that slips about half is lost, between the prior's tenth and what was counted; on
+    # one that holds nothing.
+    ahead = Ahead(loose, 200)
+    lost_to_slips = 1 - np.exp(-ahead.slips_per_min * 2 * 10 / (1.5 * scale))
+    slips = ahead.slips_per_min > 0
+    assert 0.4 < lost_to_slips[slips].mean() < 0.8 and (lost_to_slips[~slips] == 0).all()
+    # The mean of Beta's law, by its formula; of 200 draws to a tenth.
+    a, b = loose.slipping
+    assert slips.mean() == pytest.approx(a / (a + b), rel=0.15)
+    assert Ahead(loose, 20, better=Better(all_fixed=True)).slips_per_min.max() == 0
 
 
 @pytest.mark.slow

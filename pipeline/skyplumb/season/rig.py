@@ -72,6 +72,9 @@ class Rig:
 
     drift: DriftFit
     slips: Mixed
+    """Of nights with a slip."""
+    slipping: tuple[float, float]
+    """Parameters of the beta law of the share of nights with one."""
     events: Mixed
     rest: Mixed
     faults: Faults
@@ -183,7 +186,7 @@ class Ahead:
         rng = np.random.default_rng(SEED)
         if net is None:
             net = lattice(POINTS, 9)
-        axis, rate, gusts, slips, rest = ndtri(net[:, :5]).T
+        axis, rate, gusts, _, rest = ndtri(net[:, :5]).T
         turn, way, phase = 2 * np.pi * net[:, 5:8].T
         if wind is not None:
             gusts = wind.middle + wind.sd * gusts
@@ -214,10 +217,8 @@ class Ahead:
         self.factor, self.scatter = factor[:, None], scatter[:, None]
         parts = [part.draws(draws, rng) for part in (rig.slips, rig.events, rig.rest)]
         self.slips, self.events, self.rest = parts
-        log_slips = self.slips[:, :1] + np.exp(self.slips[:, -1:]) * slips
-        if better.all_fixed:
-            log_slips = log_slips - np.inf
-        self.slips_per_min = np.exp(np.minimum(log_slips, MOST))
+        loose = 0.0 if better.all_fixed else rng.beta(*rig.slipping, draws)[:, None]
+        self.slips_per_min = _slips_per_min(self.slips, loose, net[:, 3])
         self.log_gusts = self.events[:, :1] + np.exp(self.events[:, -1:]) * gusts
         self.fine = expit(self.rest[:, :1] + np.exp(self.rest[:, -1:]) * rest)
 
@@ -260,6 +261,13 @@ def log_gust(
     share = GUST_S / (GUST_S + exposure_s)
     borne = limit_arcsec * np.sqrt(left / (12 * share * (1 - share)))
     return np.asarray(np.log(borne / GUST_ARCSEC))
+
+
+def _slips_per_min(fitted: Floats, loose: Floats | float, at: Floats) -> Floats:
+    """Slips of nights by a number in 0..1, shape (draws, points): none but of the share `loose`."""
+    inside = np.clip((at - 1 + loose) / np.maximum(loose, 1e-9), 0.0, 1 - 1e-3)
+    log_slips = fitted[:, :1] + np.exp(fitted[:, -1:]) * ndtri(np.maximum(inside, 1e-3))
+    return np.asarray(np.where(inside > 0, np.exp(np.minimum(log_slips, MOST)), 0.0))
 
 
 def _directions(known_rad: Floats, at: Floats) -> Floats:

@@ -6,7 +6,8 @@ spared:
 1. *Drift* (axis, rate, periodic error, refraction): physics. The trail that the nights'
    measured faults predict is held against the limit in force (`drift`), with a correction
    where the season has evidence.
-2. *A loose head* (slip): so many slips a minute of exposure, seen by the arcsec they take.
+2. *A loose head* (slip): it holds all night or it does not; on the share of nights where it does
+   not, so many slips a minute of exposure, seen by the arcsec they take.
 3. *Events* (gusts, knocks): so many a minute, and the larger the rarer. A gust of a few seconds
    displaces a small share of a long exposure's light, which therefore bears larger ones; the
    drift beside it leaves room for smaller ones (`rig.log_gust`).
@@ -54,8 +55,11 @@ EVENT_PRIORS = (Prior(-2.8, 1.0), Prior(0.9, 0.5), Prior(0.6, 0.2))
 grows, 1/2 for sizes that are log-normal with a spread of 1."""
 EVENT_SPREAD = Prior(float(np.log(0.6)), 0.4)
 """Of the logarithm of the nights' spread: wind differs by a factor of two and more."""
-SLIP_PRIORS = (Prior(-6.0, 1.2),)
-"""log(slips per minute of exposure that 10 arcsec do not hide)."""
+SLIPPING_PRIOR = (0.2, 2.0)
+"""Of the beta law of the share of nights on which the head slips, as if two nights had been seen:
+most heads hold, some never do."""
+SLIP_PRIORS = (Prior(-2.5, 1.0),)
+"""log(slips per minute of exposure that 10 arcsec do not hide) on such a night."""
 REST_PRIORS = (Prior(3.7, 1.2),)
 """Log odds of no other loss: 80 % to 99.8 %."""
 
@@ -181,6 +185,9 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
     # Half of a run's frames have less trail than that.
     size = log_gust(np.median(trail, axis=(1, 2)), limit, counts.exposure_s)
 
+    loose = np.unique(counts.night[counts.slips > 0])
+    nights_of_all = len(np.unique(counts.night))
+
     def fit(
         link: str,
         success: Floats,
@@ -209,11 +216,15 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
         slips=fit(
             SURVIVAL,
             steady,
-            spared,
+            np.where(np.isin(counts.night, loose), spared, 0.0),
             (ones,),
             SLIP_PRIORS,
             np.log(minutes * SLIP_ROOM_ARCSEC / limit),
             spreads.slips,
+        ),
+        slipping=(
+            SLIPPING_PRIOR[0] + len(loose),
+            SLIPPING_PRIOR[1] + nights_of_all - len(loose),
         ),
         events=fit(
             SURVIVAL, calm, steady, of_events, EVENT_PRIORS, np.log(minutes), spreads.events
@@ -223,7 +234,7 @@ def fit_rig(counts: Counts, spreads: Spreads | None = None) -> Rig:
         targets=_targets(counts),
         limit_px=_most(counts.limit_px, counts.judged),
         finest_arcsec_px=finest,
-        nights=len(np.unique(counts.night)),
+        nights=nights_of_all,
         left=Discrepancy(np.zeros((0, 2)), np.zeros(0), np.zeros(0)),
         axis_ways_rad=_ways(counts),
     )
