@@ -11,7 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from tests.frozen import loose
 
+import skyplumb.night
 from skyplumb.intake.notes import Notes
 from skyplumb.night.bodies import bodies_of, body_names
 from skyplumb.night.clock import Clock, Dated, clock_of, zone_of
@@ -619,3 +621,34 @@ def test_notes_give_a_clock_its_zone_and_seconds() -> None:
     starts = {shot.file: shot.start_utc for shot in session.shots}
     assert starts["F1"] == NIGHT - 3 * HOUR - 30 * SECOND
     assert session.clock_words == "night notes" and session.clock_why_not == ""
+
+
+def test_the_words_of_a_clock_are_those_of_the_first_stretch() -> None:
+    # Two of one night by the Sun, seven hours apart.
+    where = {"latitude_deg": 46.0, "longitude_deg": 8.0}
+    begin = datetime(2026, 8, 14, 21)
+    early = [replace(FULL, clock=begin + n * MINUTE, **where) for n in range(2)]
+    late = [replace(FULL, clock=begin + (420 + n) * MINUTE, utc_offset_h=NAN,
+                    gps_utc=begin + (300 + n) * MINUTE, **where) for n in range(2)]  # fmt: skip
+    measures = [Measure(f"F{n}", "light", "", info) for n, info in enumerate([*early, *late])]
+    (session,), _ = resolve(measures, Notes())
+    assert session.clock_words == "time zone in the files" and session.clock_why_not == ""
+    assert [shot.start_utc for shot in session.shots] == [
+        begin + (n - 120) * MINUTE for n in (0, 1, 420, 421)
+    ]
+
+
+def test_records_are_frozen_and_have_slots() -> None:
+    # A night with all of it: two bodies, frames without a time, a copy, stamps.
+    infos = [replace(FULL, clock=NIGHT, gps_utc=NIGHT - 2 * HOUR), replace(FULL, clock=None),
+             replace(FULL, serial="8", latitude_deg=46.0, longitude_deg=8.0)]  # fmt: skip
+    measures = [Measure(f"F{n}", "light", "", info, samples_digest="one" * (n > 1))
+                for n, info in enumerate([*infos, infos[2]])]  # fmt: skip
+    sessions, _ = resolve(measures, Notes())
+    assert sum(len(one.shots) for one in sessions) == 4
+    assert [shot.copy_of for one in sessions for shot in one.shots if shot.copy_of] == ["F2"]
+    (undated,) = [shot for one in sessions for shot in one.shots if shot.file == "F1"]
+    assert (undated.clocked, undated.clock_step_s, undated.start_utc) == (False, 0.0, None)
+    assert sessions[0].measures == tuple(shot.measure for shot in sessions[0].shots)
+    assert sessions[0].only(["F0"]).shots == sessions[0].shots[:1]
+    assert loose(skyplumb.night) == set()
