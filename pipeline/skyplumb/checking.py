@@ -12,7 +12,8 @@ from pathlib import Path, PurePosixPath
 from skyplumb._data import cache_folder
 from skyplumb._log import heard, logged
 from skyplumb.auditing import nights_of
-from skyplumb.check.answer import Answer, KnownLens, answer_of
+from skyplumb.check.answer import Answer, answer_of
+from skyplumb.check.exposures import KnownLens
 from skyplumb.digits import counted
 from skyplumb.errors import NothingToAuditError, UserError
 from skyplumb.intake.card import RAW_SUFFIXES, is_fits_name, walk

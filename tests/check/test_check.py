@@ -17,7 +17,7 @@ from nightsky.build import Plan, mounted, quiet, slipping
 from nightsky.card import Pictures, plain_card
 from nightsky.mount import Aim, Placement
 from nightsky.tags import tags_of
-from skyplumb.check import answer
+from skyplumb.check import drive, exposures
 from skyplumb.judge.mount import MountFit
 from smallcard import Finished
 
@@ -129,8 +129,8 @@ def test_a_drive_that_is_set_wrong(
 def test_what_a_slip_draws_as_well_is_no_wrong_drive(
     monkeypatch: pytest.MonkeyPatch, fit: MountFit, few: str, state: str, words: str
 ) -> None:
-    monkeypatch.setattr(answer, "_rate_of_few", lambda _: few)
-    told = answer._drive(fit, None, [], answer.KnownLens("", 135.0, 6.0, 1.5))
+    monkeypatch.setattr(drive, "_rate_of_few", lambda _: few)
+    told = drive.drive_of(fit, None, [], exposures.KnownLens("", 135.0, 6.0, 1.5))
     assert told.state == state
     assert words in told.words and ("set" in told.words) == (state == "wrong")
 
@@ -138,17 +138,20 @@ def test_what_a_slip_draws_as_well_is_no_wrong_drive(
 def test_a_rate_that_costs_nothing_beside_a_bad_axis_is_not_right() -> None:
     tilt = np.radians(2.0)
     about_the_pole = np.cos(tilt) - 1  # of a drive that runs right about an axis off so far
-    beyond = answer.Beyond(np.array([0.0, tilt, about_the_pole + 0.006]), 1e-10 * np.eye(3), 47.0)
+    beyond = exposures.Beyond(
+        np.array([0.0, tilt, about_the_pole + 0.006]), 1e-10 * np.eye(3), 47.0
+    )
     fit = MountFit(axis_rate=beyond.rate, covariance=beyond.covariance)
-    told = answer._drive(fit, beyond, [], answer.KnownLens("", 50.0, 16.0, 1.5))
+    told = drive.drive_of(fit, beyond, [], exposures.KnownLens("", 50.0, 16.0, 1.5))
     assert (told.state, told.words) == ("wrong", "it runs 0.6% too fast")
     exact = replace(beyond, rate=np.array([0.0, tilt, about_the_pole + 2e-6]))
     fit = replace(fit, axis_rate=exact.rate)
     assert (
-        answer._drive(fit, exact, [], answer.KnownLens("", 50.0, 16.0, 1.5)).words == "rate right"
+        drive.drive_of(fit, exact, [], exposures.KnownLens("", 50.0, 16.0, 1.5)).words
+        == "rate right"
     )
     fit = replace(fit, axis_rate=beyond.rate)
-    wide = answer._drive(fit, beyond, [], answer.KnownLens("", 14.0, 90.0, 1.5))
+    wide = drive.drive_of(fit, beyond, [], exposures.KnownLens("", 14.0, 90.0, 1.5))
     assert (wide.state, wide.words) == (
         "right",
         "0.6% too fast, which costs nothing up to 8 min with this lens",

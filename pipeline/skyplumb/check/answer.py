@@ -14,14 +14,9 @@ from scipy.special import betaincinv
 
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S
-from skyplumb.check.exposures import (
-    SURE_SIGMAS,
-    Beyond,
-    Longest,
-    beyond_of,
-)
+from skyplumb.check.drive import Drive, drive_of
+from skyplumb.check.exposures import SURE_SIGMAS, Beyond, KnownLens, Longest, beyond_of
 from skyplumb.check.turns import (
-    STOPS,
     WORTH,
     Axis,
     Moved,
@@ -35,30 +30,16 @@ from skyplumb.intake.rules import Limits
 from skyplumb.judge.calibrated import Calibrated
 from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.mount import FEWEST_FRAMES, MountFit
-from skyplumb.judge.mount.result import BACKWARDS, rate_name_of
-from skyplumb.judge.scene import surroundings_of
 from skyplumb.judge.verdict import LENS_FRAMES, Judged, JudgedRun
 from skyplumb.night.shot import Session
 from skyplumb.orientation import edge_seen
 from skyplumb.records import NAN
-from skyplumb.season.drift import USUAL_ALTITUDE_DEG
 
 FEW = 3
 """So many of the newest frames say how things are now."""
 FWHM_OF_TRAIL2 = 8 * np.log(2) / 12
 """A trail of length L adds so much of L^2 to a width squared: its variance is L^2 / 12."""
 SHAKEN = ("wind", "knock")
-CLEAR = 3.0
-"""Sigmas from which on a rate or a slip is a fault; the same as in the advice of an audit."""
-NAMED_WITHIN = 0.03
-"""How well two or three frames tell a rate."""
-CLEAR_OF_SLIPS = (*STOPS, BACKWARDS)
-"""Rates that are so wrong that no head slips as fast."""
-ASKED_S = 480.0
-"""Exposures that a small tracker is asked for, at most (common practice, no source): a rate that
-shortens longer ones alone costs nothing."""
-SMALL_PPM = 500.0
-"""A rate that is off by less is as right as small trackers are (our choice, no source)."""
 ALIKE = 1.5
 """Trails that differ by more than so many times are not of one drift."""
 LONG_PX = 10.0
@@ -68,19 +49,6 @@ SHORT_S = 2.0
 SLIP_FRAMES = 6
 """A slip that sets in among the frames is sought from so many on, see `judge/mount`."""
 PERIODIC_FRAMES = 8
-MOST_OF_TWO = 0.3
-"""A drift across right ascension of more than so much of the sky's own is no drive's."""
-
-
-@dataclass(frozen=True, slots=True)
-class Drive:
-    """What the drive does."""
-
-    state: str
-    """right, wrong, or not known."""
-    words: str
-    rate_error_ppm: float = NAN
-    sigma_ppm: float = NAN
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,16 +117,6 @@ class Answer:
     notices: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class KnownLens:
-    """A lens of a season, by what its exposures are limited."""
-
-    name: str
-    focal_mm: float
-    scale_arcsec_px: float
-    limit_px: float
-
-
 def answer_of(
     session: Session,
     calibrated: Calibrated,
@@ -197,7 +155,7 @@ def answer_of(
             one for one in rest if (one.lens, one.focal_mm) != (lens.name, lens.focal_mm)
         )
     all_facts = [frame.facts for frame in frames]
-    drive = _drive(fit, beyond, all_facts, lens)
+    drive = drive_of(fit, beyond, all_facts, lens)
     drift = _drift(facts, [frame.facts for frame in run.frames])
     if longest is None and drift is not None and limit > 0:
         longest = Longest(
@@ -309,11 +267,11 @@ def _drift(facts: FrameFacts, run: Sequence[FrameFacts]) -> Drift | None:
     if by_neighbours:
         length, sigma, angle = moved.length_px, moved.sigma_px, moved.angle_deg
     else:
-        length, sigma, angle = drawn.trail_px, drawn.trail_sigma_px, drawn.trail_angle_deg
+        length, sigma, angle = drawn.known_px, drawn.trail_sigma_px, drawn.trail_angle_deg
     if not np.isfinite(length):
         return None
     if not by_neighbours:
-        rates = [one.motion.trail_px / one.light.info.exposure_s for one in run]
+        rates = [one.motion.known_px / one.light.info.exposure_s for one in run]
         if np.nanmax(rates) > ALIKE * np.nanmin(rates):
             return None
     pointing = light.pointing
@@ -321,69 +279,6 @@ def _drift(facts: FrameFacts, run: Sequence[FrameFacts]) -> Drift | None:
     solved = bool(np.isfinite(on_sky))
     told = on_sky if solved else angle % (360 if by_neighbours else 180)
     return Drift(length / minutes, sigma / minutes, told, not by_neighbours, not solved)
-
-
-def _drive(
-    fit: MountFit, beyond: Beyond | None, facts: Sequence[FrameFacts], lens: KnownLens
-) -> Drive:
-    """Right, or wrong by what."""
-    ppm, sigma = fit.rate_error_ppm, fit.rate_sigma_ppm
-    name = BACKWARDS if fit.backwards else fit.rate_name
-    few = _rate_of_few(facts) if fit.why_not or not np.isfinite(ppm) else ""
-    name = name or (few if few in CLEAR_OF_SLIPS else "")
-    if name:
-        return Drive(
-            "wrong", _NAMED.get(name, f"it runs at {name}: set it to sidereal"), ppm, sigma
-        )
-    if fit.why_not or not np.isfinite(ppm) or beyond is None:
-        if not fit.rate_known:
-            return Drive("not known", "taken as right, to tell a slip from it")
-        as_well = f"perhaps at {few}; a head that slips or an axis far off draws the same"
-        return Drive("not known", as_well if few else "")
-    clear = abs(ppm) > CLEAR * sigma
-    off = f"{abs(ppm) / 1e4:.2g}% too {'fast' if ppm > 0 else 'slow'}"
-    if clear and _rate_costs(ppm, beyond, lens):
-        return Drive("wrong", f"it runs {off}", ppm, sigma)
-    if _rate_costs(abs(ppm) + SURE_SIGMAS * sigma, beyond, lens):
-        return Drive("not known", "no fault seen, but these frames leave its rate wide", ppm, sigma)
-    if clear and abs(ppm) > SMALL_PPM:
-        up_to = f"up to {ASKED_S / 60:.0f} min with this lens"
-        return Drive("right", f"{off}, which costs nothing {up_to}", ppm, sigma)
-    return Drive("right", "rate right", ppm, sigma)
-
-
-_NAMED = {
-    BACKWARDS: "it turns the wrong way: set the hemisphere",
-    "not tracking": "it does not run: check power, clutch and switch",
-    "half speed": "it runs at half speed: set it to sidereal",
-}
-
-
-def _rate_costs(ppm: float, beyond: Beyond, lens: KnownLens) -> bool:
-    """Whether so wrong a rate shortens exposures on the celestial equator, beside the axis error or
-    once that is turned out."""
-    limit, equator = lens.limit_px * lens.scale_arcsec_px, np.array([1.0, 0.0, 0.0])
-
-    def costs(right: Beyond) -> bool:
-        wrong = replace(right, rate=right.rate + np.array([0.0, 0.0, ppm * 1e-6]))
-        exposures = [way.longest_s(limit, equator, USUAL_ALTITUDE_DEG) for way in (right, wrong)]
-        return min(exposures[0], ASKED_S) > WORTH * exposures[1]
-
-    return costs(beyond.without(2)) or costs(beyond.without(0, 1, 2))
-
-
-def _rate_of_few(facts: Sequence[FrameFacts]) -> str:
-    """Name of a rate that two or three frames show by how their stars went; empty for none."""
-    along = []
-    for fact in facts:
-        around = fact.around or surroundings_of(fact.light)
-        if not (np.isfinite(fact.drift.length_px) and around.sidereal_px > 0):
-            continue
-        turn = np.radians(fact.drift.angle_deg - around.east_deg)
-        share = fact.drift.length_px / around.sidereal_px
-        if abs(share * np.sin(turn)) < MOST_OF_TWO:
-            along.append(share * np.cos(turn))
-    return rate_name_of(float(np.median(along)), NAMED_WITHIN) if along else ""
 
 
 def _focus(run: JudgedRun) -> Focus | None:

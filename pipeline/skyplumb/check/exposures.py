@@ -43,6 +43,16 @@ _COMPASS = (
 
 
 @dataclass(frozen=True, slots=True)
+class KnownLens:
+    """A lens of a season, by what its exposures are limited."""
+
+    name: str
+    focal_mm: float
+    scale_arcsec_px: float
+    limit_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class Longest:
     """Longest exposures of one lens, s, from the start on without a trail past the limit."""
 
