@@ -4,7 +4,7 @@ A mutant is the code with one operator, comparison, number, truth value, decorat
 changed, by the operators of the library `cosmic_ray`. A line is drawn by lot and then one of the
 mutants on it, so that a line that can be changed in twenty ways counts no more than any other; what
 differs in annotations alone, which nothing runs, is no mutant. Asked are the tests that ran the
-line, after one run of all of them under `coverage`, those of its own stage first, by turns from
+line, after one run of all quick ones under `coverage`, those of its own stage first, by turns from
 each file and up to `MOST_TEST_S` seconds of them: for a line that runs on import, such as a
 constant, those that ran anything of its module. The first failure ends it.
 
@@ -41,6 +41,7 @@ from cosmic_ray import plugins
 from cosmic_ray.ast import ast_nodes, get_ast
 from cosmic_ray.mutating import mutate_code
 from tests.bench.tables import Table
+from tests.preloaded import Preloaded
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = Path("pipeline/skyplumb")
@@ -169,17 +170,10 @@ def copy_of_all(place: Path) -> Path:
     return place
 
 
-def pytest(
-    place: Path, words: Sequence[str], timeout_s: float | None = None, cache: Path = CACHE
-) -> int:
-    """The exit code of a run of tests in a copy; raises `subprocess.TimeoutExpired`."""
+def surroundings(place: Path, cache: Path = CACHE) -> dict[str, str]:
+    """What tests in a copy go by, and the processes that they start."""
     path = os.pathsep.join([str(place / "pipeline"), str(place), os.environ.get("PYTHONPATH", "")])
-    return subprocess.run(
-        [sys.executable, "-B", "-m", "pytest", "-q", *words], cwd=place, timeout=timeout_s,
-        env=os.environ
-        | {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1", "SKYPLUMB_CACHE": str(cache)},
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False,
-    ).returncode  # fmt: skip
+    return {"PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1", "SKYPLUMB_CACHE": str(cache)}
 
 
 class Map:
@@ -195,9 +189,13 @@ class Map:
             print("running the tests once, to learn which of them run which line", flush=True)
             tree = copy_of_all(OUT / "tree-map")
             data, times = tree / ".coverage", tree / "seconds.xml"
-            pytest(tree, ["-n", str(jobs), "--dist", "worksteal", "-W", "ignore",
-                          "--cov=skyplumb", "--cov-context=test", "--cov-report=",
-                          f"--junitxml={times}", *tests])  # fmt: skip
+            subprocess.run(
+                [sys.executable, "-B", "-m", "pytest", "-q", "-n", str(jobs), "--dist", "worksteal",
+                 "-W", "ignore", "-m", "not slow", "--cov=skyplumb", "--cov-context=test",
+                 "--cov-report=", f"--junitxml={times}", *tests],
+                cwd=tree, env=os.environ | surroundings(tree), check=False,
+                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            )  # fmt: skip
             place.mkdir(parents=True)
             shutil.move(data, place / "lines")
             # Paths are those of the copy, which stays where it is.
@@ -255,7 +253,9 @@ class Map:
         return sum(self._seconds[name] for name in tests)
 
 
-def asked(mutant: Mutant, tests: Sequence[str], seconds: float, tree: Path) -> str:
+def asked(
+    mutant: Mutant, tests: Sequence[str], seconds: float, tree: Path, runner: Preloaded
+) -> str:
     """What the tests say of it."""
     if not tests:
         return UNNOTICED
@@ -267,12 +267,10 @@ def asked(mutant: Mutant, tests: Sequence[str], seconds: float, tree: Path) -> s
     path.write_text(mutant.code(), "utf-8")
     try:
         words = ["-x", "-p", "no:xdist", *tests]
-        code = pytest(tree, words, 60.0 + TOO_LONG * seconds, cache)
-    except subprocess.TimeoutExpired:
-        return STUCK
+        code = runner.pytest(tree, words, surroundings(tree, cache), 60.0 + TOO_LONG * seconds)
     finally:
         path.write_text(source_of(mutant.module), "utf-8")
-    return UNNOTICED if code == 0 else NOTICED
+    return {None: STUCK, 0: UNNOTICED}.get(code, NOTICED)
 
 
 # What is printed
@@ -300,19 +298,19 @@ def main() -> None:
             if same and (row["said"] == NOTICED or row["all"] == known.digest):
                 names = [field.name for field in dataclasses.fields(Mutant)]
                 before[Mutant(*(row[name] for name in names))] = row["said"]
-    trees: SimpleQueue[Path] = SimpleQueue()
+    trees: SimpleQueue[tuple[Path, Preloaded]] = SimpleQueue()
     for number in range(told.jobs):
-        trees.put(copy_of_all(OUT / f"tree-{number}"))
+        trees.put((copy_of_all(OUT / f"tree-{number}"), Preloaded()))
 
     def ask(mutant: Mutant) -> tuple[Mutant, str]:
         if mutant in before:
             return mutant, before[mutant]
-        tests, tree = known.tests(mutant), trees.get()
+        tests, (tree, runner) = known.tests(mutant), trees.get()
         began = time.monotonic()
         try:
-            said = asked(mutant, tests, known.seconds(tests), tree)
+            said = asked(mutant, tests, known.seconds(tests), tree, runner)
         finally:
-            trees.put(tree)
+            trees.put((tree, runner))
         row = dataclasses.asdict(mutant) | {
             "said": said, "digest": _digest(mutant.module), "all": known.digest
         }  # fmt: skip

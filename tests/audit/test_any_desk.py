@@ -110,6 +110,7 @@ def test_the_calls_were_taken_away(elsewhere: Finished) -> None:
     assert "No module named 'fcntl'" in done.stderr
 
 
+@pytest.mark.slow
 def test_the_audit_needs_no_call_of_one_system(elsewhere: Finished, audited: Finished) -> None:
     assert elsewhere.code == 0, elsewhere.stderr
     assert "Traceback" not in elsewhere.stderr
@@ -121,6 +122,7 @@ def test_the_audit_needs_no_call_of_one_system(elsewhere: Finished, audited: Fin
             assert elsewhere.rows[name][column] == row[column]
 
 
+@pytest.mark.slow
 def test_what_was_written_fits_a_disk_without_letter_case(elsewhere: Finished) -> None:
     """Sidecars have their frames' names and are left out."""
     place = elsewhere.out.parent
@@ -135,6 +137,7 @@ def test_what_was_written_fits_a_disk_without_letter_case(elsewhere: Finished) -
     assert max(Counter(str(path).casefold() for path in paths).values()) == 1
 
 
+@pytest.mark.slow
 def test_kept_frames_are_copied_where_no_link_can_be(elsewhere: Finished) -> None:
     laid = [p for p in (elsewhere.out.parent / "laid").rglob("light-frames/*") if p.is_file()]
     assert len(laid) == sum(row["verdict"] == "keep" for row in elsewhere.rows.values()) > 1
@@ -142,6 +145,7 @@ def test_kept_frames_are_copied_where_no_link_can_be(elsewhere: Finished) -> Non
     assert f"{len(laid)} copied" in elsewhere.stdout
 
 
+@pytest.mark.slow
 def test_lists_for_another_drive_have_its_paths(elsewhere: Finished) -> None:
     (listed,) = elsewhere.out.glob("*/stackable.txt")
     lines = listed.read_text("utf-8").splitlines()

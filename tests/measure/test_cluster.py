@@ -272,6 +272,7 @@ def test_a_cluster_of_ones_own_listens_to_nobody(folder: Path) -> None:
         assert listening() == before
 
 
+@pytest.mark.slow
 def test_no_scheduler_and_no_worker_are_one_line(
     monkeypatch: pytest.MonkeyPatch, folder: Path
 ) -> None:
