@@ -162,6 +162,25 @@ def test_the_curve_of_a_move_over_the_picture_is_no_part_of_it() -> None:
     assert found.move_px == pytest.approx([3.0, 1.0], abs=1e-3)
 
 
+@pytest.mark.parametrize(("count", "curve"), [(60, True), (59, False)])
+def test_sixty_stars_show_the_curve_of_a_move(count: int, curve: bool) -> None:
+    places = dots(count, 31)
+    off = (places - MIDDLE) / np.hypot(*MIDDLE)
+    bent = np.stack([1.2 * off[:, 0] ** 2, 0.9 * off[:, 1] ** 2], 1)
+    found = register(table(places), table(places + np.array([3.0, 1.0]) + bent))
+    assert found is not None and found.matches == count
+    assert (np.abs(found.move_px - [3.0, 1.0]).max() < 1e-3) == curve
+
+
+@pytest.mark.parametrize(("count", "slope"), [(16, True), (15, False)])
+def test_sixteen_stars_show_the_slope_of_a_move(count: int, slope: bool) -> None:
+    places = dots(count, 32) * 0.5  # all in one quarter, so that a slope moves the middle
+    sheared = 1.6e-3 * np.stack([(places - MIDDLE)[:, 0], 0 * places[:, 1]], 1)
+    found = register(table(places), table(places + np.array([3.0, 1.0]) + sheared))
+    assert found is not None and found.matches == count
+    assert (np.abs(found.move_px - [3.0, 1.0]).max() < 0.02) == slope
+
+
 def test_fewer_than_six_stars_are_not_laid() -> None:
     places = dots(6, 12)
     assert register(table(places[:5]), table(places[:5])) is None
@@ -335,5 +354,13 @@ def test_the_catalogues_stars_in_a_picture_are_matched() -> None:
     # The catalogue in and around it, brightest first, and no more than are asked for.
     rows = may_show(CATALOGUE_SKY, camera, attitude, (0, len(known.magnitude)))
     assert np.isin(inside, rows).all() and (np.diff(rows) > 0).all()
+    # In it, or outside by 50 px and by what air bends at two degrees of altitude, 0.3 degrees.
+    margin = 50 + math.radians(0.3) * 9000
+    with np.errstate(invalid="ignore"):
+        outside = np.abs(places - np.array(SIZE) / 2) - np.array(SIZE) / 2
+        near = np.flatnonzero((outside < margin).all(1))
+    assert rows.tolist() == near.tolist()
+    most = may_show(CATALOGUE_SKY, camera, attitude, (0, len(known.magnitude)), 30)
+    assert len(most) <= 30 and set(most) <= set(rows[:30])
     some = may_show(CATALOGUE_SKY, camera, attitude, (int(bright[9]), int(bright[20])))
     assert set(bright[9:20]) <= set(some) and some[0] >= bright[9] and some[-1] < bright[20]

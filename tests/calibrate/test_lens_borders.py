@@ -361,6 +361,23 @@ def test_without_a_solution_parts_of_one_width_are_sky(scatter: float, sure: flo
     assert sure_stars(few) == 0
 
 
+@pytest.mark.parametrize(("count", "sure"), [(39, 0), (40, 40)])
+def test_forty_stars_are_a_sky(count: int, sure: int) -> None:
+    middle = np.random.default_rng(7).uniform([510, 340], [990, 660], (count, 2))
+    assert sure_stars(light(stars(middle))) == sure
+
+
+@pytest.mark.parametrize("corner", [4, 5])
+@pytest.mark.parametrize("far", [(490, 660), (1010, 340), (510, 670), (990, 330)])
+def test_a_ninth_of_the_picture_with_five_stars_is_asked(corner: int, far: tuple[int, int]) -> None:
+    # The middle ninth ends at 500 and 1,000, 333.3 and 666.7 px.
+    rng = np.random.default_rng(8)
+    middle = rng.uniform([510, 340], [990, 660], (96, 2))
+    beside = np.array(far) + rng.uniform(-2, 2, (corner, 2))
+    found = sure_stars(light(stars(np.concatenate([middle, beside]))))
+    assert found == 96 + (corner if corner == 5 else 0)
+
+
 def test_one_solved_frame_speaks_for_the_lens_alone() -> None:
     for known, each in ((7, [300, 300]), (8, [8, 0])):
         frames = [light(widths(0.2, 300), known=known), light(widths(0.2, 300))]
@@ -427,6 +444,16 @@ def test_what_stands_in_two_other_pointings_is_hot(
     assert hot(mark_hot([as_star, *lights[1:]], [])[0]) == []
     lost = replace(lights[0], pointing=Pointing())
     assert hot(mark_hot([lost, *lights[1:]], [])[0]) == []
+
+
+@pytest.mark.parametrize(("second", "is_hot"), [(7, True), (8, False)])
+def test_eight_other_pointings_are_asked(second: int, is_hot: bool) -> None:
+    still = np.array([[700.0, 300.0]])
+    lights = [light(stars(np.concatenate([dots(30, 50), still])), "here", 30)]
+    for n in range(9):
+        table = stars(np.concatenate([dots(30, n), still if n in (0, second) else still + 9]))
+        lights.append(light(table, f"{n}", 30, 11.0))
+    assert hot(mark_hot(lights, [])[0]) == ([30] if is_hot else [])
 
 
 @pytest.mark.parametrize(("known", "share", "is_hot"), [(20, 0.32, True), (20, 0.34, False),
