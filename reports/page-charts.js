@@ -32,6 +32,8 @@ function put(element, spec, words, { pixels = false, choose = null } = {}) {
     element.setAttribute("aria-label", words);
     element.removeAttribute("aria-roledescription");
     element.querySelector("svg, canvas")?.setAttribute("aria-hidden", "true");
+    // The place kept free for it: a night with few panels needs less.
+    element.style.minHeight = "0";
     if (choose) {
       view.addEventListener("click", (_, item) => {
         if (!item?.datum?.id) return;

@@ -254,7 +254,7 @@ def test_trails_that_break_up_are_rejected_and_have_no_length() -> None:
     assert "so far that trails break up" in found.reason
     row = table_of(result_of([run_of(broken)]).rows).iloc[-1]
     assert row["trail_angle_deg"] == pytest.approx(0.0, abs=0.1)
-    for unknown in ("trail_px", "trail_worst_px", "trail_sigma_px", "trail_of_fwhm"):
+    for unknown in ("trail_px", "trail_worst_px", "trail_sigma_px", "trail_of_fwhm", "fwhm_px"):
         assert np.isnan(row[unknown])
 
 

@@ -332,6 +332,8 @@ def _frame_facts(
     if not doubled.seen:
         rough = rough_motion(light.measure)
         motion = rough if stretch is None else or_rough(motion, rough)
+    if motion.in_pieces:
+        fwhm = ellipticity = NAN
     if motion.in_pieces and drift.length_px > motion.trail_px:
         motion = replace(motion, trail_px=drift.length_px, trail_sigma_px=drift.sigma_px)
     if np.isfinite(motion.across_px2):
