@@ -83,6 +83,8 @@ class Sky:
     """Points by lot in each frame that are no stars."""
     warm: int = 0
     """Points that stand at the same places in all frames, narrower than stars."""
+    few: dict[int, int] = field(default_factory=dict)
+    """So many stars alone show in some frames: cloud."""
     saturated: int = 0
     """So many of the brightest are, and their places lean."""
     how: dict[str, Any] = field(default_factory=dict)
@@ -199,9 +201,22 @@ SKIES = {
         hinted=True,
         how={"faint": 10.0, "noise_px": 0.3},
     ),
+    "a last frame by the same lens": Sky(
+        aims(3, 14), (8000.0,), told_of={2: NO_LENS}, how={"faint": 7.2, "keep": 60}
+    ),
+    "a last frame under cloud": Sky(
+        aims(3, 14), (8000.0,), told_of={2: NO_LENS}, few={2: 4}, how={"faint": 7.2, "keep": 60}
+    ),
     "eighteen that follow": Sky(
-        [*followed(17, 2), Shot(utc=NIGHT + timedelta(minutes=40), azimuth_deg=210.0)],
+        [
+            *followed(6, 2),
+            # Aimed anew amid frames that pointed alike.
+            Shot(utc=NIGHT + timedelta(minutes=12), azimuth_deg=143.0),
+            *followed(17, 2)[7:],
+            Shot(utc=NIGHT + timedelta(minutes=40), azimuth_deg=210.0),
+        ],
         (8000.0,),
+        few={9: 4},
         how={"faint": 7.6, "keep": 45},
     ),
     "eighteen at rest": Sky(
@@ -238,6 +253,7 @@ def drawn(sky: Sky) -> dict[str, Any]:
         focal = sky.focals[n % len(sky.focals)]
         stars = exposure(shot, focal=focal, seed=n + 1, **sky.how).measure.stars
         dots = rng.uniform([5, 5], [WIDTH - 5, HEIGHT - 5], (sky.strangers, 2))
+        stars = stars[: sky.few.get(n)]
         stars = np.concatenate([stars, np.zeros(sky.strangers + sky.warm, STAR_DTYPE)])
         added = stars[len(stars) - sky.strangers - sky.warm :]
         added["x"], added["y"] = np.concatenate([dots, warm]).T
