@@ -43,9 +43,29 @@ def test_without_nights_that_differ_it_is_the_odds_ratio() -> None:
     error = np.sqrt(1 / 360 + 1 / 40 + 1 / 300 + 1 / 100)
     # A prior of 2.5 pulls by its share, under 1 %.
     assert found.step == pytest.approx(odds, rel=0.02)
-    assert found.sigma == pytest.approx(error, rel=0.03)
-    assert found.p == pytest.approx(2 * stats.norm.sf(odds / error), rel=0.4)
+    # The likelihood is steeper towards no difference than away from it.
+    assert found.sigma < error < found.sigma_away
+    assert np.sqrt(found.sigma * found.sigma_away) == pytest.approx(error, rel=0.03)
+    table = [[300, 360], [100, 40]]
+    ratio = stats.chi2_contingency(table, correction=False, lambda_="log-likelihood").statistic
+    assert found.p == pytest.approx(2 * stats.norm.sf(np.sqrt(ratio)), rel=0.4)
     assert found.rates() == pytest.approx((0.75, 0.9), abs=0.005)
+
+
+@pytest.mark.parametrize("kept", [(30, 39), (39, 40), (10, 20), (20, 21), (35, 40)])
+def test_its_chance_is_that_of_the_likelihood_ratio(kept: tuple[int, int]) -> None:
+    table = np.array([kept, [40 - one for one in kept]])
+    # The likelihood ratio's statistic of a table as scipy has it (the G test).
+    ratio = stats.chi2_contingency(table, correction=False, lambda_="log-likelihood").statistic
+    alike = Prior(np.log(1e-3), 0.01)
+    wide = (Prior(0.0, 500.0), Prior(0.0, 500.0), Prior(0.0, 500.0))
+    found = contrast(
+        np.array(kept, float), np.full(2, 40.0), np.arange(2), np.arange(2.0), None, alike, wide
+    )
+    assert (found.step / found.sigma) ** 2 == pytest.approx(ratio, rel=0.01)
+    low, high = found.interval
+    assert (low <= 0 <= high) == (found.p > SIGNIFICANT)
+    assert low < found.step < high
 
 
 def test_nights_that_differ_widen_it_and_few_frames_count_as_frames() -> None:

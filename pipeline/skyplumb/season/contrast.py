@@ -1,12 +1,14 @@
 """Two sides of some runs -> how their hit rates differ, and what would settle it.
 
 A logistic regression with a random effect of the night (`mixed_model`), since frames of one night
-are not independent. How far nights differ is itself not well known from few: the error of the
-contrast has as many degrees of freedom as what is known of the nights' spread is worth, after
-Satterthwaite [1]_, where the spread is what the error hangs on; where frames are few and their own
-chance is most of it, many. Frames of one run share more than their night (target, hour): where the
-runs of a night scatter more than their frames' chance would have it, the error grows with them
-(quasi-likelihood [3]_).
+are not independent. The chance of a difference is that of the likelihood ratio's signed root
+[5]_, fitted once with and once without it: where most is kept, the curvature at the best fit takes
+large differences for unsure [6]_. How far nights differ is itself not well known from few: the
+error of the contrast has as many degrees of freedom as what is known of the nights' spread is
+worth, after Satterthwaite [1]_, where the spread is what the error hangs on; where frames are few
+and their own chance is most of it, many. Frames of one run share more than their night (target,
+hour): where the runs of a night scatter more than their frames' chance would have it, the error
+grows with them (quasi-likelihood [3]_).
 
 References
 ----------
@@ -16,13 +18,15 @@ References
    over normal intercepts (from memory).
 .. [3] McCullagh, Nelder 1989, *Generalized Linear Models*, section 4.5 (from memory).
 .. [4] Holm 1979, "A simple sequentially rejective multiple test procedure" (from memory).
+.. [5] Severini 2000, *Likelihood Methods in Statistics*, section 4.4 (from memory).
+.. [6] Hauck, Donner 1977, "Wald's test as applied to hypotheses in logit analysis" (from memory).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, isfinite
+from math import inf, isfinite, nan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,8 +41,10 @@ PRIORS = (Prior(1.0, 3.0), Prior(-0.5, 1.5), Prior(0.0, 2.5))
 SPREAD = Prior(float(np.log(0.45)), 0.6)
 """Of the logarithm of the nights' spread in log odds, 0.14 to 1.5: wide, so that nights that differ
 much are not taken for sides that do."""
-EVEN_RUNS = 10.0
+EVEN_RUNS = 20.0
 """That runs of a night scatter as their frames' chance has it is worth so many of them."""
+LEAST_ROOT = 0.1
+"""Roots under this are of no difference, and tell no standard error."""
 CHANCE = 0.8
 """That so many more nights or frames settle a difference as large as it looks."""
 MOST = 1e4
@@ -78,11 +84,14 @@ class Contrast:
     """Log odds of the first side, on the middle night."""
     step: float
     sigma: float
+    """Standard error of the difference, towards none."""
     df: float
     spread: float
     """Standard deviation of nights in log odds."""
     by_nights: float
     """Share of the error's square that comes of nights, not of frames."""
+    sigma_away: float = nan
+    """Standard error away from none; NaN for the same."""
 
     @property
     def p(self) -> float:
@@ -90,9 +99,12 @@ class Contrast:
         return float(2 * stdtr(self.df, -abs(self.step) / self.sigma))
 
     @property
-    def reach(self) -> float:
-        """Half of the 95 % interval."""
-        return float(stdtrit(self.df, 0.975) * self.sigma)
+    def interval(self) -> tuple[float, float]:
+        """In log odds, 95 %; it holds none just where the chance of it is 5 % or more."""
+        away = self.sigma_away if isfinite(self.sigma_away) else self.sigma
+        below, above = (self.sigma, away) if self.step > 0 else (away, self.sigma)
+        wide = float(stdtrit(self.df, 0.975))
+        return self.step - wide * below, self.step + wide * above
 
     def rates(self) -> tuple[float, float]:
         """Hit rates of both sides, the mean over nights [2]_."""
@@ -105,9 +117,8 @@ class Contrast:
 
     def gain(self) -> tuple[float, float, float]:
         """Of the hit rate, with its 95 % interval."""
-        first, reach = self.rate(0.0), self.reach
-        at = (self.step, self.step - reach, self.step + reach)
-        middle, low, high = (self.rate(step) - first for step in at)
+        first = self.rate(0.0)
+        middle, low, high = (self.rate(step) - first for step in (self.step, *self.interval))
         return middle, low, high
 
     def settled_by_nights(self) -> float:
@@ -160,34 +171,43 @@ def contrast(
     information += np.diag([1 / law.sd**2 for law in laws])
     alone = float(np.linalg.inv(information)[place, place])
     by_nights = float(np.clip(1 - alone / variance, 0, 1))
-    scatter, spare = _scatter(keep, judged, night, design, fit)
+    scatter = _scatter(keep, judged, night, design, fit)
     of_nights, of_frames = variance * by_nights, variance * (1 - by_nights) * scatter
     # A log-normal prior of that width is worth 1 / (2 sd^2) degrees of freedom of a variance.
     known = max(fit.nights - 2, 0) + 1 / (2 * spread.sd**2)
-    variance = of_nights + of_frames
-    doubt = of_nights**2 / known + (of_frames**2 / spare if scatter > 1 else 0.0)
-    df = variance**2 / max(doubt, 1e-4 * variance**2)
+    without = fit_mixed(
+        LOGIT, keep, judged, design[:, :-1], night, laws[:-1], spread=spread, draws=False
+    )
+    wider = (of_nights + of_frames) / variance
+    # A standard error there is by the ratio, but where the difference itself is none.
+    step = float(fit.params[place])
+    root = float(np.sqrt(max(2 * (without.cost - fit.cost), 0.0)))
+    even = float(np.sqrt(variance))
+    sigma = abs(step) / root if root > LEAST_ROOT else even
+    share = of_nights / (of_nights + of_frames)
+    # Scatter is never taken for less than the frames' chance: that errs to the safe side already.
+    df = known / max(share**2, 1e-4 * known)
     return Contrast(
         float(fit.params[0]),
-        float(fit.params[place]),
-        float(np.sqrt(variance)),
+        step,
+        float(sigma * np.sqrt(wider)),
         float(df),
         fit.spread,
-        of_nights / variance,
+        share,
+        float(even**2 / sigma * np.sqrt(wider)),
     )
 
 
 def _scatter(
     keep: Floats, judged: Floats, night: NDArray[np.intp], design: Floats, fit: Mixed
-) -> tuple[float, float]:
-    """Pearson's chi squared a degree of freedom of runs about their night, 1 at least, and the
-    degrees of freedom that are left to tell it."""
+) -> float:
+    """Pearson's chi squared a degree of freedom of runs about their night, 1 at least."""
     effect = fit.night_effects[np.unique(night, return_inverse=True)[1].reshape(-1), 0]
     rate = np.clip(expit(design @ fit.params[:-1] + fit.spread * effect), 1e-3, 1 - 1e-3)
     squares = (keep - judged * rate) ** 2 / (judged * rate * (1 - rate))
     taken = design.shape[1] + float((1 - fit.night_effects[:, 1] ** 2).sum())
     spare = max(len(keep) - taken, 1.0) + EVEN_RUNS
-    return max((float(squares.sum()) + EVEN_RUNS) / spare, 1.0), spare
+    return float(max((squares.sum() + EVEN_RUNS) / spare, 1.0))
 
 
 def settling_words(one: Contrast, nights: int, frames: int) -> str:

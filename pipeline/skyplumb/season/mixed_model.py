@@ -73,6 +73,9 @@ class Mixed:
     night_effects: Floats
     """Each night's own intercept, in the nights' standard deviations, and its error: shape
     (nights, 2), at the best fit."""
+    cost: float
+    """Less the logarithm of likelihood and priors at the best fit, but for a constant: of the same
+    counts with a regressor less it is larger by half of the likelihood ratio's chi squared."""
 
     @property
     def spread(self) -> float:
@@ -178,7 +181,8 @@ def fit_mixed(
         share = _night_shares(link, found.x, fixed, design, success, total, starts)
         middle = share @ _GRID
         effects = np.stack([middle, np.sqrt(share @ _GRID**2 - middle**2)], axis=1)
-    return Mixed(link, np.asarray(found.x), covariance, nights, posterior, effects)
+    best = np.asarray(found.x)
+    return Mixed(link, best, covariance, nights, posterior, effects, float(found.fun))
 
 
 def _night_shares(
