@@ -613,13 +613,16 @@ def test_a_fix_is_old_where_its_stamp_stands_on_a_frame_long_before(
 def test_notes_give_a_clock_its_zone_and_seconds() -> None:
     measures = [
         Measure("F1", "light", "", replace(FULL, clock=NIGHT, utc_offset_h=NAN)),
-        Measure("F2", "light", "", replace(FULL, clock=None, gps_utc=NIGHT)),
+        # A frame by itself whose stamp is its time: that is UTC.
+        Measure("X9", "light", "", replace(FULL, clock=None, gps_utc=NIGHT - HOUR)),
     ]
     notes = Notes.model_validate({"clock": {"utc_offset_h": 3, "ahead_s": 30}})
-    sessions, _ = resolve(measures, notes)
-    (session,) = sessions
+    (session,), _ = resolve(measures, notes)
     starts = {shot.file: shot.start_utc for shot in session.shots}
-    assert starts["F1"] == NIGHT - 3 * HOUR - 30 * SECOND
+    assert starts == {
+        "F1": NIGHT - 3 * HOUR - 30 * SECOND,
+        "X9": NIGHT - HOUR - 30 * SECOND,
+    }
     assert session.clock_words == "night notes" and session.clock_why_not == ""
 
 

