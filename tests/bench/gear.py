@@ -45,7 +45,7 @@ AUDITED, ASKED = 4, 10
 FOCUS_SPREAD = 0.5
 """Of frames out of focus from night to night, as drawn."""
 FIRST_SEED = 3000
-"""Priors were weighed on seasons of seeds under 3000: these are others."""
+"""Priors were weighed on seasons of seeds under 3,000 and of 50,000 to 50,099: these are others."""
 SESSIONS = (250, 500, 1000, 2000)
 FRAMES = 300
 
