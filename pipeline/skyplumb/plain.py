@@ -69,7 +69,7 @@ def guarded(text: str, path: bool = False) -> str:
 
 def unguarded(text: str) -> str:
     """The text before `guarded`."""
-    return _GUARD.sub("", text)
+    return _GUARD.sub("", text) if text.startswith(("'", ".")) else text
 
 
 def visible(text: str) -> str:

@@ -448,7 +448,10 @@ def read_summary(path: Path) -> tuple[SessionSummary, ...]:
         If it is no summary, with the key and what is wrong in one line.
     """
     try:
-        told = todays_summary(read_json(path))
+        told = read_json(path)
+        # Version 0.1 told no format.
+        if not (isinstance(told, dict) and "format" in told):
+            told = todays_summary(told)
         return _adapter().validate_python(told).sessions
     except ValidationError as error:
         first = error.errors(include_url=False)[0]

@@ -8,6 +8,7 @@ folders as audits leave them.
 from __future__ import annotations
 
 import argparse
+import json
 import os
 import subprocess
 import sys
@@ -15,8 +16,9 @@ import tempfile
 import time
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import date
+from itertools import product
 from pathlib import Path
 from typing import Literal
 
@@ -27,13 +29,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
+from skyplumb.findings import LensField, LensZone
 from skyplumb.intervals import binomial_interval
+from skyplumb.judge.lens_field import ZONES
+from skyplumb.plain import plain
 from skyplumb.season.gear import plan_from
 from skyplumb.season.mixed_model import Prior
 from skyplumb.season.night_ahead import Target
 from skyplumb.season.plan import PlanAsk
 from skyplumb.season.rig_model import Spreads, counts_of, fit_rig
 from skyplumb.season.sessions import read_season
+from skyplumb.summary import FORMAT
 
 from ..drawnseason import DrawnRig, GustyRig, Nights, scale_of, some_rig, write_season
 from .tables import Table, aim
@@ -246,9 +252,27 @@ def interval_table() -> Table:
     return Table("Coverage of 95 % intervals of a count", ("what", "found", "aim", "", ""), rows)
 
 
+def drawn_lens(rng: np.random.Generator, focal_mm: float) -> LensField:
+    """What an audit tells of a lens whose corners are drawn out along the radius."""
+    half = np.array([6000, 4000]) / np.hypot(6000, 4000)
+    zones = []
+    for row, column in product(range(ZONES[1]), range(ZONES[0])):
+        x, y = half * (2 * (np.array([column, row]) + 0.5) / ZONES - 1)
+        shape = np.array([1 + 0.4 * x * x, 1 + 0.4 * y * y, 0.4 * x * y])
+        xx, yy, xy = shape + rng.normal(0, 0.01, 3)
+        zones.append(LensZone(x, y, 20, xx, 0.01, yy, 0.01, xy, 0.01, 2.1, 2e-5))
+    return LensField(
+        *("Orvane N6", "OR-17", f"Orvane {focal_mm:g}mm", focal_mm, 2.8, "", 6000, 4000),
+        *(scale_of(focal_mm), 16, 700, 2.35 + rng.normal(0, 0.01), 0.01, rng.uniform(-5, 15)),
+        *(0.02, 0.01, 0.0, 0.01, tuple(zones)),
+    )
+
+
 def many_sessions(folder: Path, count: int) -> Iterator[int]:
-    """Lay down sessions of 300 frames with all columns an audit writes, as copies of one night."""
+    """Lay down sessions of 300 frames with all columns an audit writes and three lenses each, as
+    copies of one night."""
     nights = folder / "nights"
+    rng = np.random.default_rng(2)
     write_season(DrawnRig(), np.random.default_rng(1), 12, CELLS, (FRAMES - 1) // 5, nights)
     # The columns of an audit that a tally does not read are there to be skipped.
     filler = "," + ",".join(f"column_{n}" for n in range(30))
@@ -257,7 +281,11 @@ def many_sessions(folder: Path, count: int) -> Iterator[int]:
     for path in sorted(nights.iterdir()):
         head, *lines = (path / "frames.csv").read_text("utf-8").splitlines()
         table = "\n".join([head + filler, *(line + values for line in lines)]) + "\n"
-        texts.append((path.name[:10], table, (path / "summary.json").read_text("utf-8")))
+        summary = json.loads((path / "summary.json").read_text("utf-8"))
+        lenses = [drawn_lens(rng, focal) for focal in sorted({focal for focal, _ in CELLS})]
+        summary["format"] = FORMAT
+        summary["sessions"][0]["lenses"] = [plain(asdict(one)) for one in lenses]
+        texts.append((path.name[:10], table, json.dumps(summary)))
     for n in range(count):
         day, table, summary = texts[n % len(texts)]
         there = str(np.datetime64("2000-01-01") + 3 * n)

@@ -11,13 +11,16 @@ import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from skyplumb import version_0_1
 from skyplumb.causes import CAUSES
 from skyplumb.columns import COLUMNS
 from skyplumb.digits import counted
@@ -33,7 +36,6 @@ from skyplumb.plain import unguarded
 from skyplumb.records import VERDICTS
 from skyplumb.season.nights import Identity, nights_of, older_sessions
 from skyplumb.summary import NOT_TOLD, RunSummary, SessionSummary, read_summary, read_table
-from skyplumb.version_0_1 import todays_frames
 
 ARCSEC_PER_RAD_UM_MM = 206.264806
 """Scale in arcsec/px is this times pixel pitch in um over focal length in mm."""
@@ -203,6 +205,7 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
     return sorted(found.values(), key=lambda one: ((one / "frames.csv").stat().st_mtime_ns, one))
 
 
+_Cells = dict[str, list[Any]]
 _Read = tuple[
     pd.DataFrame,
     list[dict[str, object]],
@@ -216,33 +219,36 @@ def _read_session(folder: Path, more: str = "") -> _Read:
     """Judged frames of one session, the facts of its runs, numbered from 0, which it is, its
     lenses, and the air's extinction with its error."""
     summary = _read_summary(folder / "summary.json")
-    table = _read_frames(folder / "frames.csv", summary, more)
-    identity = _identity(folder, summary, table)
-    names = list(dict.fromkeys(table["run"]))
+    cells = _read_frames(folder / "frames.csv", summary, more)
+    identity = _identity(folder, summary, cells)
+    names = {name: n for n, name in enumerate(dict.fromkeys(cells["run"]))}
     told = {run.run: run for run in summary.runs}
     causes = {frame.file: frame.causes for run in summary.runs for frame in run.frames}
-    table["serial"] = summary.serial
-    table["run_id"] = table["run"].map({name: n for n, name in enumerate(names)})
-    table["share"] = [
-        causes.get(file, {}).get(cause, math.nan)
-        for file, cause in zip(table["file"], table["cause"], strict=True)
-    ]
-    table["shot"] = _shot_marks(table, identity.session)
-    table["utc_s"] = _seconds(table["taken_utc"])
-    table["excluded"] = (table["verdict"] != "keep") & table["cause"].isin(NOT_THE_GEAR)
+    whose = list(zip(cells["file"], cells["verdict"], cells["cause"], strict=True))
     keep = (
-        *("run_id", "serial", "camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
-        *("dec_deg", "altitude_deg", "verdict", "cause", "share", "excluded", "utc_s", "shot"),
+        *("camera", "lens", "focal_mm", "exposure_s", "scale_arcsec_px"),
+        *("dec_deg", "altitude_deg", "verdict", "cause"),
         *("aperture", "iso", "gain", "sky_level", "sky_noise", "sky_mag_arcsec2"),
+    )
+    wanted = [*keep, *([more] if more and more not in keep else [])]
+    table = pd.DataFrame(
+        {
+            "run_id": [names[name] for name in cells["run"]],
+            "serial": [summary.serial] * len(whose),
+            "share": [causes.get(file, {}).get(cause, math.nan) for file, _, cause in whose],
+            "excluded": [v != "keep" and cause in NOT_THE_GEAR for _, v, cause in whose],
+            "utc_s": list(map(_seconds, cells["taken_utc"])),
+            "shot": _shot_marks(cells, identity.session),
+        }
+        | {name: cells[name] for name in wanted}
     )
     place = {name: getattr(summary, name) for name in _SITE} | {"session": identity.session}
     facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
-    wanted = [*keep, *([more] if more and more not in keep else [])]
     air = (summary.sky_extinction_mag_airmass, summary.sky_extinction_mag_airmass_sigma)
-    return table[wanted], facts, identity, summary.lenses, air
+    return table, facts, identity, summary.lenses, air
 
 
-def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Identity:
+def _identity(folder: Path, summary: SessionSummary, cells: _Cells) -> Identity:
     """Which session it is: by its summary, else by its name, else by its frames' times."""
     place = folder.resolve()
     session = place.name
@@ -253,22 +259,22 @@ def _identity(folder: Path, summary: SessionSummary, table: pd.DataFrame) -> Ide
     evening = summary.evening
     if not told:
         # Names of earlier versions, too, begin with the evening as that audit knew it.
-        names = (summary.session, *table["session"].head(1))
-        evening = next(filter(None, map(_evening_of, names)), None) or _evening_by_times(table)
+        names = (summary.session, *cells["session"][:1])
+        evening = next(filter(None, map(_evening_of, names)), None) or _evening_by_times(cells)
     return Identity(
         session,
         evening or "",
         summary.latitude_deg,
         summary.longitude_deg,
-        len(table),
+        len(cells["file"]),
         told,
     )
 
 
-def _evening_by_times(table: pd.DataFrame) -> str | None:
+def _evening_by_times(cells: _Cells) -> str | None:
     """That of the middle frame by the camera's clock, else by UTC; None without any time."""
     for name in ("taken_camera", "taken_utc"):
-        known = sorted(filter(None, map(time, table[name])))
+        known = sorted(filter(None, map(time, cells[name])))
         if known:
             return (known[len(known) // 2] - timedelta(hours=12)).date().isoformat()
     return None
@@ -284,8 +290,8 @@ def _once(table: pd.DataFrame) -> pd.DataFrame:
     return table[~again].drop(columns=["shot", "serial"]).reset_index(drop=True)
 
 
-def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> pd.DataFrame:
-    """The judged light frames of one frames.csv."""
+def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> _Cells:
+    """The judged light frames of one frames.csv, a list of texts or numbers for each column."""
     columns = (*_COLUMNS, *([more] if more and more not in _COLUMNS else []))
     try:
         table = pd.read_csv(
@@ -298,7 +304,6 @@ def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> pd.Data
         for name in set(columns) - set(table.columns):
             if name not in _MAY_BE_MISSING and name != more:
                 raise ValueError(f"no column {name}")
-            table[name] = ""
     except (ValueError, OSError, pd.errors.ParserError) as error:
         why = str(error).splitlines()[0]
         raise UserError(f"{path}: is not a table that audit wrote ({why}); audit again") from error
@@ -308,16 +313,20 @@ def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> pd.Data
             f"{path}: is cut: {counted(len(missing), 'frame')} of its summary.json are missing, "
             f"such as {min(missing)}; audit again"
         )
-    table = table[(table["kind"] == "light") & table["verdict"].isin(VERDICTS)].pipe(todays_frames)
+    light = (table["kind"] == "light") & table["verdict"].isin(VERDICTS)
+    rows = np.flatnonzero(light.to_numpy(bool)).tolist()
+    cells: _Cells = {}
     for name in columns:
+        column = table[name].tolist() if name in table else [""] * len(table)
         if COLUMNS[name].numeric:
             try:
-                table[name] = pd.to_numeric(table[name].where(table[name] != "", None))
+                cells[name] = [float(column[n]) if column[n] else math.nan for n in rows]
             except ValueError as error:
                 raise UserError(f"{path}: {name}: {error}; audit again") from error
         else:
-            table[name] = table[name].map(unguarded)
-    return table
+            cells[name] = [unguarded(column[n]) for n in rows]
+    cells["cause"] = [version_0_1.CAUSES.get(cause, cause) for cause in cells["cause"]]
+    return cells
 
 
 def _read_summary(path: Path) -> SessionSummary:
@@ -347,21 +356,29 @@ def _run_facts(told: RunSummary) -> dict[str, object]:
     return facts
 
 
-def _shot_marks(table: pd.DataFrame, session: str) -> pd.Series:
+def _shot_marks(cells: _Cells, session: str) -> NDArray[np.uint64]:
     """What makes a shot that shot, as one number each."""
-    taken = table["taken_camera"].where(table["taken_camera"] != "", table["taken_utc"])
-    name = table["file"].str.replace(r"^.*/", "", regex=True)
+    taken = [a or b for a, b in zip(cells["taken_camera"], cells["taken_utc"], strict=True)]
     # Without any time only the whole path in the same session is the same shot.
-    name = name.where(taken != "", session + "/" + table["file"])
-    exposure = table["exposure_s"].map("{:.6g}".format)
-    marks = pd.DataFrame({"camera": table["camera"], "taken": taken, "name": name, "t": exposure})
-    return pd.util.hash_pandas_object(marks, index=False)
+    names = [
+        file.rpartition("/")[2] if when else f"{session}/{file}"
+        for file, when in zip(cells["file"], taken, strict=True)
+    ]
+    exposure = map("{:.6g}".format, cells["exposure_s"])
+    marks = [
+        "\0".join(parts) for parts in zip(cells["camera"], taken, names, exposure, strict=True)
+    ]
+    hashed = pd.util.hash_array(np.array(marks, object), categorize=False)
+    return np.asarray(hashed, np.uint64)
 
 
-def _seconds(stamps: pd.Series) -> pd.Series:
+def _seconds(stamp: str) -> float:
     """ISO 8601 with Z as seconds since 1970; NaN for none."""
-    times = pd.to_datetime(stamps.replace("", None), utc=True, format="ISO8601", errors="coerce")
-    return (times - pd.Timestamp(0, tz="UTC")).dt.total_seconds()
+    try:
+        when = datetime.fromisoformat(stamp)
+    except ValueError:
+        return math.nan
+    return (when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()
 
 
 def _settings(exposure_s: pd.Series) -> pd.Series:
