@@ -68,6 +68,16 @@ def test_phases_alike_and_phases_by_chance() -> None:
     assert np.isnan(phases(alike.head(3))[1])
 
 
+def test_why_a_phase_has_no_trend_is_said_where_one_is_known() -> None:
+    placed = table(6, 3)
+    assert tracker_page(placed, trends(placed))["phase"] == ""
+    for known, compared in ((3, False), (6, True)):
+        placed["periodic_phase_deg"] = np.where(np.arange(6) < known, 40.0 * np.arange(6), np.nan)
+        said = tracker_page(placed, trends(placed))["phase"]
+        assert "has no trend" in said
+        assert (f"({known} placements)" in said) == compared
+
+
 @pytest.mark.slow
 def test_each_placement_counts_once_and_is_told(tmp_path: Path) -> None:
     cells = [(85.0, 60.0), (35.0, 120.0)]

@@ -19,6 +19,10 @@ Plain = dict[str, Any]
 WIDE, HIGH = 300.0, 90.0
 """Of a chart, in its own units."""
 ALIKE = 0.05
+NO_TREND = (
+    "The phase of the periodic error has no trend: at each placement the drive starts at some "
+    "angle of its worm, which no frame tells; tracker.csv has the phase that each began with."
+)
 
 
 def tracker_page(table: pd.DataFrame, found: Sequence[Trend]) -> Plain:
@@ -26,12 +30,10 @@ def tracker_page(table: pd.DataFrame, found: Sequence[Trend]) -> Plain:
     if not len(table):
         return {}
     count, chance = phases(table)
-    words = ""
+    words = NO_TREND if count else ""
     if isfinite(chance):
         alike = "alike" if chance < ALIKE else "no more alike than by chance"
-        words = (
-            f"At the first frame the phase of the periodic error was {alike} ({count} placements)."
-        )
+        words += f" At the first frame it was {alike} ({count} placements)."
     return {
         "placements": len(table),
         "heads": [f"with {one.title}, {one.unit}" for one in AGAINST],
