@@ -75,7 +75,7 @@ def _lens(one: SeasonLens) -> Plain:
     return {
         "name": _name(one),
         "basis": f"{counted(one.frames, 'sharp frame')} of {one.nights} of {nights}, "
-        f"{one.stars} stars of the catalogue",
+        f"{one.stars} stars of the catalogue" + ", each counted once a night" * (one.nights > 1),
         "field": _field(one),
         "rows": [
             (title, _error(part.fwhm_px), _error(part.ellipticity))
