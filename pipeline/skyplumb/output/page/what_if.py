@@ -82,8 +82,7 @@ def unlocated(cards: Sequence[Plain]) -> list[str]:
         f"{_runs_words(title, mine)} not found on the sky, so where "
         f"{'it' if len(mine) == 1 else 'they'} pointed, "
         "the altitude and the mount's faults are unknown. Check the focal length and pixel size "
-        "in the night notes, and whether the stars are sharp enough to make a pattern; "
-        "where they trail far, a frame of a few seconds of the same aim is found."
+        "in the night notes, and whether the stars are sharp enough to make a pattern."
         for title, mine in lost.items()
     ]
 
