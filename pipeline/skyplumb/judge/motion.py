@@ -407,10 +407,10 @@ def rough_motion(measure: Measure) -> Motion:
     larger, smaller, angle = shapes.axes(np.median(moments, axis=0))
     if not larger > 9 * max(float(smaller), 0.3):
         return Motion()
-    off = axis_deg(np.asarray(shapes.axes(moments)[2] - angle))
+    long, short, along = shapes.axes(moments)
+    off = axis_deg(np.asarray(along - angle))
     if np.mean(np.abs(off) < AGREE_WITHIN_DEG) < AGREEING_SHARE:
         return Motion()
-    long, short, _ = shapes.axes(moments)
     lengths = shapes.trail_length_px(long - short, np.maximum(short, 0.3), shapes.GAUSSIAN_KURT)
     length, share = float(np.median(lengths)), 0.1
     brightest = lengths[:BRIGHTEST]

@@ -59,6 +59,11 @@ class Scene:
         """How far a camera that stands still would have trailed here."""
         return self.around.sidereal_px
 
+    @property
+    def length_untold(self) -> bool:
+        """Whether its trails were found in pieces, and no neighbour tells how far the sky moved."""
+        return self.motion.in_pieces and not np.isfinite(self.drift.length_px)
+
 
 class Scenes(tuple[Scene, ...]):
     """The frames of a run, with what all of them share worked out once."""

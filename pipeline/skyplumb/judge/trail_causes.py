@@ -72,7 +72,7 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
     motion = scene.motion
     if np.isfinite(motion.doubled_px) and not _began_to_slip(scene, mount):
         return Drawn({"knock": 1.0})
-    if motion.in_pieces and not np.isfinite(scene.drift.length_px):
+    if scene.length_untold:
         return Drawn({"unexplained": 1.0}, SO_LONG)
     if not np.isfinite(motion.trail_px):
         return Drawn({"unexplained": 1.0})

@@ -78,7 +78,7 @@ def stood_still(scene: Scene) -> bool:
     if not np.isfinite(scene.sidereal_px) or not np.isfinite(scene.east_deg):
         return False
     drift, motion = scene.drift, scene.motion
-    if motion.in_pieces and not np.isfinite(drift.length_px):
+    if scene.length_untold:
         return False
     # What the lens may do at the centre, over the moment of the sky's own trail: it turns a short
     # trail and lengthens or shortens it.
@@ -102,6 +102,5 @@ def stopped_within(scene: Scene) -> bool:
     motion = scene.motion
     part = motion.trail_px / scene.sidereal_px if scene.sidereal_px > 0 else NAN
     along = between_axes_deg(motion.trail_angle_deg, scene.east_deg) < STOPPED_DEG
-    known = motion.directed and (not motion.in_pieces or np.isfinite(scene.drift.length_px))
-    long = motion.trail_px > STOPPED_PX and known
+    long = motion.trail_px > STOPPED_PX and motion.directed and not scene.length_untold
     return bool(along and long and STOPPED_PART < part < 1 + SIDEREAL_WITHIN)
