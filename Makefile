@@ -4,6 +4,8 @@ VENV ?= .venv
 LOWEST := $(VENV)-lowest
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.installed
+# Tests start the command hundreds of times: what it is compiled to is kept, whatever the shell says.
+unexport PYTHONDONTWRITEBYTECODE
 
 help: ## Print this list
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sort | sed -E 's/:.*## /\t/' | expand -t 12
@@ -22,11 +24,11 @@ demo: $(STAMP) ## Simulate a card, audit it and print where the page is
 	$(BIN)/skyplumb audit demo-card/card --out demo-audit
 	@echo "the command is $(BIN)/skyplumb"
 
-test: $(STAMP) ## Run the tests, but for those that take over a second each
-	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m "not slow"
+test: $(STAMP) ## Run the tests, but for those that take most of a second or more each
+	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m "not broad and not slow"
 
-slow: $(STAMP) ## Run those: whole audits, kills, many draws
-	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m slow
+slow: $(STAMP) ## Run those: saved nights, whole audits, kills, many draws
+	$(BIN)/python -m pytest -n auto --dist worksteal --durations=10 -m "broad or slow"
 
 demo-table: demo ## Compare every digit of the demo's table with the saved one
 	$(BIN)/python -m tests.demo_table demo-audit

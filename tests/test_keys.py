@@ -121,6 +121,7 @@ about.version = lambda name: other.get(name) or told(name)
     assert {n for n in range(3) if after[n] != before[n]} == made_anew
 
 
+@pytest.mark.broad
 def test_a_store_of_another_decoder_is_measured_anew_and_said(
     package: Path, tmp_path: Path
 ) -> None:
@@ -175,6 +176,7 @@ def test_imports_are_those_of_the_syntax(modules: tuple[str, ...]) -> None:
     assert imported_by(modules) == by_syntax(modules)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("modules", [MODULES, PICTURES])
 def test_what_is_loaded_is_counted(modules: tuple[str, ...]) -> None:
     code = f"import sys, {', '.join(modules)}; print(*sys.modules)"

@@ -59,6 +59,7 @@ Command = Callable[..., Finished]
 # Verdicts by hand
 
 
+@pytest.mark.broad
 def test_verdicts_by_hand_stay_until_they_are_taken_back(
     skyplumb: Command, small_card: Path, continued: Path, tmp_path: Path
 ) -> None:

@@ -159,6 +159,7 @@ def test_a_list_that_nobody_wants_any_more_goes(
     assert (gone.parent / "01-24mm-60s.txt").exists()
 
 
+@pytest.mark.broad
 def test_ledgers_have_the_same_bytes_however_often_it_was_stopped(
     skyplumb: Command, card: Path, continued: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:

@@ -150,6 +150,7 @@ def test_a_cache_that_may_only_be_read_serves_where_it_is_whole(
         patterns.database.cache_clear()
 
 
+@pytest.mark.broad
 def test_a_folder_that_holds_outputs_is_searched(
     skyplumb: Command, audited: Finished, tmp_path: Path
 ) -> None:
@@ -159,6 +160,7 @@ def test_a_folder_that_holds_outputs_is_searched(
     assert SESSION in str(next((tmp_path / "nights").rglob("frames.csv")))
 
 
+@pytest.mark.broad
 def test_another_card_into_the_same_output_is_said(
     skyplumb: Command, small_card: Path, tmp_path: Path
 ) -> None:

@@ -100,6 +100,7 @@ def test_a_wrong_clock_costs_nothing_and_is_told(fields: list[StarField], ahead_
     assert f"h {way}" in notice or abs(ahead_h) == 12
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("ahead_h", [0, 1, -1])
 def test_of_two_clocks_that_differ_by_a_zone_the_stars_take_the_right_one(
     fields: list[StarField], ahead_h: int
@@ -193,6 +194,7 @@ def test_a_site_of_the_wrong_sign_is_told(fields: list[StarField], site: Site, w
     assert rms_px(wrong) < 1.1 * rms_px(right)
 
 
+@pytest.mark.broad
 def test_what_no_star_contradicts_is_believed() -> None:
     # A narrow field high up: five minutes do not show.
     shots = [Shot(altitude_deg=80, utc=NIGHT + timedelta(minutes=n)) for n in range(2)]
@@ -209,6 +211,7 @@ def test_a_height_that_is_off_by_a_mountain_is_no_wrong_clock(height_m: float) -
     assert notices == []
 
 
+@pytest.mark.broad
 def test_saturated_stars_whose_light_ran_over_are_no_other_zenith() -> None:
     times = [NIGHT + timedelta(minutes=2 * n) for n in range(6)]
     shots = [Shot(azimuth_deg=200, altitude_deg=44, utc=utc) for utc in times]
@@ -224,6 +227,7 @@ def test_saturated_stars_whose_light_ran_over_are_no_other_zenith() -> None:
     assert notices == []
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("seed", range(3))
 def test_the_right_clock_is_never_doubted(seed: int) -> None:
     rng = np.random.default_rng(seed)
@@ -267,6 +271,7 @@ def test_air_that_is_not_the_mean_is_no_wrong_clock(
     assert np.isfinite([light.pointing.altitude_deg for light in lights]).all()
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("ahead_h", [0.5, -0.5])
 def test_in_the_same_air_half_an_hour_is_found_and_offered(
     cold: tuple[list[StarField], list[Shot]], ahead_h: float
@@ -359,6 +364,7 @@ def test_the_middle_of_an_exposure_is_half_of_it_after_its_start() -> None:
     assert replace(unknown, start_utc=None).mid_utc is None
 
 
+@pytest.mark.broad
 def test_two_lenses_without_metadata_are_told_apart_by_their_stars() -> None:
     shots = [Shot(azimuth_deg=60 + 70 * n) for n in range(4)]
     focals = (5000.0, 8000.0, 5000.0, 8000.0)

@@ -365,6 +365,7 @@ def test_the_same_middle_is_seen_by_two_cameras() -> None:
 # Near a hint
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     ("parity", "dec_deg", "off_deg"), [(1, 26.0, 1.2), (-1, 26.0, 0.0), (-1, -61.0, 0.9)]
 )

@@ -74,6 +74,7 @@ def test_dots_are_nowhere_in_the_catalogue() -> None:
     assert found_near(frame, night, (161.0, -59.9)) is None
 
 
+@pytest.mark.broad
 def test_a_hint_of_half_a_place_is_none() -> None:
     night = narrow_night(frames=1, width_deg=1.1)
     (measure,) = measured(night)
@@ -97,6 +98,7 @@ def test_with_a_hint_the_axis_of_a_narrow_field_is_measured(tmp_path: Path) -> N
     assert whole == pytest.approx(np.hypot(25.0, 40 * np.cos(np.radians(31.0))), abs=1.0)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     ("place", "shown"), [((112.45, 2.88), 5), ((79.15, 15.45), 5), ((41.31, 12.31), 4)]
 )
@@ -145,6 +147,7 @@ def test_a_narrow_field_without_place_and_scale_is_found(place: tuple[float, flo
     assert start.camera.width_deg == pytest.approx(1.4, rel=0.003)
 
 
+@pytest.mark.broad
 def test_dots_without_place_and_scale_are_nowhere() -> None:
     assert plate_solve(dots(np.random.default_rng(4), 150), NAN) is None
 
@@ -158,6 +161,7 @@ def test_a_wider_field_where_the_catalogue_is_sparse_is_found() -> None:
     assert off_arcsec(start, place) < 2.0
 
 
+@pytest.mark.broad
 def test_a_narrow_frame_without_a_place_is_found_beside_the_one_that_has_it() -> None:
     places = [(81.7, 11.9), (81.9, 12.3), (81.5, 12.2)]
     nights = [narrow_night(frames=1, width_deg=1.0, place_deg=one, seed=9) for one in places]

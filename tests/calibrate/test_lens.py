@@ -296,6 +296,7 @@ def test_wind_in_most_frames_is_not_taken_for_glass(lens: LensPsf) -> None:
     assert np.hypot(*found.stretch) < 0.06
 
 
+@pytest.mark.broad
 def test_the_error_of_a_trail_holds_what_the_lens_may_do_in_the_middle(lens: LensPsf) -> None:
     # Frames of many lenses of which no pointing tells, each a little out of round: by as much as
     # the program takes for usual; paths of uneven speed. 95.4 % of a normal error lie within two

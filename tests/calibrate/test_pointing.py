@@ -83,6 +83,7 @@ def test_an_unknown_focal_length_is_found_from_the_stars() -> None:
     assert solution.camera.focal_px == pytest.approx(FOCAL, rel=2e-4)
 
 
+@pytest.mark.broad
 def test_frames_that_tell_no_focal_length_are_of_the_lenses_that_their_stars_show() -> None:
     # Two cameras of one picture size, 3 % apart in focal length, take turns without metadata.
     focals = [FOCAL, 1.03 * FOCAL, FOCAL, 1.03 * FOCAL]
@@ -183,6 +184,7 @@ def test_a_frame_with_few_stars_is_pointed_by_its_neighbours(
     assert off_arcsec(solution, fields[1], 1) < 15  # 8 stars of 4 arcsec, three times
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("follows", [True, False])
 def test_frames_between_two_that_pointed_alike_are_interpolated(
     follows: bool, monkeypatch: pytest.MonkeyPatch

@@ -71,6 +71,7 @@ def test_a_real_field_is_solved_where_its_observatory_found_it(solution: LensSol
     assert solution.camera.parity == -1  # FITS rows run upwards: mirrored as an array
 
 
+@pytest.mark.broad
 def test_the_move_between_two_real_frames_is_the_one_of_their_stars(
     pair: list[Measure], solution: LensSolution
 ) -> None:

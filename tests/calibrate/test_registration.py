@@ -62,6 +62,7 @@ def moved(measure: Measure, move: Floats, turn_deg: float) -> Measure:
     return replace(measure, stars=stars)
 
 
+@pytest.mark.broad
 def test_a_drifting_narrow_field_is_registered_as_far_as_the_tracker_moved() -> None:
     night = narrow_night(DRIFTING)
     exposures, measures = exposures_of(night), measured(night)

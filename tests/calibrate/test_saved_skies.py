@@ -43,6 +43,7 @@ def off(one: float, other: float) -> float:
     return (one - other + 180) % 360 - 180
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("name", [name for name in SKIES if name != "points by lot"])
 def test_a_sky_is_read_as_it_was_drawn_and_as_it_was_before(name: str) -> None:
     lights, notices = pointed(name)
@@ -102,6 +103,7 @@ def _held_to_the_truth(name: str, lights: list[Light], notices: list[str]) -> No
     assert all(words in line for words, line in zip(SAID.get(name, ()), notices, strict=True))
 
 
+@pytest.mark.broad
 def test_points_by_lot_are_no_sky() -> None:
     (light,), notices = pointed("points by lot")
     assert not light.pointing.solved and notices == []

@@ -11,6 +11,7 @@ from skyplumb.calibrate.zenith import Zenith
 from skyplumb.calibrate.zenith_bounds import NEAR_DEG
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("name", BY_STARS)
 def test_the_zenith_that_the_stars_show_is_the_true_one_and_as_it_was_before(name: str) -> None:
     told, (truth, *_) = zenith_answers(name), kept(name).truth

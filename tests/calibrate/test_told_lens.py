@@ -96,6 +96,7 @@ def test_two_pixel_sizes_under_one_header_are_two_lenses_and_each_is_pointed() -
     assert "1.fits, 3.fits, 5.fits)" in line and "50 mm at that pixel size" in line
 
 
+@pytest.mark.broad
 def test_the_bodys_next_lens_starts_from_what_was_found(monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[float] = []
     plain = lens_search.plate_solve

@@ -17,6 +17,7 @@ from skyplumb.measure.shot import measure_data, measure_shot
 REAL = Path(__file__).parents[1] / "data/real"
 
 
+@pytest.mark.broad
 def test_a_packed_frame_is_measured_like_the_plain_one(tmp_path: Path) -> None:
     plain = (REAL / "unsolved.fits").read_bytes()
     (tmp_path / "a.fits.gz").write_bytes(gzip.compress(plain))
@@ -52,6 +53,7 @@ def test_damage_is_one_line_that_names_the_file(data: bytes, words: str) -> None
     assert "\n" not in measure.note
 
 
+@pytest.mark.broad
 def test_what_unpacks_without_end_stops_at_the_memory_that_is_allowed() -> None:
     # A megabyte of zeros packs into a thousandth: 64 MB of them here, 16 MB may be had.
     bomb = gzip.compress(bytes(64_000_000))

@@ -564,6 +564,7 @@ print(constellations([83.8], [-5.4]))
 """
 
 
+@pytest.mark.broad
 def test_old_leap_seconds_send_nobody_to_the_network() -> None:
     # A leap second table of 2026 has long expired in 2060, when astropy would fetch a newer one.
     done = subprocess.run(

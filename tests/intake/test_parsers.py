@@ -88,6 +88,7 @@ def read(text: str, model: type[Settings]) -> Settings | None:
         return None
 
 
+@pytest.mark.broad
 @given(
     st.text() | st.text(alphabet="{}[]:,-&*!|>'\"#%@`? \n\tab01", max_size=60),
     st.sampled_from((Notes, Rules, OverridesFile)),
@@ -96,6 +97,7 @@ def test_no_text_is_too_odd_to_be_refused(text: str, model: type[Settings]) -> N
     read(text, model)
 
 
+@pytest.mark.broad
 @given(DATA)
 def test_what_json_writes_is_read_as_it_is(data: Any) -> None:
     source = Source(PATH, json.dumps({"a": data}, ensure_ascii=False))
@@ -114,6 +116,7 @@ def test_notes_of_any_content_are_taken_or_refused_line_by_line(data: dict[str, 
     read(json.dumps({"runs": [data], "leave_out": [data]}, ensure_ascii=False), Notes)
 
 
+@pytest.mark.broad
 @given(
     st.lists(
         st.fixed_dictionaries(

@@ -208,6 +208,7 @@ def test_a_hundred_megabytes_are_not_even_read(tmp_path: Path) -> None:
         load_rules(tmp_path / "rules.yaml")
 
 
+@pytest.mark.broad
 def test_twenty_thousand_unknown_keys_are_told_by_the_first_and_their_number(
     tmp_path: Path,
 ) -> None:

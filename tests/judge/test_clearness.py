@@ -85,6 +85,7 @@ def picture(drawn: DrawnExposure, light: np.ndarray | None = None) -> Measure:
     )
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(("focal_mm", "frames", "mag"), [(50.0, 3, 1.0), (50.0, 1, 1.0)])
 def test_a_run_in_broken_cloud_all_along_is_told(focal_mm: float, frames: int, mag: float) -> None:
     sky = replace(BROKEN, patches_mag=mag)
@@ -93,6 +94,7 @@ def test_a_run_in_broken_cloud_all_along_is_told(focal_mm: float, frames: int, m
     assert ("judged against each other only" in notice) == (frames > 1)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     ("focal_mm", "exposure_s", "sky"),
     [

@@ -72,6 +72,7 @@ def test_trails_are_judged_by_their_length(trail: float, verdict: str) -> None:
         assert f"° in the picture, limit {limit}" in found.reason
 
 
+@pytest.mark.broad
 def test_a_value_on_its_limit_is_on_the_better_side(tmp_path: Path) -> None:
     odd = light(20, 2.0)
     value = verdict_of(odd).facts.motion.trail_px
@@ -311,6 +312,7 @@ def tilted(one: Light, px2: float) -> Light:
     return one
 
 
+@pytest.mark.broad
 def test_a_tilted_lens_is_told_and_rejects_nothing() -> None:
     (run,) = judge([tilted(light(n, width=2.0), 1.0) for n in range(8)], load_rules(None))
     # sqrt(3 / 1) at the very edges.

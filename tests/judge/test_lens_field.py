@@ -122,6 +122,7 @@ def test_moments_over_the_field_are_those_of_the_drawn_lens(field: LensField) ->
     assert corner.mxy_px2 > 5 * corner.mxy_px2_sigma  # along the radius, upper left
 
 
+@pytest.mark.broad
 def test_widths_over_the_field_are_those_of_the_drawn_lens(field: LensField) -> None:
     for zone in field.zones:
         star = drawn_star(np.array([zone.x, zone.y]))

@@ -388,6 +388,7 @@ def test_a_knock_is_a_new_start_and_no_drift(knock: float, when: float) -> None:
     assert np.median(found) < 0.5
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("kind", ["two knocks", "dithers of one pixel"])
 def test_several_steps_too_small_to_be_seen_alone_do_not_bend_the_axis(kind: str) -> None:
     knocked = replace(LEANING, knocks=((3 * 109 + 20.0, 0, 40.0), (8 * 109 - 20.0, 10.0, 30.0)))
@@ -494,6 +495,7 @@ def test_times_that_cannot_be_true_are_refused() -> None:
 # ------------------------------------------------------- slip, periodic error, flexure
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 def test_a_slip_is_read_with_its_onset(site: Site) -> None:
     hand = 1 if site.latitude_deg > 0 else -1
@@ -579,6 +581,7 @@ def test_an_axis_off_both_ways_near_the_pole_is_told(site: Site) -> None:
         assert fit.axis_az_error_arcmin == pytest.approx(east, abs=1.5)
 
 
+@pytest.mark.broad
 def test_the_axis_beside_a_fast_slip_has_the_error_of_a_slip_that_is_not_quite_down() -> None:
     # An hour of it is a degree: the pointings' scatter alone says 0.2 arcmin.
     tracker = Tracker(
@@ -613,6 +616,7 @@ def test_a_slip_that_begins_between_two_fields_is_found_by_its_law() -> None:
     assert fit.axis_az_error_arcmin == pytest.approx(103.0, abs=3 * fit.axis_sigmas_arcmin[1])
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 def test_a_right_drive_on_an_axis_far_off_turns_less_about_the_pole(site: Site) -> None:
     # By the cosine of two degrees: 0.55 arcsec a minute, which is no slip's.
@@ -691,6 +695,12 @@ def test_an_axis_and_a_rate_that_no_tracker_has_are_not_told() -> None:
     assert not unlikely(np.array([np.radians(200 / 60), 0.0, -0.0237]))
     assert not unlikely(np.array([np.radians(200 / 60), 0.0, -0.5]))
     assert not unlikely(np.array([np.radians(200 / 60), 0.0, -2.0]))
+    # Twelve degrees by themselves, one degree beside a rate, as the constants say.
+    assert unlikely(np.array([0.0, np.radians(12.05), 0.0]))
+    assert not unlikely(np.array([0.0, np.radians(11.95), 0.0]))
+    assert unlikely(np.array([np.radians(1.005), 0.0, 0.011]))
+    assert not unlikely(np.array([np.radians(0.995), 0.0, 0.011]))
+    assert not unlikely(np.array([np.radians(1.005), 0.0, 0.0099]))
 
 
 @pytest.mark.slow
@@ -778,6 +788,7 @@ def test_the_periodic_error_within_an_exposure_follows_its_phase() -> None:
         assert east == pytest.approx(want, abs=0.3)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     "plan",
     [
@@ -793,6 +804,7 @@ def test_too_few_frames_or_periods_show_no_periodic_error(plan: Plan) -> None:
         assert fit_mount(shoot(tracker, [plan], USUAL, seed)).periodic is None
 
 
+@pytest.mark.broad
 def test_flexure_is_told_from_axis_and_rate_by_three_targets() -> None:
     for seed in range(3):
         fit = fit_mount(shoot(replace(LEANING, flexure_arcsec=600.0), THREE, USUAL, seed))

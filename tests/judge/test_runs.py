@@ -31,6 +31,16 @@ def test_a_missing_exposure_is_bounded_by_the_next_start() -> None:
     assert "64 s" in told[0]
 
 
+def test_a_bulb_frame_takes_the_exposure_of_both_its_neighbours_or_none() -> None:
+    unknown = float("nan")
+    (run,) = group_runs([light(0, 60), light(64, unknown), light(128, 60)])
+    assert len(run.lights) == 3
+    # Between a minute and two it may be either, and is a run of its own; after two, at the end of
+    # the night, one of them.
+    lights = [light(0, 60), light(64, unknown), light(200, 120), light(330, unknown)]
+    assert [len(run.lights) for run in group_runs(lights)] == [1, 1, 2]
+
+
 def test_an_exposure_longer_than_until_the_next_start_cannot_be_true() -> None:
     told = exposure_notices([light(0, 60), light(31, 60), light(95, 60)])
     assert len(told) == 1

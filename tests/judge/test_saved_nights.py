@@ -9,6 +9,7 @@ import pytest
 from tests.saved_nights import MEANT, NIGHTS, SAVED, changes, judged
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("number", NIGHTS)
 def test_a_night_is_judged_as_it_was(number: int, tmp_path: Path) -> None:
     changed = changes(judged(number, tmp_path), SAVED / f"night-{number:02d}")

@@ -29,6 +29,7 @@ def one_after_another(*shots: list[Light]) -> list[Light]:
     ]
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("site", [NORTHERN, SOUTHERN])
 @pytest.mark.parametrize("seed", range(3))
 def test_a_moved_tripod_starts_a_new_setup(site: object, seed: int) -> None:
@@ -47,6 +48,7 @@ def test_a_moved_tripod_starts_a_new_setup(site: object, seed: int) -> None:
     assert after.axis_alt_error_arcmin == pytest.approx(-9.0, abs=1.5)
 
 
+@pytest.mark.broad
 def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
     first = Tracker(too_high_arcmin=12.0)
     second = Tracker(too_high_arcmin=-20.0)

@@ -111,6 +111,7 @@ def test_trails_that_come_and_go_with_a_period_are_the_drives_and_no_wind(seed: 
         assert np.array([xx - yy, 2 * xy]) == pytest.approx(trails[light.file].moments_px2, abs=0.2)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("evenly", [False, True])
 def test_single_frames_of_all_the_sky_tell_by_which_law_a_head_slips(evenly: bool) -> None:
     tracker = Tracker(
@@ -233,6 +234,7 @@ def _as_asked(
     return lights, 0, trails
 
 
+@pytest.mark.broad
 def test_no_trails_are_no_axis_and_the_range_says_so() -> None:
     lights, trails = seen(
         Tracker(NORTHERN), [Plan(-30, 25, frames=12, exposure_s=240.0, every_s=260.0)], 3, 120.0

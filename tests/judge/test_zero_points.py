@@ -81,6 +81,7 @@ def test_clear_nights_give_one_zero_point_whatever_the_exposure_height_and_sky()
     assert np.ptp(zeros) < 0.15
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("haze_mag", [0.8, 1.2, 2.0])
 def test_an_even_haze_all_night_is_told_against_the_lens_s_best_night(haze_mag: float) -> None:
     best = zero_of(night())
@@ -92,6 +93,7 @@ def test_an_even_haze_all_night_is_told_against_the_lens_s_best_night(haze_mag: 
     assert f"{best - zero_of(hazy):.1f} mag fainter than this lens gave on 2026-08-14" in line
 
 
+@pytest.mark.broad
 def test_a_clear_night_is_not_called_dim() -> None:
     best = zero_of(night())
     assert not lines(night(alt_deg=32.0, seed=3), best)
@@ -114,6 +116,7 @@ def test_little_evidence_says_nothing() -> None:
     assert isinstance(untold[0].info, ShotInfo)
 
 
+@pytest.mark.broad
 def test_another_run_of_the_night_tells_as_well() -> None:
     clear, hazy = night(), night(1.2, exposure_s=120.0, seed=7)
     runs = (*clear.runs, *(replace(run, name="02") for run in hazy.runs))
@@ -203,6 +206,7 @@ def test_haze_over_all_panels_of_a_night_is_told_by_the_lens_s_best_night() -> N
     assert not dimmed_notices(clear.runs, clear.facts, RULES, known)
 
 
+@pytest.mark.broad
 def test_fields_are_not_compared_where_the_gain_is_unknown_or_one_alone_is_bright() -> None:
     told = panels((0.0, 0.0, 0.7, 1.6, 0.9, 0.0))
     facts = [fact for run in told.runs for fact in told.facts[run.name]]

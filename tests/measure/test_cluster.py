@@ -118,6 +118,7 @@ def test_a_task_that_crashes_hangs_or_refuses_costs_itself_alone(two: str) -> No
             list(run_all(tasks.refuse, [1], hands.inner))
 
 
+@pytest.mark.broad
 def test_a_worker_that_is_killed_loses_nothing(two: str, folder: Path) -> None:
     import cluster_tasks as tasks
 
@@ -208,6 +209,7 @@ def test_a_worker_of_another_version_is_refused_in_one_line(
     assert "\n" not in str(refused.value)
 
 
+@pytest.mark.broad
 @pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="needs a worker that stands still")
 def test_the_frames_of_a_worker_that_stands_still_go_elsewhere(
     two: str, folder: Path, monkeypatch: pytest.MonkeyPatch

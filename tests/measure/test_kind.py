@@ -142,12 +142,14 @@ def test_frames_of_stars_stay_light_frames_however_bad(
     assert kind(star_frame(stars, fwhm, sway, sky), info) == ("light", "")
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
 @pytest.mark.parametrize(("stars", "angle"), [(250, 10.0), (250, 25.0), (20, 45.0)])
 def test_star_trails_stay_a_light_frame(stars: int, angle: float, info: ShotInfo) -> None:
     assert kind(trails(stars, angle), info) == ("light", "")
 
 
+@pytest.mark.broad
 def test_stars_over_a_lit_ground_make_a_light_frame() -> None:
     stars = draw_frame(900, 600, stars=120, snr=(50, 500), sky_e=300.0, pattern="", seed=42)
     ground = exposed(lamps(), 4)

@@ -399,6 +399,7 @@ def assert_alike(one: GaussianFits, other: GaussianFits) -> None:
         assert getattr(other, name)[fit] == pytest.approx(getattr(one, name)[fit], rel=1e-9)
 
 
+@pytest.mark.broad
 def test_the_last_bits_of_the_samples_change_nothing(fits_of_frames: list[Fit]) -> None:
     rng = np.random.default_rng(22)
 

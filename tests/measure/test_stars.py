@@ -138,6 +138,7 @@ def test_widths_of_a_frame_are_measured(pattern: str, within: float, fwhm: float
     assert found == pytest.approx(smeared, rel=within if fwhm < 2.4 else 0.02)
 
 
+@pytest.mark.broad
 def test_round_stars_show_no_trail() -> None:
     lengths = []
     for seed in range(6):
@@ -348,6 +349,7 @@ def test_a_satellite_neither_votes_nor_hides_the_stars(light: int) -> None:
         assert found.trails >= 1
 
 
+@pytest.mark.broad
 def test_long_trails_all_over_are_stars_not_satellites() -> None:
     frame = draw_frame(stars=60, snr=(150, 400), sway=Sway(60.0, 10.0), seed=16)
     found = seen(frame)

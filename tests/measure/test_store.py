@@ -128,6 +128,7 @@ def test_any_tool_for_tables_reads_it_in_a_line(store: Store) -> None:
     assert "brightest first" in told.loc["stars", "meaning"]
 
 
+@pytest.mark.broad
 def test_a_flipped_bit_anywhere_never_gives_another_measure(store: Store) -> None:
     """Measured again is fine, a wrong number is not; what can still be read is saved."""
     kept = {f"k{n}": a_measure(n, stars=40) for n in range(8)}

@@ -152,6 +152,7 @@ def test_every_item_comes_back_once_with_its_place(tasks: ModuleType, hands: Loc
     assert sorted(got) == [(n, item * item) for n, item in enumerate(items)]
 
 
+@pytest.mark.broad
 def test_a_worker_that_dies_costs_exactly_its_item(tasks: ModuleType, hands: LocalWorkers) -> None:
     items = [1, 2, -3, 4, 5, 6, -7, 8, 9, 10]
     got = dict(run_all(tasks.square_or_die, items, hands))
@@ -208,6 +209,7 @@ def test_what_hangs_ends_by_the_clock_and_says_so(tasks: ModuleType, two: LocalW
     assert got == {0: 0.0, 2: 0.01, 3: 0.02, 4: 0.0}
 
 
+@pytest.mark.broad
 @pytest.mark.skipif(not hasattr(os, "killpg"), reason="process groups are a POSIX thing")
 @pytest.mark.parametrize("who", ["all", "worker"])
 def test_stopped_for_longer_than_its_limits_and_gone_on_nothing_is_lost(

@@ -75,6 +75,7 @@ def converted(card: Path, first: Measure, folder: Path, *, turned: bool, noise: 
     return measure_shot(folder, PurePosixPath(path.name))
 
 
+@pytest.mark.broad
 def test_the_same_samples_are_a_copy_whatever_else_the_file_says(
     shots: dict[str, Measure],
 ) -> None:

@@ -511,6 +511,7 @@ def test_an_untouched_page_saves_the_list_that_the_audit_wrote(
     assert saved(page, "list") == (night_page.folder / "stackable.txt").read_text("utf-8")
 
 
+@pytest.mark.broad
 def test_a_page_judged_anew_with_the_saved_changes_says_who_decided(
     audited: Finished,
     small_card: Path,

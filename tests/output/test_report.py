@@ -378,6 +378,7 @@ def noisy_night(per_run: int) -> SessionResult:
     return replace(night, crops=measures, fields=dict.fromkeys(files, shapes))
 
 
+@pytest.mark.broad
 def test_a_page_of_three_hundred_noisy_frames_stays_under_twelve_megabytes() -> None:
     page = session_page(noisy_night(100))
     assert page["judged"] == 300

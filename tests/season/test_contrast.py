@@ -106,6 +106,7 @@ def test_what_is_open_says_what_would_settle_it() -> None:
     assert "no number of nights" in settling_words(Contrast(1.0, 1e-6, 0.4, 9.0, 0.1, 0.1), 10, 300)
 
 
+@pytest.mark.broad
 def test_sides_that_are_alike_are_seldom_called_different() -> None:
     claimed = [contrast(*drawn(10, 25, 0.0, 0.6, seed)).p < 0.05 for seed in range(60)]
     # 5 % by design; eight of sixty come one time in a hundred.

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from scipy.spatial.transform import Rotation
 
 from drawnseason import CALM, DrawnRig, scale_of, write_season
 from skyplumb.season.cross_validation import SeasonModel, fit_plain, leave_nights_out, model_of
@@ -270,6 +271,7 @@ def test_one_night_gives_a_wide_answer_and_more_nights_a_narrower_one(tmp_path: 
     assert width[1] > 0.2
 
 
+@pytest.mark.broad
 def test_the_limit_in_force_decides(model: SeasonModel) -> None:
     rig = model.rig
     assert rig is not None
@@ -361,6 +363,7 @@ def test_the_plain_regression_is_that_of_statsmodels_but_for_one_frame(season: S
     assert (np.abs(fit.params - reference.params) < 0.2 * reference.bse).all()
 
 
+@pytest.mark.broad
 def test_left_out_nights_are_scored_whole(season: Season) -> None:
     check = leave_nights_out(counts_of(season.frames, season.runs))
     assert check.calibration["judged"].sum() == check.frames
@@ -416,6 +419,7 @@ def test_json_holds_what_programs_were_promised(skyplumb: Command, tmp_path: Pat
     assert skyplumb("forecast", folder, "--json").stdout == done.stdout
 
 
+@pytest.mark.broad
 def test_a_forecast_names_the_trade_rules_as_common_practice(
     season: Season, model: SeasonModel
 ) -> None:
@@ -446,6 +450,27 @@ def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
     assert there.wanted.middle[0] == pytest.approx(0.9, abs=2e-3)  # 0.01 arcmin
 
 
+def test_the_edge_turns_about_the_target_as_two_skies_do(
+    season: Season, model: SeasonModel
+) -> None:
+    ask = Ask(focal_mm=85.0, axis_error_arcmin=30.0, declination_deg=35.0, sensor_width_mm=36.0)
+    told = predict(season, model, replace(ask, pixel_um=5.0)).lenses[0]
+    # The sky turns a minute about its pole and the tracker back about its own.
+    tilted = Rotation.from_euler("x", 30 / 60, degrees=True).apply([0.0, 0.0, 1.0])
+    minute = 2 * np.pi / 1436.0682
+    back = Rotation.from_rotvec(-minute * tilted)
+    turns = []
+    for hour in np.radians(np.arange(0, 360, 5)):
+        dec = np.radians(35.0)
+        star = np.array([np.cos(dec) * np.cos(hour), np.cos(dec) * np.sin(hour), np.sin(dec)])
+        seen = Rotation.from_rotvec([0.0, 0.0, minute]) * back
+        turns.append(seen.as_rotvec() @ star)
+    edge_px = 36.0 / 2 / 0.005
+    rms = np.sqrt(np.mean(np.square(turns)))
+    assert told.turn_edge_px_min == pytest.approx(rms * edge_px, rel=0.005)
+
+
+@pytest.mark.broad
 def test_what_cannot_be_fixed_bounds_what_can(season: Season, model: SeasonModel) -> None:
     (told,) = predict(season, model, Ask(exposure_s=240.0)).sturdier
     assert told.as_it_is.at < told.all_fixed.at
@@ -505,6 +530,7 @@ def test_draws_that_keep_less_have_their_best_stack_with_shorter_exposures() -> 
     assert best.low_minutes < best.minutes < best.high_minutes
 
 
+@pytest.mark.broad
 def test_the_best_stack_with_unknown_read_noise_is_no_shorter_than_what_was_shot(
     season: Season, model: SeasonModel
 ) -> None:
@@ -581,12 +607,14 @@ def test_beside_what_was_audited_an_answer_is_said_to_be_physics(
     assert "(beyond what was audited: by physics)" in long[2]
 
 
+@pytest.mark.broad
 def test_the_gap_is_measured_from_the_clocks(season: Season, model: SeasonModel) -> None:
     told = predict(season, model, Ask(focal_mm=85.0))
     # Drawn with 5 s between frames.
     assert (told.gap_s, told.gap_from) == (5.0, "measured")
 
 
+@pytest.mark.broad
 def test_exposures_beyond_those_audited_are_marked(season: Season, model: SeasonModel) -> None:
     told = predict(season, model, Ask(focal_mm=200.0))
     lens = told.lenses[0]

@@ -441,6 +441,7 @@ def test_without_a_loss_there_is_no_remedy() -> None:
 # The regression with a random effect of the night
 
 
+@pytest.mark.broad
 def test_the_marginal_likelihood_is_what_numerical_integration_gives() -> None:
     # One night, one row, no slope to speak of: the fit maximises prior x integral, which a
     # general integrator can find on its own.
@@ -709,6 +710,7 @@ def test_the_groups_in_the_page_add_up_to_its_tables(page: dict) -> None:
         assert here["n"].sum() == row["keep"]
 
 
+@pytest.mark.broad
 def test_lenses_are_told_from_wide_to_long(page: dict) -> None:
     assert page["data"]["names"]["lens"] == ["Orvane 35mm", "Orvane 85mm", "Orvane 200mm"]
 
@@ -746,6 +748,7 @@ def test_a_hostile_lens_name_comes_out_escaped(tmp_path: Path) -> None:
     assert "&lt;img src=x" in text
 
 
+@pytest.mark.broad
 def test_a_name_that_a_spreadsheet_would_run_is_guarded_there_and_read_back_plain(
     skyplumb: Command, tmp_path: Path
 ) -> None:
@@ -758,6 +761,7 @@ def test_a_name_that_a_spreadsheet_would_run_is_guarded_there_and_read_back_plai
     assert ",=1+" not in text
 
 
+@pytest.mark.broad
 def test_a_season_of_one_night_has_its_page_with_a_model(tmp_path: Path) -> None:
     season = read_season([write_season(RIG, np.random.default_rng(2), 1, CELLS, 6, tmp_path)])
     model = model_of(counts_of(season.frames, season.runs))

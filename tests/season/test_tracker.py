@@ -65,7 +65,8 @@ def test_phases_alike_and_phases_by_chance() -> None:
     ]
     assert phases(alike)[1] < 0.001
     assert np.mean(np.array(chance) < 0.05) == pytest.approx(0.05, abs=0.035)
-    assert np.isnan(phases(alike.head(3))[1])
+    assert np.isnan(phases(alike.head(4))[1])
+    assert phases(alike.head(5))[1] < 0.01
 
 
 def test_why_a_phase_has_no_trend_is_said_where_one_is_known() -> None:
