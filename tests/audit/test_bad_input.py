@@ -31,6 +31,8 @@ from smallcard import MOOR, Finished, change_exif
 
 Command = Callable[..., Finished]
 
+pytestmark = pytest.mark.broad
+
 SHAPE = (480, 640)
 GOOD = [f"MIST_000{n}.dng" for n in (1, 2, 3)]
 
@@ -254,7 +256,6 @@ def test_each_body_is_a_session_although_the_model_is_one(odd: Finished) -> None
     assert len({row["session"] for row in odd.rows.values()}) == len(ODDITIES)
 
 
-@pytest.mark.broad
 def test_without_a_zone_utc_stays_empty_and_the_page_says_so(odd: Finished) -> None:
     for row in rows_of(odd, "no-zone"):
         assert row["taken_camera"].startswith("2026:09:12 22:")

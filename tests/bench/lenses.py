@@ -5,7 +5,8 @@ and audited. A lens's second moments are held against those that GalSim's adapti
 and Seljak 2003) give of its noiseless stars at the same places, its widths against the circle of
 the area that is over half such a star's height, tilt and ellipticity against those of these, the
 axis and the aberrations against the drawn lens's own (Welford's sums, as `nightsky.lens` quotes
-them), the sky's brightness against the renderer's own.
+them), the sky's brightness against the renderer's own. What the air takes is told by long nights,
+clear ones and others under thin cloud that drifts through or comes and goes.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import argparse
 import os
 import tempfile
 import time
+from dataclasses import replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -30,6 +32,8 @@ from skyplumb.season.lenses import SeasonLens, season_lenses
 from skyplumb.season.sessions import NightLens
 from skyplumb.summary import read_summary
 
+from ..nightsky.air import Cloud
+from ..nightsky.build import quiet
 from ..nightsky.card import Pictures, plain_card
 from ..nightsky.cases import case
 from ..nightsky.lens import Lens, Sensor
@@ -42,6 +46,7 @@ Floats = NDArray[np.float64]
 FIRST_SEED, NIGHTS = 231_100, 12
 """Nothing was set on these seeds."""
 FRAMES = 10
+AIR_SEED, AIR_NIGHTS, AIR_FRAMES, AIR_HOURS = 231_500, 12, 20, 6.0
 FINE = 9
 """Steps a pixel of a star whose width is measured."""
 
@@ -219,6 +224,56 @@ def lens_table(first: int, nights: int) -> Table:
     return Table(title, ("what", "found", "aim", "of"), rows)
 
 
+def one_air(seed: int, cloudy: bool) -> tuple[float, float, float]:
+    """Extinction told by a long night, its error, as drawn."""
+    lot = np.random.default_rng([seed, 5])
+    focal, exposure = int(lot.choice([24, 35, 50, 85])), float(lot.choice([30.0, 60.0, 120.0]))
+    plan = quiet(seed, focal, exposure, frames=AIR_FRAMES, hours=AIR_HOURS)
+    night = plan.night
+    length = night.shots[-1].start_s
+    cloud = Cloud(
+        mag=float(lot.uniform(0.08, 0.35)),
+        patchy=float(lot.choice([0.0, 0.4, 0.8])),
+        begin_s=float(lot.choice([-np.inf, 0.1, 0.5])) * length,
+        end_s=float(lot.choice([0.6, 1.5])) * length,
+        ramp_s=float(lot.choice([0.05, 0.5])) * length,
+        seed=seed % 97,
+    )
+    if cloudy:
+        night = replace(night, sky=replace(night.sky, cloud=cloud))
+    with tempfile.TemporaryDirectory(prefix="skyplumb-bench-") as name:
+        folder = Path(name)
+        Pictures(night).write(folder, plain_card(night, tags_of(night, plan.clock)), {})
+        done = audit(folder / "card", folder / "out", jobs=1)
+        (session,) = read_summary(done.folders[0] / "summary.json")
+    told = session.sky_extinction_mag_airmass, session.sky_extinction_mag_airmass_sigma
+    return (*told, night.sky.extinction)
+
+
+def air_table(first: int, nights: int) -> Table:
+    """Extinctions of clear and of cloudy nights."""
+    rows = []
+    for words, cloudy, at in (("clear", False, first), ("under thin cloud", True, first + nights)):
+        found = []
+        for seed in range(at, at + nights):
+            try:
+                found.append(one_air(seed, cloudy))
+            except ValueError:  # no target stays in the sky for so long
+                continue
+        told, sigma, true = np.array(found).T
+        known = np.isfinite(told)
+        off = (told - true)[known]
+        rows.append((f"{words}: told", str(len(off)), "", str(len(found))))
+        if len(off):
+            pulls = off / sigma[known]
+            worst = f"{np.sqrt((off**2).mean()):.3f}, {np.abs(off).max():.3f}"
+            rows += [("  rms, worst, mag an air mass", worst, "", str(len(off))),
+                     ("  error told", f"{np.median(sigma[known]):.3f}", "", ""),
+                     ("  over it, worst", f"{np.abs(pulls).max():.1f}", "2", "")]  # fmt: skip
+    title = f"What the air takes, nights of {AIR_FRAMES} frames in {AIR_HOURS:g} hours"
+    return Table(title, ("what", "found", "aim", "of"), rows)
+
+
 def main() -> None:
     """Parse, measure, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.bench.lenses", description=__doc__)
@@ -227,6 +282,7 @@ def main() -> None:
     asked = parser.parse_args()
     begin = time.process_time()
     print(lens_table(asked.first, asked.nights).text(), flush=True)
+    print(air_table(AIR_SEED, AIR_NIGHTS).text(), flush=True)
     print(f"{time.process_time() - begin:.0f} s of processor")
 
 

@@ -24,6 +24,7 @@ def test_the_moon_of_a_solar_eclipse_is_dark_and_stands_at_the_sun() -> None:
     assert told.moon_lit < 0.001
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     ("year", "month", "latitude", "longitude"),
     [(2026, 8, 46.9, 10.3), (2024, 1, -33.0, 151.0), (2025, 5, 69.0, -120.0)],

@@ -137,6 +137,7 @@ def test_few_stars_beside_one_as_bright_that_the_catalogue_lacks_are_chance() ->
         assert found_near(measure, night, hint) is None
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("place", [(81.7, 11.9), (118.8, -47.7)])
 def test_a_narrow_field_without_place_and_scale_is_found(place: tuple[float, float]) -> None:
     night = narrow_night(frames=1, width_deg=1.4, place_deg=place, seed=9)

@@ -25,6 +25,7 @@ def crowded(seed: int) -> tuple[Detections, np.ndarray]:
     return Detections.of(measure), Rotation.random(random_state=seed).as_matrix()
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("first", range(0, 60, 20))
 def test_chance_neighbours_among_a_thousand_points_are_no_pointing(first: int) -> None:
     # Of 60 places some have matches likelier than any scatter of chance's, 10 px off.

@@ -222,6 +222,7 @@ DESIGNS: dict[str, Callable[[Floats], Floats]] = {
 }
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("design", DESIGNS)
 @pytest.mark.parametrize("focal_known", [True, False])
 def test_a_fisheye_is_pointed_out_to_its_edge(design: str, focal_known: bool) -> None:

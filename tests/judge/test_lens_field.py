@@ -133,6 +133,7 @@ def test_widths_over_the_field_are_those_of_the_drawn_lens(field: LensField) -> 
         assert told == pytest.approx(2 * np.sqrt(area / np.pi), rel=0.03)
 
 
+@pytest.mark.broad
 def test_a_frame_that_is_there_three_times_tells_no_more_than_once() -> None:
     (once,), (thrice,) = lens_fields([frame(0)]), lens_fields([frame(0)] * 3)
     for one, other in zip(once.zones, thrice.zones, strict=True):
@@ -142,6 +143,7 @@ def test_a_frame_that_is_there_three_times_tells_no_more_than_once() -> None:
             assert getattr(other, name) == pytest.approx(getattr(one, name), rel=0.25)
 
 
+@pytest.mark.broad
 def test_a_trailed_frame_alone_tells_the_same_lens(field: LensField) -> None:
     (trailed,) = lens_fields([frame(1, TRAIL_PX)])
     middle = len(trailed.zones) // 2

@@ -372,6 +372,7 @@ def test_a_frame_thrown_off_by_a_gust_and_unsolved_ones_do_no_harm(place: int) -
     )
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("knock", [10.0, 72.0, 600.0])
 @pytest.mark.parametrize("when", [6 * 109 - 20.0, 6 * 109 + 20.0])
 def test_a_knock_is_a_new_start_and_no_drift(knock: float, when: float) -> None:
@@ -636,6 +637,7 @@ def test_a_right_drive_on_an_axis_far_off_turns_less_about_the_pole(site: Site) 
         assert max(high, east) < 3
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("seed", range(3))
 def test_a_head_that_slips_all_along_and_then_faster_is_no_axis_that_no_tracker_has(
     seed: int,
@@ -723,6 +725,7 @@ def test_a_wrong_rate_and_axis_are_not_taken_for_a_slip() -> None:
         assert fit.rate_error_ppm == pytest.approx(-4000, abs=3 * fit.rate_sigma_ppm)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(("amplitude", "period"), [(21.0, 480.0), (60.0, 480.0), (21.0, 900.0)])
 def test_a_periodic_error_is_read_from_two_periods_at_four_frames_each(
     amplitude: float, period: float

@@ -78,6 +78,7 @@ def test_single_frames_of_three_directions_tell_how_far_the_axis_is_off(
         assert "too low" in words
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("seed", range(4))
 def test_dithers_about_one_target_leave_axis_and_slip_to_be_told(seed: int) -> None:
     plan = Plan(-30, 25, frames=20, exposure_s=240.0, every_s=260.0)

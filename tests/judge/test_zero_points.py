@@ -101,6 +101,7 @@ def test_a_clear_night_is_not_called_dim() -> None:
     assert not lines(night(), best + 0.3)
 
 
+@pytest.mark.broad
 def test_little_evidence_says_nothing() -> None:
     best = zero_of(night())
     # One frame; or a gain that is not known, as that of a file without ISO.

@@ -78,6 +78,7 @@ def trails(stars: int, angle: float) -> NDArray[np.uint16]:
     return exposed(star_trails((400.0, 250.0), angle, stars), 3)
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("scene", SOMETHING_ELSE)
 def test_pictures_by_day_are_something_else_and_say_why(scene: str) -> None:
     found, why = kind(exposed(SOMETHING_ELSE[scene](), 1), DAYLIGHT)
@@ -94,6 +95,7 @@ def test_clear_cases_need_no_metadata(scene: str, colours: NDArray[np.uint8]) ->
     assert why.startswith("no stars")
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
 @pytest.mark.parametrize("colours", [BAYER, MONO], ids=["mosaic", "mono"])
 @pytest.mark.parametrize("scene", NIGHT_SKIES)
@@ -250,6 +252,7 @@ def photograph(name: str, colours: NDArray[np.uint8]) -> NDArray[np.uint16]:
 DATA = Path(skimage.data.__file__).parent
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("colours", [BAYER, MONO], ids=["mosaic", "mono"])
 @pytest.mark.parametrize(
     "name",

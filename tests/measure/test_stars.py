@@ -108,6 +108,7 @@ def test_sky_noise_and_flux_are_those_that_were_drawn(pattern: str) -> None:
     assert np.std(share) < 0.03
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("pattern", ["RGGB", ""])
 @pytest.mark.parametrize(("fwhm", "length"), [(1.6, 2.0), (1.6, 5.0), (2.2, 30.0), (3.5, 4.0)])
 def test_trails_of_a_frame_are_measured(pattern: str, fwhm: float, length: float) -> None:

@@ -83,6 +83,7 @@ def test_the_same_samples_are_a_copy_whatever_else_the_file_says(
     assert found == {"best ones/MIST_0001 (2).dng": "MIST_0001.dng"}
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("turned", [False, True])
 def test_a_shot_converted_to_fits_is_a_copy(
     card: Path, shots: dict[str, Measure], tmp_path: Path, turned: bool

@@ -52,9 +52,11 @@ def quiet(
     south: bool | None = None,
     frames: int = 20,
     altitude_deg: tuple[float, float] = (38.0, 72.0),
+    hours: float | None = None,
     **mount: object,
 ) -> Plan:
-    """A night without faults: place, date, lens and target by lot where they are not given."""
+    """A night without faults: place, date, lens and target by lot where they are not given. Its
+    frames follow each other, or stand evenly over so many hours."""
     rng = np.random.default_rng([seed, 21])
     focal = focal_mm or int(rng.choice([24, 35, 50, 85, 135]))
     exposure = exposure_s or float(rng.choice([30.0, 60.0, 120.0, 180.0]))
@@ -67,6 +69,8 @@ def quiet(
     start += timedelta(microseconds=int(rng.integers(1_000_000)))
     lens = lens_by_lot(focal, rng)
     gap = float(rng.uniform(2.2, 5.0))
+    if hours is not None:
+        gap = hours * 3600 / frames - exposure
     starts = _starts(frames, exposure, gap)
     sensor = Sensor(pitch_um=6.0, seed=int(rng.integers(1 << 30)), full_well_e=45_000.0)
     shots = tuple(Shot(at, exposure, lens, _iso(exposure)) for at in starts)

@@ -35,6 +35,8 @@ from skyplumb.output.table import session_result
 from skyplumb.session_task import judge_session
 from skyplumb.summary import read_summary
 
+pytestmark = pytest.mark.broad
+
 COLUMNS, ROWS, FRAMES = 4, 3, 3
 STEP = 0.75
 """Of a field's side from one panel to the next."""
@@ -116,7 +118,6 @@ def test_a_mosaic_of_twelve_is_told_whatever_the_order(
             assert other.overlap == pytest.approx(expected, abs=0.035)
 
 
-@pytest.mark.broad
 def test_an_aim_shot_twice_is_one_panel_with_both_exposures(
     mosaic: tuple[SessionResult, list[tuple[int, int]]],
 ) -> None:
@@ -149,7 +150,6 @@ def test_a_poor_panel_is_told_with_the_time_that_is_left(
     assert html.count('<path d="M') >= 12
 
 
-@pytest.mark.broad
 def test_how_long_a_panel_stays_up_is_what_astropy_says(
     mosaic: tuple[SessionResult, list[tuple[int, int]]],
 ) -> None:

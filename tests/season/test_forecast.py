@@ -450,6 +450,7 @@ def test_a_better_axis_keeps_more_and_the_needed_one_gives_the_goal(
     assert there.wanted.middle[0] == pytest.approx(0.9, abs=2e-3)  # 0.01 arcmin
 
 
+@pytest.mark.broad
 def test_the_edge_turns_about_the_target_as_two_skies_do(
     season: Season, model: SeasonModel
 ) -> None:

@@ -715,6 +715,7 @@ def test_lenses_are_told_from_wide_to_long(page: dict) -> None:
     assert page["data"]["names"]["lens"] == ["Orvane 35mm", "Orvane 85mm", "Orvane 200mm"]
 
 
+@pytest.mark.broad
 def test_only_what_was_met_is_told_as_not_the_gear(page: dict) -> None:
     assert page["not_the_gear"] == ["cloud"]
 

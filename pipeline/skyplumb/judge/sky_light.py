@@ -5,7 +5,8 @@ aperture and gain, less what the air takes, what the lens takes off the middle, 
 pixels see of its colour otherwise than the catalogue's band. All are fitted together, to all clear
 frames of a session: the extinction by how the zero point falls with the air mass (Kasten and Young
 1989 [1]_), between stars of one frame and between frames. The sky's light in a pixel, over the area
-of sky that falls on it, then has a magnitude by the same zero point above the air.
+of sky that falls on it, then has a magnitude by the same zero point above the air. Cloud that
+grows evenly while the stars sink cannot be told from air.
 
 The band is the catalogue's (Gaia G) as the green pixels see a star of a middle colour, BP - RP of
 0.8: no standard band. Of other colours, as glow of lamps has them, another band would say otherwise
@@ -32,7 +33,7 @@ from skyplumb.judge.facts import FrameFacts
 from skyplumb.judge.transparency import FEWEST_FOR_ZERO, LOWEST_DEG, instrument_magnitudes
 from skyplumb.measure.crops import MEAN_STAR_REACH
 from skyplumb.records import NAN, Measure
-from skyplumb.rowwise import robust_fits
+from skyplumb.rowwise import Rows, medians, robust_fits
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +48,11 @@ ANY_MAG = 1.0
 """No air takes more or less than the usual by so much."""
 WANDER_MAG = 0.02
 """Scatter of the air's light over a clear night, slower than frames (common practice, no source):
-an extinction is known no better than that over the scatter of the air masses."""
+an extinction is known no better than that over the scatter of the air masses. Where frames differ
+from the fit by more, as they do under thin cloud, no better than what they show."""
+CLEAN_MAG = 0.07
+"""What air without any haze takes in green at 2,000 m (common practice, no source). A fit under
+it saw cloud thicken as the stars rose, or thin as they sank."""
 TOLD_MAG = 0.1
 """An extinction with a larger error is not told."""
 MIDDLE_COLOUR = 0.8
@@ -115,7 +120,7 @@ def sky_light(facts: Sequence[FrameFacts]) -> SkyLight:
             if level > 0:
                 mag = float(fit.solution[at] - 2.5 * np.log10(level))
                 mags[fact.light.file] = (mag, error)
-    told = fit.extinction_sigma < TOLD_MAG
+    told = fit.extinction_sigma < TOLD_MAG and fit.extinction > CLEAN_MAG
     return SkyLight(fit.extinction if told else NAN, fit.extinction_sigma if told else NAN, mags)
 
 
@@ -200,7 +205,8 @@ def _fit(
     """Zero points, extinction, fall-off and colour, by all stars of all frames."""
     known = catalogue()
     mass, place = np.zeros(len(zero)), np.zeros((len(zero), 2))
-    for number in np.unique(owner):
+    frames, counts = np.unique(owner, return_counts=True)
+    for number in frames:
         light, mine = lights[number], np.flatnonzero(owner == number)
         sky, measure = light.pointing.sky, light.measure
         assert sky is not None
@@ -209,10 +215,8 @@ def _fit(
         middle = np.array([measure.width_px - 1, measure.height_px - 1]) / 2
         at = measure.stars[row[mine]]
         place[mine] = (np.stack([at["x"], at["y"]], 1) - middle) / np.hypot(*middle)
-    keys = {
-        key: n for n, key in enumerate(dict.fromkeys(_key(lights[n]) for n in np.unique(owner)))
-    }
-    lenses = list(dict.fromkeys(optics_key(lights[n]) for n in np.unique(owner)))
+    keys = {key: n for n, key in enumerate(dict.fromkeys(_key(lights[n]) for n in frames))}
+    lenses = list(dict.fromkeys(optics_key(lights[n]) for n in frames))
     first = len(keys) + 2
     falls: dict[Hashable, slice] = {
         key: slice(first + 4 * n, first + 4 * n + 4) for n, key in enumerate(lenses)
@@ -250,7 +254,8 @@ def _fit(
     covariance = normal @ middle_part @ normal
     at = len(keys)
     solution[at] += USUAL_MAG
-    covariance[at, at] += (WANDER_MAG / max(float(mass.std()), 1e-3)) ** 2
+    wander = float(np.std(medians(Rows(counts).of(rest))))
+    covariance[at, at] += (max(WANDER_MAG, wander) / max(float(mass.std()), 1e-3)) ** 2
     extinction, variance = float(solution[at]), float(covariance[at, at])
     gain = covariance[:, at] / (variance + USUAL_SIGMA_MAG**2)
     # From the usual air mass to above the air.
