@@ -15,6 +15,7 @@ import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import date
 from functools import partial
+from html.parser import HTMLParser
 from pathlib import Path
 
 from skyplumb.demo import DrawnExposure
@@ -30,6 +31,7 @@ from skyplumb.season.forecast_words import words as forecast_words
 from skyplumb.season.gear import forecast_from, plan_from, write_tally
 from skyplumb.season.night_ahead import Target
 from skyplumb.season.plan import PlanAsk
+from skyplumb.season.plan_page import render as plan_page
 from skyplumb.season.plan_words import as_json as plan_json
 from skyplumb.season.plan_words import words as plan_words
 
@@ -50,7 +52,7 @@ MADE_WITH = ("trace", "table_digest")
 MEANT = "if that is meant: python -m tests.saved_nights\n"
 CLOSE = 1e-7
 """Of a number that is told with all its digits."""
-LESS_CLOSE = {"tally.json": 2e-3, "lens.csv": 2e-3}
+LESS_CLOSE = {"tally.json": 2e-3, "lens.csv": 2e-3, "lenses.html.txt": 2e-3}
 """A lens of few frames: a search ends anywhere in a flat valley, far within its errors."""
 LATE_SUMMER = date(2026, 8, 14)
 WREATH = Target("Cygnus", 305.0, 40.0)
@@ -95,6 +97,37 @@ def _tally(nights: Sequence[Path], folder: Path) -> None:
         write_tally(nights, Path(whole))
         for name in TABLES:
             shutil.copy2(Path(whole) / name, folder)
+        for page in Path(whole).glob("*.html"):
+            _read(page.read_text("utf-8"), folder / f"{page.name}.txt")
+
+
+class _Read(HTMLParser):
+    """What a page says, and what its charts draw, an entry a line."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.lines: list[str] = []
+        self._within = ""
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        data = ("type", "application/json") in attrs
+        self._within = "data" if data else tag if tag in ("script", "style") else ""
+
+    def handle_endtag(self, tag: str) -> None:
+        self._within = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._within == "data":
+            drawn = json.loads(data)
+            self.lines += [f"{key}: {json.dumps(value)}" for key, value in drawn.items()]
+        elif not self._within and data.strip():
+            self.lines.append(" ".join(data.split()))
+
+
+def _read(page: str, into: Path) -> None:
+    read = _Read()
+    read.feed(page)
+    into.write_text("\n".join(read.lines) + "\n", "utf-8")
 
 
 def _forecast(ask: Ask, nights: Sequence[Path], folder: Path) -> None:
@@ -105,6 +138,7 @@ def _forecast(ask: Ask, nights: Sequence[Path], folder: Path) -> None:
 def _plan(nights: Sequence[Path], folder: Path) -> None:
     told = plan_from(nights, PLAN)
     _write(folder, plan_json(told), plan_words(told))
+    _read(plan_page(told), folder / "page.txt")
 
 
 def _write(folder: Path, text: str, words: str) -> None:

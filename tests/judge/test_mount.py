@@ -24,7 +24,15 @@ from skyplumb.judge.advice import mount_faults
 from skyplumb.judge.drift import drifts
 from skyplumb.judge.mount import MountFit, fit_mount, motion_terms
 from skyplumb.judge.mount.model_choice import unlikely
-from skyplumb.judge.mount.regression import AT_ONCE, Model, criteria, observations_of, regress
+from skyplumb.judge.mount.regression import (
+    AT_ONCE,
+    Model,
+    criteria,
+    observations_of,
+    prior_penalty,
+    regress,
+    share_of,
+)
 from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec, samples_of
 from skyplumb.judge.trail_causes import trail_causes
 from tracker import (
@@ -685,6 +693,19 @@ def test_a_slip_that_is_not_even_is_no_axis_and_rate_that_no_tracker_has(
     assert "which no tracker has" in fit.why_not or (
         fit.slip_arcsec_per_min > 10 and fit.axis_total_error_arcmin < 15
     )
+
+
+def test_an_axis_twice_as_far_off_is_four_times_as_rare_down_to_the_best_alignment() -> None:
+    def penalty(arcmin: float) -> float:
+        return prior_penalty(np.array([0.6, 0.8, 7.0]) * np.radians(arcmin / 60) * OMEGA)
+
+    # Densities of 1 / size^2: minus twice the logarithm of a quarter.
+    for size in (1.0, 1.7, 40.0):
+        assert penalty(2 * size) - penalty(size) == pytest.approx(-2 * np.log(1 / 4))
+    assert penalty(0.0) == penalty(0.99) == 0.0
+    # Criteria are minus twice the logarithm of likelihoods: the odds of a gain of 2 ln 9.
+    assert share_of(2 * np.log(9)) == pytest.approx(0.9)
+    assert share_of(0.0) == 0.5
 
 
 def test_an_axis_and_a_rate_that_no_tracker_has_are_not_told() -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from drawnseason import CALM, DrawnRig, scale_of, write_season
 from skyplumb.season.cross_validation import SeasonModel
-from skyplumb.season.reach import reach
+from skyplumb.season.reach import SHARES, reach
 from skyplumb.season.rig_model import counts_of, fit_rig
 from skyplumb.season.sessions import Season, read_season
 
@@ -59,6 +59,14 @@ def test_the_sentence_says_what_the_model_keeps(known: tuple[Season, SeasonModel
     rate = rig.rate(scale_of(200.0), 120.0)
     assert f"({float(rate.low):.0%} to {float(rate.high):.0%})" in said
     assert "and 2 min it keeps nine of ten; at 200 mm " in said
+
+
+def test_a_share_is_said_as_the_fraction_that_it_is() -> None:
+    numbers = {"one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "nine": 9, "ten": 10}
+    numbers |= {"nineteen": 19, "twenty": 20}
+    for rate, words in SHARES:
+        part, whole = (numbers[word] for word in words.split(" of "))
+        assert rate == pytest.approx(part / whole)
 
 
 def test_a_better_rig_reaches_further(known: tuple[Season, SeasonModel], tmp_path: Path) -> None:
