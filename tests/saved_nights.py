@@ -19,10 +19,13 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 from skyplumb.demo import DrawnExposure
+from skyplumb.intake.notes import Notes
 from skyplumb.intake.rules import load_rules
 from skyplumb.judge.calibrated import calibrate
 from skyplumb.judge.notices import run_notices
 from skyplumb.judge.zero_points import dimmed_notices
+from skyplumb.night.sessions import resolve
+from skyplumb.night.shot import Session
 from skyplumb.output.files import Targets, write_session
 from skyplumb.output.table import Told, session_result
 from skyplumb.season.forecast import Ask
@@ -38,6 +41,7 @@ from skyplumb.season.plan_words import words as plan_words
 from .bench.causes import mixed_nights
 from .bench.sketch import sketched
 from .demo_table import DATA, alike_but
+from .oddcards import CARDS, stars_of
 from .resolved import one_night
 
 SAVED = DATA / "nights"
@@ -66,8 +70,18 @@ def judged(number: int, folder: Path) -> Path:
         sketched(DrawnExposure(one.night, 0, frame), f"frames/{frame:04d}.fits")
         for frame in one.shown
     ]
+    return _kept(one_night(measures), folder, f"night-{number:02d}")
+
+
+def judged_card(name: str, folder: Path) -> list[Path]:
+    """The same of each session of one of `CARDS`."""
+    measures = CARDS[name]()
+    sessions, _ = resolve(measures, Notes(), stars_of=stars_of(measures))
+    return [_kept(one, folder, f"{name}-{n}") for n, one in enumerate(sessions, 1)]
+
+
+def _kept(session: Session, folder: Path, name: str) -> Path:
     rules = load_rules(None)
-    session = one_night(measures)
     calibrated = calibrate(session, lambda _: None)
     runs = calibrated.judged(rules)
     dimmed = dimmed_notices(calibrated.runs, calibrated.facts, rules, {})
@@ -77,10 +91,10 @@ def judged(number: int, folder: Path) -> Path:
         Told(calibrated.lenses, calibrated.sky),
     )  # fmt: skip
     written = write_session(result, Targets(folder / "out"), folder / "card").folder
-    place = folder / f"night-{number:02d}"
+    place = folder / name
     place.mkdir()
-    for name in KEPT:
-        shutil.copy2(written / name, place)
+    for table in KEPT:
+        shutil.copy2(written / table, place)
     return place
 
 
@@ -197,6 +211,10 @@ def main() -> None:
     for number in NIGHTS:
         with tempfile.TemporaryDirectory() as folder:
             shutil.copytree(judged(number, Path(folder)), SAVED / f"night-{number:02d}")
+    for name in CARDS:
+        with tempfile.TemporaryDirectory() as folder:
+            for made in judged_card(name, Path(folder)):
+                shutil.copytree(made, SAVED / "cards" / made.name)
     for part in SEASON:
         with tempfile.TemporaryDirectory() as folder:
             shutil.copytree(season(part, Path(folder)), SAVED / "season" / part)

@@ -6,7 +6,12 @@ import shutil
 from pathlib import Path
 
 import pytest
-from tests.saved_nights import MEANT, NIGHTS, SAVED, changes, judged
+from tests.oddcards import CARDS, moved_tripod
+from tests.resolved import one_night
+from tests.saved_nights import MEANT, NIGHTS, SAVED, changes, judged, judged_card
+
+from skyplumb.intake.rules import load_rules
+from skyplumb.judge.calibrated import calibrate
 
 
 @pytest.mark.broad
@@ -14,6 +19,29 @@ from tests.saved_nights import MEANT, NIGHTS, SAVED, changes, judged
 def test_a_night_is_judged_as_it_was(number: int, tmp_path: Path) -> None:
     changed = changes(judged(number, tmp_path), SAVED / f"night-{number:02d}")
     assert not changed, MEANT + "\n".join(changed)
+
+
+@pytest.mark.broad
+@pytest.mark.parametrize("name", CARDS)
+def test_a_card_is_judged_as_it_was(name: str, tmp_path: Path) -> None:
+    sessions = judged_card(name, tmp_path)
+    before = sorted(p.name for p in (SAVED / "cards").glob(f"{name}-*"))
+    assert [folder.name for folder in sessions] == before
+    changed = [line for now in sessions for line in changes(now, SAVED / "cards" / now.name)]
+    assert not changed, MEANT + "\n".join(changed)
+
+
+@pytest.mark.broad
+def test_a_moved_tripod_is_told_although_a_knock_hides_its_axis() -> None:
+    measures = moved_tripod()
+    found = calibrate(one_night(measures), lambda line: None)
+    assert len(found.notices) == 1
+    assert "p1/00-00.fits" in found.notices[0]
+    axes = {run.mount.setup: run.mount for run in found.judged(load_rules(None))}
+    assert len(axes) == 2
+    for setup, (high, east) in enumerate(((20.0, -25.0), (-30.0, 15.0))):  # as drawn
+        assert axes[setup].axis_alt_error_arcmin == pytest.approx(high, abs=1.0)
+        assert axes[setup].axis_az_error_arcmin == pytest.approx(east, abs=1.5)
 
 
 @pytest.mark.parametrize(

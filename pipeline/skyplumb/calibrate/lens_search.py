@@ -272,7 +272,7 @@ class LensSearch:
         return None
 
     def interpolate(self, stations: Sequence[int]) -> None:
-        """Interpolate the frames between two that pointed alike."""
+        """Interpolate the frames between two that pointed alike, but for those without a time."""
         for first, last in pairwise(stations):
             begin, end = self.attitudes[first], self.attitudes[last]
             if begin is None or end is None or self.camera is None:
@@ -285,6 +285,8 @@ class LensSearch:
                     continue
                 share = after / after[-1] if after[-1] > 0 else np.linspace(0, 1, len(after))
                 for n in range(first + 1, last):
+                    if not np.isfinite(after[n - first]):
+                        continue
                     at = carried(begin, after[n - first])
                     self.attitudes[n] = rotation(share[n - first] * turn) @ at
                     self.interpolated.add(n)

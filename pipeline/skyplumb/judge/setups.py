@@ -6,8 +6,9 @@ tell, and they do only where one axis for all of them leaves far more than their
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -33,8 +34,9 @@ LEAST_STEP_ARCMIN = 5.0
 CLEAR_STEP_CHI2 = 60.0
 """Of the two axes' difference (two numbers): nearly eight sigma, since faults that the model
 does not hold also make two halves of a night differ."""
-MOST_PLACES = 40
-"""Of more pauses the longest: a tripod is not moved in a second."""
+MOST_PLACES, MOST_BY_WHOLE_FITS = 40, 6
+"""Of more pauses the longest: a tripod is not moved in a second. Fits with all faults take far
+longer than plain ones."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +96,8 @@ def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list
 
     The cuts are searched with plain fits, which take a slip or a periodic error for steps too; then
     every part is fitted with all faults, and parts whose axes do not differ clearly are one
-    placement after all.
+    placement after all. A knock in a part hides its axis from a plain fit: where none shows a step
+    and no one placement fits, the longest pauses are tried with all faults.
     """
     found = pointings_of(lights, setup, trails)
     if isinstance(found, MountFit):
@@ -102,7 +105,13 @@ def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list
     # The plain fit settles most nights; knocks within a run hide no step of the axis.
     if not found.plain().misfit > MISFIT or not found.without_knocks().misfit > MISFIT:
         return [_Placed(lights, found.whole())]
-    placed = [_Placed(part, fit_mount(part, setup, trails)) for part in _cut(lights)]
+    parts = _cut(lights, fit_plain, MOST_PLACES)
+    if len(parts) == 1:
+        whole = found.whole()
+        if not whole.misfit > MISFIT:
+            return [_Placed(lights, whole)]
+        parts = _cut(lights, partial(fit_mount, trails=trails), MOST_BY_WHOLE_FITS)
+    placed = [_Placed(part, fit_mount(part, setup, trails)) for part in parts]
     out = placed[:1]
     for part in placed[1:]:
         before = out[-1]
@@ -119,19 +128,22 @@ def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list
     return out
 
 
-def _cut(lights: list[Light]) -> list[list[Light]]:
-    """The lights in parts between what may be steps of the axis, by plain fits."""
-    if not fit_plain(lights).misfit > MISFIT:
+def _cut(
+    lights: list[Light], fit: Callable[[Sequence[Light]], MountFit], most: int
+) -> list[list[Light]]:
+    """The lights in parts between what may be steps of the axis, at no more pauses than so many."""
+    if not fit(lights).misfit > MISFIT:
         return [lights]
     steps = [
-        (_step(fit_plain(lights[:place]), fit_plain(lights[place:])), place)
-        for place in _places(lights)
+        (_step(fit(lights[:place]), fit(lights[place:])), place) for place in _places(lights, most)
     ]
     best, place = max(steps, key=lambda found: found[0].chi2, default=(Step(), 0))
-    return [*_cut(lights[:place]), *_cut(lights[place:])] if best.clear else [lights]
+    if not best.clear:
+        return [lights]
+    return [*_cut(lights[:place], fit, most), *_cut(lights[place:], fit, most)]
 
 
-def _places(lights: Sequence[Light]) -> list[int]:
+def _places(lights: Sequence[Light], most: int) -> list[int]:
     """Indices before which the tripod may have been moved: a new start after a pause."""
     samples = samples_of(lights)
     index = {light.file: n for n, light in enumerate(lights)}
@@ -140,7 +152,7 @@ def _places(lights: Sequence[Light]) -> list[int]:
         a, b = samples[n - 1], samples[n]
         if a.segment != b.segment:
             pauses.append((b.time_s - a.time_s, index[b.file]))
-    return [place for _, place in sorted(pauses, reverse=True)[:MOST_PLACES]]
+    return [place for _, place in sorted(pauses, reverse=True)[:most]]
 
 
 @dataclass(frozen=True, slots=True)

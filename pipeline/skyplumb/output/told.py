@@ -80,7 +80,8 @@ def _range_of(mount: MountSummary) -> str:
     """What is known of an axis of which no one number is told, and what would tell more."""
     low, high = mount.axis_total_low_arcmin, mount.axis_total_high_arcmin
     why = f": {mount.why_not}" if isinstance(mount.why_not, str) and mount.why_not else ""
-    return f"between {low:.0f} and {high:.0f} arcmin from the pole{why}"
+    within = f"between {low:.0f} and" if low > 0 else "up to"
+    return f"{within} {high:.0f} arcmin from the pole{why}"
 
 
 def _kept(told: SessionSummary) -> str:

@@ -29,18 +29,20 @@ FEWEST_DIRECTIONS, FAR_APART_DEG = 3, 40.0
 """Single frames of so many directions may tell as much as four of any."""
 CLEAR_SHARE = 0.85
 """From which on the likeliest model is told alone."""
+CHI2_OF_95 = 5.99
+"""Of two numbers."""
 MOST_OF_VALUE = 0.5
 """A number whose 95 % range is wider than so much of it is told as a range."""
 LEAST_RATE_PPM = 1000.0
 
 TOO_FEW = "only {count} frames show how they were trailed, needs 4; four in a row would tell"
 NOT_TOLD = (
-    "the aim moved between the frames, and their trails alone leave the axis anywhere from "
-    "{low:.0f} to {high:.0f} arcmin off; four frames in a row that nobody touches would tell"
+    "the aim moved between the frames, and their trails alone leave the axis anywhere "
+    "{range} arcmin off; four frames in a row that nobody touches would tell"
 )
 WIDE = (
-    "these frames leave the axis anywhere from {low:.0f} to {high:.0f} arcmin off; frames toward "
-    "another part of the sky would tell"
+    "these frames leave the axis anywhere {range} arcmin off; frames toward another part of the "
+    "sky would tell"
 )
 MAY_BE = "{what}; {decides} would tell"
 EITHER_WAY = (
@@ -184,7 +186,8 @@ def told_of(plain: MountFit, models: tuple[tuple[float, MountFit], ...]) -> Moun
                 told, models=models, axis_range_arcmin=(low, high), degenerate_with=(_either(best),)
             )
         return told if clear or alike else replace(told, degenerate_with=(what_it_may_be(models),))
-    words = (NOT_TOLD if plain.by_trails else WIDE).format(low=low, high=high)
+    within = f"from {low:.0f} to {high:.0f}" if low > 0 else f"up to {high:.0f}"
+    words = (NOT_TOLD if plain.by_trails else WIDE).format(range=within)
     if not (clear or alike):
         words = what_it_may_be(models)
     return replace(
@@ -224,7 +227,11 @@ def _where(fit: MountFit) -> str:
 
 
 def total_range_arcmin(models: Sequence[tuple[float, MountFit]]) -> tuple[float, float]:
-    """The axis error's 95 % range over all models, from the true pole, arcmin."""
+    """The axis error's 95 % range over all models, from the true pole, arcmin.
+
+    It begins at 0 where no error at all lies within the 95 % ellipse of a model that counts: sizes
+    of points about the true pole are never small, however little is known.
+    """
     rng = np.random.default_rng(1)
     drawn, weight = [], []
     for share, fit in models:
@@ -238,7 +245,14 @@ def total_range_arcmin(models: Sequence[tuple[float, MountFit]]) -> tuple[float,
     order = np.argsort(values)
     part = np.cumsum(shares[order]) / shares.sum()
     low, high = (float(values[order][np.searchsorted(part, p)]) for p in (0.025, 0.975))
-    return low, high
+    none = sum(share for share, fit in models if _may_be_right(fit))
+    return 0.0 if none > 0.025 else low, high
+
+
+def _may_be_right(fit: MountFit) -> bool:
+    """Whether an axis that is not off lies within its 95 % ellipse."""
+    mean = fit.axis_rate[:2]
+    return bool(mean @ np.linalg.solve(fit.covariance[:2, :2], mean) < CHI2_OF_95)
 
 
 def what_it_may_be(models: Sequence[tuple[float, MountFit]]) -> str:
