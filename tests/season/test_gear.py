@@ -116,6 +116,15 @@ def test_the_same_shots_audited_twice_count_once_with_the_later_verdict(
         assert set(both.runs.index) == set(both.frames["run_id"])
 
 
+def test_nothing_hangs_on_which_night_was_audited_first(folder: Path, tmp_path: Path) -> None:
+    again = shutil.copytree(folder, tmp_path / "again")
+    for n, path in enumerate(sorted(again.glob("*/frames.csv"), reverse=True)):
+        os.utime(path, ns=(n * 10**9, n * 10**9))
+    one, other = (read_season([place]) for place in (folder, again))
+    pd.testing.assert_frame_equal(one.frames, other.frames)
+    pd.testing.assert_frame_equal(one.runs, other.runs)
+
+
 def test_shots_with_the_same_name_from_different_nights_are_different_shots(
     folder: Path, tmp_path: Path
 ) -> None:

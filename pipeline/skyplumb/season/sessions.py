@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -136,11 +136,7 @@ def read_season(
     UserError
         Where a folder holds no session or a file of one cannot be understood.
     """
-    frames: list[pd.DataFrame] = []
-    runs: list[dict[str, object]] = []
-    identities: list[Identity] = []
-    lenses: list[tuple[LensField, ...]] = []
-    airs: list[tuple[float, float]] = []
+    told: list[_Read] = []
     found = [folder.absolute() for folder in _sessions(folders)]
     more = column if column in COLUMNS else ""
     parts = dict(run_all(partial(_read_session, more=more), found, workers or Here()))
@@ -148,19 +144,21 @@ def read_season(
         part = parts[number]
         if isinstance(part, Lost):
             raise UserError(f"{folder}: could not be read ({part.words})")
-        some, theirs, identity, optics, air = part
-        lenses.append(optics)
-        airs.append(air)
-        frames.append(some.assign(run_id=some["run_id"] + len(runs)))
-        runs += theirs
-        identities.append(identity)
-    if not any(len(some) for some in frames):
+        told.append(part)
+    if not any(len(one.frames) for one in told):
         raise UserError(
             f"{', '.join(map(str, folders))}: no judged light frame in "
             f"{counted(len(found), 'audited session')}; audit a card with light frames first"
         )
+    identities = [one.identity for one in told]
     nights = nights_of(identities)
-    frames = [some.assign(night=night) for some, night in zip(frames, nights, strict=True)]
+    frames: list[pd.DataFrame] = []
+    runs: list[dict[str, object]] = []
+    # By night and session, so that no number hangs on when what was audited.
+    for n in sorted(range(len(told)), key=lambda n: (nights[n], identities[n].session, n)):
+        run_id = told[n].frames["run_id"] + len(runs)
+        frames.append(told[n].frames.assign(run_id=run_id, night=nights[n], audited=n))
+        runs += told[n].runs
     table = pd.concat([some for some in frames if len(some)], ignore_index=True)
     before = len(table)
     table = _once(table)
@@ -169,11 +167,15 @@ def read_season(
         table[name] = table[name].astype("category")
     notices = tuple(filter(None, [older_sessions(identities)]))
     of_nights = [
-        NightLens(night, identity.session, one)
-        for night, identity, theirs in zip(nights, identities, lenses, strict=True)
-        for one in theirs
+        NightLens(night, part.identity.session, one)
+        for night, part in zip(nights, told, strict=True)
+        for one in part.lenses
     ]
-    of_air = [NightAir(night, *air) for night, air in zip(nights, airs, strict=True) if air[1] > 0]
+    of_air = [
+        NightAir(night, *part.air)
+        for night, part in zip(nights, told, strict=True)
+        if part.air[1] > 0
+    ]
     run_table, twice = _run_table(runs, table), before - len(table)
     return Season(table, run_table, len(found), twice, notices, tuple(of_nights), tuple(of_air))
 
@@ -206,18 +208,22 @@ def _sessions(folders: Sequence[Path]) -> list[Path]:
 
 
 _Cells = dict[str, list[Any]]
-_Read = tuple[
-    pd.DataFrame,
-    list[dict[str, object]],
-    Identity,
-    tuple[LensField, ...],
-    tuple[float, float],
-]
+
+
+class _Read(NamedTuple):
+    """What one session's folder tells."""
+
+    frames: pd.DataFrame
+    """Those that were judged."""
+    runs: list[dict[str, object]]
+    """Their facts, by `run_id`."""
+    identity: Identity
+    lenses: tuple[LensField, ...]
+    air: tuple[float, float]
+    """Its extinction and the error of that."""
 
 
 def _read_session(folder: Path, more: str = "") -> _Read:
-    """Judged frames of one session, the facts of its runs, numbered from 0, which it is, its
-    lenses, and the air's extinction with its error."""
     summary = _read_summary(folder / "summary.json")
     cells = _read_frames(folder / "frames.csv", summary, more)
     identity = _identity(folder, summary, cells)
@@ -245,7 +251,7 @@ def _read_session(folder: Path, more: str = "") -> _Read:
     place = {name: getattr(summary, name) for name in _SITE} | {"session": identity.session}
     facts = [_run_facts(told.get(name) or RunSummary(name)) | place for name in names]
     air = (summary.sky_extinction_mag_airmass, summary.sky_extinction_mag_airmass_sigma)
-    return table, facts, identity, summary.lenses, air
+    return _Read(table, facts, identity, summary.lenses, air)
 
 
 def _identity(folder: Path, summary: SessionSummary, cells: _Cells) -> Identity:
@@ -286,8 +292,13 @@ def _once(table: pd.DataFrame) -> pd.DataFrame:
     bodies = table[known].groupby("shot")["serial"].nunique()
     twins = table["shot"].isin(bodies.index[bodies > 1])
     body = table["serial"].where(twins, "")
-    again = pd.DataFrame({"shot": table["shot"], "body": body}).duplicated(keep="last")
-    return table[~again].drop(columns=["shot", "serial"]).reset_index(drop=True)
+    shots = pd.DataFrame({"shot": table["shot"], "body": body})
+    again = shots.iloc[np.argsort(table["audited"], kind="stable")].duplicated(keep="last")
+    return (
+        table[~again.sort_index()]
+        .drop(columns=["shot", "serial", "audited"])
+        .reset_index(drop=True)
+    )
 
 
 def _read_frames(path: Path, summary: SessionSummary, more: str = "") -> _Cells:
