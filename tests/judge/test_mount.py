@@ -899,6 +899,33 @@ def test_without_site_or_clock_the_axis_has_a_size_and_a_wider_error(
     assert fit.axis_total_error_arcmin == pytest.approx(total, abs=2 * fit.axis_sigmas_arcmin[2])
 
 
+@pytest.mark.parametrize("known", ["site", "clock"])
+@pytest.mark.parametrize("hour", [-50.0, 40.0])
+def test_without_site_or_clock_a_slip_is_no_axis_with_a_wrong_rate(hour: float, known: str) -> None:
+    slips = Tracker(too_high_arcmin=2.0, slip_arcsec_per_min=20.0, slip_from_s=-60.0)
+    fit = fit_mount(
+        shoot(
+            slips, [Plan(hour)], USUAL, 2, site_known=known != "site", clock_known=known != "clock"
+        )
+    )
+    assert "or a slip of" in fit.why_not and "would tell" in fit.why_not
+    low, high = fit.axis_range_arcmin
+    assert low == 0.0 < 2.0 < high
+    assert not mount_faults(fit)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_slip_beside_a_wrong_rate_is_no_axis_that_is_sure(seed: int) -> None:
+    both = Tracker(
+        too_high_arcmin=4.0, too_fast=0.0067, slip_arcsec_per_min=16.0, slip_from_s=-60.0
+    )
+    fit = fit_mount(shoot(both, [Plan(-30, 10, frames=7)], USUAL, seed))
+    total, sigma = fit.axis_total_error_arcmin, fit.axis_sigmas_arcmin[2]
+    assert np.isnan(total) or abs(total - 4.0) < 3 * sigma
+    if np.isnan(total):
+        assert fit.axis_range_arcmin[0] <= 4.0 <= fit.axis_range_arcmin[1]
+
+
 @pytest.mark.parametrize(
     ("wide_px", "high_px", "roll_deg"),
     [(1000, 1000, 20.0), (3000, 2000, 45.0), (3000, 2000, 90.0), (3000, 1000, -45.0)],

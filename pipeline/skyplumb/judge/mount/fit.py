@@ -16,6 +16,7 @@ from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
 from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of, total_range_arcmin
 from skyplumb.judge.mount.model_choice import (
     ASLANT_SLIP,
+    SOME_RATE,
     UNEVEN_SLIP,
     can_tell_flexure,
     faults_seen,
@@ -75,6 +76,14 @@ FLEXURE_OR_RATE = (
     "a wrong drive rate and a head that bends look alike in a short time on one target; frames of "
     "another part of the sky would tell them apart"
 )
+AXIS_OR_SLIP = (
+    "an axis {axis:.0f} arcmin off and a drive {rate:.0f} ppm wrong, or a slip of some {slip:.0f} "
+    "arcsec a minute; the site and the clock's zone in the night notes would tell"
+)
+ARCSEC_PER_MIN_OF_ARCMIN = SIDEREAL_RATE_ARCSEC_S * 60 / RAD_TO_ARCSEC * 60
+"""How fast an axis that is an arcminute off turns the camera against the sky."""
+OTHER_TARGET_DEG = 20.0
+"""Over aims so far apart an axis that is off turns the camera as no slip does (our choice)."""
 POOR_MISFIT = 3.0
 """Misfit from which on a fit is said not to tell where frames pointed: three of their errors."""
 AXIS_SHARE = 2e-3
@@ -151,10 +160,32 @@ class Pointings:
             other = self._fit(data, best.rival)
             return self._told(((1 - best.rival_share, fit), (best.rival_share, other)))
         if not fit.earth_fixed:
-            return fit
+            return self._of_either(fit)
         if fit.rate_known and unlikely(fit.axis_rate):
             return self._of_no_tracker(fit)
         return fit if fit.axis_told else self._told(((1.0, fit),))
+
+    def _of_either(self, fit: MountFit) -> MountFit:
+        """Without a site or UTC nothing says which way is down: a drive that seems wrong as well,
+        on one target, is as well a head that slips under a right one, which turns the camera about
+        the pole too unless it looks along the meridian."""
+        wrong = abs(fit.rate_error_ppm) > max(SOME_RATE * 1e6, 5 * fit.rate_sigma_ppm)
+        forward = self.data.forward
+        apart = np.degrees(np.arccos(np.clip(forward @ forward.T, -1, 1))).max()
+        borne_out = apart > OTHER_TARGET_DEG and fit.misfit < POOR_MISFIT
+        if fit.why_not or not wrong or fit.rate_name or borne_out:
+            return fit
+        size, drive = fit.axis_total_error_arcmin, fit.axis_rate[2] * SIDEREAL_RATE_ARCSEC_S * 60
+        slip = np.hypot(size * ARCSEC_PER_MIN_OF_ARCMIN, drive)
+        models = ((1.0, fit),)
+        return replace(
+            fit,
+            why_not=AXIS_OR_SLIP.format(axis=size, rate=abs(fit.rate_error_ppm), slip=slip),
+            axis_rate=np.full(3, NAN),
+            covariance=np.full((3, 3), NAN),
+            models=models,
+            axis_range_arcmin=(0.0, total_range_arcmin(models)[1]),
+        )
 
     def _of_no_tracker(self, fit: MountFit) -> MountFit:
         """No number; what moved between the frames is no tracker's, what each drew may be."""

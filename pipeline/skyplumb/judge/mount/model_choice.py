@@ -134,7 +134,8 @@ def faults_seen(data: Observations) -> Regression:
         # A sine that leaves a third of its own scatter, or more, is a wander and no period.
         amplitude = float(np.hypot(*best.solution[-2:])) / np.sqrt(2)
         best = best if amplitude > 3 * pointing_scatter_arcsec(data, best) else base
-    asked = data.earth_fixed and not _has_wrong_rate(best) and _is_told(best)
+    named = bool(rate_name_of(float(_axis_rate(best)[2]), 0.0))
+    asked = data.earth_fixed and not named and _is_told(best)
     return _axis_or_slip(data, best) if asked else best
 
 
@@ -224,9 +225,9 @@ def _axis_or_slip(data: Observations, axis: Regression) -> Regression:
     Where what was seen does not decide, it is how rare either is: a slip may be of any speed that
     heads slip at, and leaves the axis error that would have drawn the rest.
     """
-    if axis.rival is not None or axis.model.slip_onset is not None or axis.model.flexure:
+    if axis.rival_share > LEAST_RIVAL or axis.model.slip_onset is not None or axis.model.flexure:
         return axis
-    all_along = replace(axis.model, slip_onset=_long_before(data), rate=False)
+    all_along = replace(axis.model, slip_onset=_long_before(data), rate=_has_wrong_rate(axis))
     slip = min(
         (regress(data, replace(all_along, slips_evenly=evenly)) for evenly in (False, True)),
         key=lambda fit: fit.criterion,
