@@ -143,6 +143,7 @@ def test_without_a_site_the_axis_advice_gives_the_size_alone() -> None:
     remedy = only("axis", fit).mend
     assert f"{fit.axis_total_error_arcmin:.0f} arcmin off" in remedy
     assert not re.search("(?i)raise|lower|west|east", remedy)
+    assert "a head that slips looks alike" in remedy and "night notes" in remedy
     assert "Align" in only("axis", MountFit(why_not="too few frames")).mend
 
 

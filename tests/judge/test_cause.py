@@ -264,6 +264,16 @@ def test_three_frames_without_a_fit_name_no_fault_that_an_axis_may_look_like(
         assert "4 frames of one aim in a row are needed" in told.words
 
 
+def test_a_slip_that_may_be_an_axis_and_a_drive_names_neither() -> None:
+    tracker = Tracker(slip_arcsec_per_min=60.0, slip_from_s=-60.0)
+    plan = replace(LONG, hour_deg=45.0)
+    lights = shoot(tracker, [plan], USUAL, 1, site_known=False)
+    fit = fit_mount(lights)
+    found = explain(TRAILED, scenes_of(tracker, plan, lights), 4, fit)
+    assert found.cause == "unexplained"
+    assert "or a slip of some" in found.words and "would tell" in found.words
+
+
 def test_a_likeness_of_faults_is_said_where_they_matter() -> None:
     tracker = Tracker(flexure_arcsec=8000.0)
     lights = shoot(tracker, [LONG], USUAL, 1)

@@ -23,6 +23,10 @@ FEW_STARS = (
     "Cloud, a bright sky or the exposure: these frames do not tell which. Another of the same "
     "exposure under a clear, dark sky would."
 )
+OR_SLIPPED = (
+    "Without the site and the clock's zone a head that slips looks alike: see that it is tight, "
+    "and give both in the night notes."
+)
 MANY_STARS = 100
 """Stars found in a frame that are not few, whatever spoils their shapes."""
 SPOILED_STARS = (
@@ -170,7 +174,8 @@ def _axis(lost: Sequence[_Lost]) -> str | None:
     fit = _fit_of(lost)
     if not np.isfinite(fit.axis_alt_error_arcmin):
         size = fit.axis_total_error_arcmin
-        return f"It was about {size:.0f} arcmin off." if np.isfinite(size) else ""
+        told = [f"It was about {size:.0f} arcmin off."] if np.isfinite(size) else []
+        return " ".join([*told, *([] if fit.earth_fixed else [OR_SLIPPED])])
     high, east = fit.axis_alt_error_arcmin, fit.axis_az_error_arcmin
     moves = []
     if abs(high) > 2 * fit.axis_sigmas_arcmin[0]:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from skyplumb.angles import between_axes_deg
 from skyplumb.judge.drift import displacement_during
 from skyplumb.judge.mount import MountFit, motion_terms, time_mean
+from skyplumb.judge.mount.model_choice import MET_SLIP, MET_WRONG_RATE
 from skyplumb.judge.scene import Scene, Scenes
 from skyplumb.judge.untracked import stood_still, stopped_within
 
@@ -85,6 +86,11 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
         return Drawn({"drive": 1.0})
     if not mount.models:
         return Drawn(*_drawn_by(scene, mount, scenes))
+    if not mount.earth_fixed:
+        # One model, drawn by an axis and a drive; a slip of a way that nothing tells, as well.
+        parts, _ = _drawn_by(scene, mount.models[0][1], scenes)
+        share = MET_WRONG_RATE / (MET_WRONG_RATE + MET_SLIP)
+        return Drawn(parts, mount.why_not, {"axis": share, "drive": share})
     shares: dict[str, float] = defaultdict(float)
     leads: dict[str, float] = defaultdict(float)
     whole = sum(share for share, _ in mount.models)

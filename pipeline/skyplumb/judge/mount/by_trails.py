@@ -257,9 +257,9 @@ def _may_be_right(fit: MountFit) -> bool:
 
 def what_it_may_be(models: Sequence[tuple[float, MountFit]]) -> str:
     """Such as "an axis 91 arcmin off, or a slip of 34 arcsec a minute; ... would tell"."""
-    said = list(dict.fromkeys(_in_words(fit) for _, fit in models[:2]))
+    said = list(dict.fromkeys(in_words(fit) for _, fit in models[:2]))
     if len(models) > 2 and len(said) < 2:
-        said = list(dict.fromkeys(_in_words(fit) for _, fit in models))[:2]
+        said = list(dict.fromkeys(in_words(fit) for _, fit in models))[:2]
     decides = "frames toward another part of the sky, on the other side of the meridian"
     return MAY_BE.format(what=", or ".join(said), decides=decides)
 
@@ -271,7 +271,8 @@ def _kind(fit: MountFit) -> tuple[bool, bool]:
     return bool(np.isfinite(fit.slip_arcsec_per_min)), wrong
 
 
-def _in_words(fit: MountFit) -> str:
+def in_words(fit: MountFit) -> str:
+    """Such as "an axis 40 arcmin off with a slip of 12 arcsec a minute"."""
     parts = [f"an axis {fit.axis_total_error_arcmin:.0f} arcmin off"]
     slips, wrong_rate = _kind(fit)
     if slips:

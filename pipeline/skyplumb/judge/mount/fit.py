@@ -13,7 +13,13 @@ from numpy.typing import NDArray
 from skyplumb.calibrate.camera import RAD_TO_ARCSEC
 from skyplumb.calibrate.light import Light
 from skyplumb.calibrate.sky import SIDEREAL_RATE_ARCSEC_S, ObservedSky
-from skyplumb.judge.mount.by_trails import NO_TRAILS, fit_by_trails, told_of, total_range_arcmin
+from skyplumb.judge.mount.by_trails import (
+    NO_TRAILS,
+    fit_by_trails,
+    in_words,
+    told_of,
+    total_range_arcmin,
+)
 from skyplumb.judge.mount.model_choice import (
     ASLANT_SLIP,
     SOME_RATE,
@@ -77,8 +83,8 @@ FLEXURE_OR_RATE = (
     "another part of the sky would tell them apart"
 )
 AXIS_OR_SLIP = (
-    "an axis {axis:.0f} arcmin off and a drive {rate:.0f} ppm wrong, or a slip of some {slip:.0f} "
-    "arcsec a minute; the site and the clock's zone in the night notes would tell"
+    "{what}, or a slip of some {slip:.0f} arcsec a minute; the site and the clock's zone in the "
+    "night notes would tell"
 )
 ARCSEC_PER_MIN_OF_ARCMIN = SIDEREAL_RATE_ARCSEC_S * 60 / RAD_TO_ARCSEC * 60
 """How fast an axis that is an arcminute off turns the camera against the sky."""
@@ -180,7 +186,7 @@ class Pointings:
         models = ((1.0, fit),)
         return replace(
             fit,
-            why_not=AXIS_OR_SLIP.format(axis=size, rate=abs(fit.rate_error_ppm), slip=slip),
+            why_not=AXIS_OR_SLIP.format(what=in_words(fit), slip=slip),
             axis_rate=np.full(3, NAN),
             covariance=np.full((3, 3), NAN),
             models=models,
