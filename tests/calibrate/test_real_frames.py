@@ -23,6 +23,9 @@ from skyplumb.records import Measure
 REAL = Path(__file__).parents[1] / "data/real"
 
 
+pytestmark = pytest.mark.broad
+
+
 @pytest.fixture(scope="module")
 def pair() -> list[Measure]:
     """Two tracked frames of one field, two minutes each, 128 s apart."""
@@ -71,7 +74,6 @@ def test_a_real_field_is_solved_where_its_observatory_found_it(solution: LensSol
     assert solution.camera.parity == -1  # FITS rows run upwards: mirrored as an array
 
 
-@pytest.mark.broad
 def test_the_move_between_two_real_frames_is_the_one_of_their_stars(
     pair: list[Measure], solution: LensSolution
 ) -> None:

@@ -114,6 +114,12 @@ def test_another_lens_aperture_or_camera_is_no_standard(other: ShotInfo) -> None
     assert [verdicts(run) for run in runs] == [{"keep"}, {"keep"}]
 
 
+def test_a_lens_is_known_by_its_name_or_by_its_focal_length() -> None:
+    for lens, focal_mm, known in (("", 85.0, True), ("Fen 85", np.nan, True), ("", np.nan, False)):
+        told = key_of(replace(INFO, lens=lens, focal_mm=focal_mm), SIZE)
+        assert (told is not None) == known
+
+
 def test_an_unknown_aperture_is_no_standard_for_an_unknown_one() -> None:
     lost = replace(INFO, fnumber=float("nan"))
     runs = judged(*frames(2.7, info=lost), *frames(4.6, first=10, info=replace(lost, iso=100.0)))

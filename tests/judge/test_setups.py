@@ -67,6 +67,7 @@ def test_setups_of_the_night_notes_stay_and_are_counted_on() -> None:
     assert [found.mounts[n].setup for n in range(3)] == [0, 1, 2]
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize(
     "fault",
     [

@@ -87,6 +87,7 @@ def test_pictures_by_day_are_something_else_and_say_why(scene: str) -> None:
 
 
 # Soft or mostly plain pictures (box, portrait, lamps) are not told without metadata.
+@pytest.mark.broad
 @pytest.mark.parametrize("colours", [BAYER, MONO], ids=["mosaic", "mono"])
 @pytest.mark.parametrize("scene", ["chart", "day clouds", "foliage", "moon", "small moon", "wall"])
 def test_clear_cases_need_no_metadata(scene: str, colours: NDArray[np.uint8]) -> None:
@@ -125,6 +126,7 @@ def test_structure_in_focus_is_told_from_smooth_structure_and_from_noise() -> No
     assert np.isnan(in_focus_share(np.zeros((100, 100), np.float32)))
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("info", [NIGHT, UNKNOWN], ids=["night", "unknown"])
 @pytest.mark.parametrize(
     ("stars", "fwhm", "sway", "sky"),

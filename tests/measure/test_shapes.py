@@ -135,6 +135,7 @@ def test_a_narrow_round_star_is_round_wherever_it_falls_on_its_pixel() -> None:
     assert abs(theirs[0] - theirs[1]) > 2 * quadrupole[2]
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("beta", [GAUSS, 4.0, 2.5])
 @pytest.mark.parametrize("fwhm", [1.7, 2.3, 4.0])
 def test_trail_lengths_and_angles_are_recovered(beta: float, fwhm: float) -> None:
@@ -173,6 +174,7 @@ def test_the_fourth_moment_of_a_gaussian_is_two_and_wings_make_it_larger() -> No
     assert (np.diff(kurt) > 0.02).all()
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("beta", [GAUSS, 6.0, 4.0, 3.0, 2.5])
 @pytest.mark.parametrize("fwhm", [1.7, 2.3, 3.0, 4.5])
 def test_the_width_at_half_height_is_recovered(beta: float, fwhm: float) -> None:

@@ -232,6 +232,7 @@ def cut_sky(
     return Plate(samples, colours, np.zeros(colours.shape, np.float32), 65535.0), places
 
 
+@pytest.mark.broad
 @pytest.mark.parametrize("pattern", ["", "RGGB"])
 @pytest.mark.parametrize("fwhm", [1.6, 2.5, 4.0])
 @pytest.mark.parametrize("step", [0.005, 0.5], ids=["fine", "coarse"])

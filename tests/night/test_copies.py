@@ -111,6 +111,7 @@ def test_what_the_files_tell_must_not_speak_against_it(
 ) -> None:
     first = shots["MIST_0001.dng"]
     fit = converted(card, first, tmp_path, turned=False, noise=0.0)
+    assert fit.info.clock is not None
     same = replace(fit.info, serial="8", camera="Fen One")
     told = replace(first, info=replace(first.info, serial="8", camera="Fen One"))
     assert copies_among([told, replace(fit, info=same)]) == {fit.file: told.file}
@@ -120,6 +121,13 @@ def test_what_the_files_tell_must_not_speak_against_it(
         replace(same, exposure_s=61.0),
     ):
         assert copies_among([told, replace(fit, info=other)]) == {}
+    # Of unknown zones: whole quarters of an hour may be, seven minutes or a day are another time.
+    unknown = float("nan")
+    told = replace(told, info=replace(told.info, utc_offset_h=unknown))
+    for minutes, copies in ((45, {fit.file: told.file}), (7, {}), (-24 * 60, {})):
+        clock = fit.info.clock + timedelta(minutes=minutes)
+        other = replace(same, clock=clock, utc_offset_h=unknown)
+        assert copies_among([told, replace(fit, info=other)]) == copies
 
 
 def test_the_shot_is_raw_before_dng_before_fits_then_the_shallower_then_the_first() -> None:

@@ -469,6 +469,8 @@ def test_the_edge_turns_about_the_target_as_two_skies_do(
     edge_px = 36.0 / 2 / 0.005
     rms = np.sqrt(np.mean(np.square(turns)))
     assert told.turn_edge_px_min == pytest.approx(rms * edge_px, rel=0.005)
+    said = words(predict(season, model, replace(ask, pixel_um=5.0)), tables=True)
+    assert f"turns the field: {told.turn_edge_px_min:.2f} px/min" in said
 
 
 @pytest.mark.broad

@@ -19,7 +19,7 @@ from scipy import stats
 from drawnseason import DrawnRig, scale_of, windy, write_season
 from skyplumb.errors import UserError
 from skyplumb.output.index import write_index
-from skyplumb.season.comparison import Effect, _correct_for_number, effects
+from skyplumb.season.comparison import Effect, _correct_for_number, _losses, effects
 from skyplumb.season.cross_validation import SeasonModel, model_of
 from skyplumb.season.gear_charts import CHARTS, CONFIG
 from skyplumb.season.gear_page import gear_page, render
@@ -867,3 +867,21 @@ def test_a_season_of_clouds_has_no_hit_rate(folder: Path, tmp_path: Path) -> Non
     assert model.used == "none"
     text = render(gear_page(season, counted, model, effects(season.frames, season.runs)))
     assert "0</strong> of 0 frames kept" in text
+
+
+def test_losses_of_two_sides_are_compared_cell_by_cell() -> None:
+    # Ten frames of either side in the first cell, four of one alone in the second, which says
+    # nothing of the other: 3 of 10 lost to wind against 1 of 10, 1 to the axis against none.
+    pair = pd.DataFrame(
+        {
+            "x": [1.0, 1.0, 2.0],
+            "judged": [10, 10, 4],
+            "lost wind": [3, 1, 4],
+            "lost axis": [1, 0, 0],
+            "lost focus": [0, 0, 0],
+        }
+    )
+    told = _losses(pair, pd.Series([True, False, True]))
+    assert list(told) == ["wind", "axis"]
+    assert told["wind"] == pytest.approx((0.3, 0.1))
+    assert told["axis"] == pytest.approx((0.1, 0.0))
