@@ -31,6 +31,12 @@ def test_a_missing_exposure_is_bounded_by_the_next_start() -> None:
     assert "64 s" in told[0]
 
 
+def test_exposures_that_round_alike_are_one_run_and_others_are_not() -> None:
+    # Four in a hundred, as clocks and shutters round (our choice).
+    for other, runs in ((62.4, 1), (62.6, 2), (120.0, 2), (30.0, 2)):
+        assert len(group_runs([light(0, 60), light(64, other), light(300, other)])) == runs
+
+
 def test_a_bulb_frame_takes_the_exposure_of_both_its_neighbours_or_none() -> None:
     unknown = float("nan")
     (run,) = group_runs([light(0, 60), light(64, unknown), light(128, 60)])
