@@ -65,23 +65,24 @@ def told(measures: Sequence[Measure], **tags: object) -> list[Measure]:
     return [replace(one, info=replace(one.info, **tags)) for one in measures]  # type: ignore[arg-type]
 
 
+def strewn(lens: Lens, aims: int, low_deg: float, up_deg: float, on_deg: float) -> list[DrawnRun]:
+    """Aims all over the sky, a frame each: five heights from the lowest up, round and round."""
+    return [
+        DrawnRun(lens, START + timedelta(minutes=4 * n), 120.0, 1,
+                 alt_deg=low_deg + up_deg * (n % 5), az_deg=(n * on_deg) % 360)
+        for n in range(aims)
+    ]  # fmt: skip
+
+
 def single_aims() -> list[Measure]:
     """Fourteen aims all over the sky, a frame each, an axis that is far off."""
-    runs = [
-        DrawnRun(MIDDLE, START + timedelta(minutes=4 * n), 120.0, 1,
-                 alt_deg=35.0 + 9 * (n % 5), az_deg=(n * 137.5) % 360)
-        for n in range(14)
-    ]  # fmt: skip
+    runs = strewn(MIDDLE, 14, 35.0, 9.0, 137.5)
     return drawn(night(runs, Mount(axis_alt_error_arcmin=55.0, axis_az_error_arcmin=-70.0)), "all")
 
 
 def slipping_aims() -> list[Measure]:
     """Twelve aims, a frame each, a head that slips."""
-    runs = [
-        DrawnRun(LONG, START + timedelta(minutes=4 * n), 120.0, 1,
-                 alt_deg=30.0 + 11 * (n % 5), az_deg=(n * 99.0) % 360)
-        for n in range(12)
-    ]  # fmt: skip
+    runs = strewn(LONG, 12, 30.0, 11.0, 99.0)
     return drawn(night(runs, Mount(slip_arcsec_per_min=25.0), seed=2), "sky")
 
 
@@ -109,8 +110,7 @@ def panels_under_cloud() -> list[Measure]:
 
 
 def nowhere() -> list[Measure]:
-    """No place, no zone, a clock an hour ahead; copies in a second folder; a frame without an
-    exposure and one without a time."""
+    """Copies in a second folder; a frame without an exposure and one without a time."""
     run = DrawnRun(MIDDLE, START, 60.0, 9, alt_deg=55.0, az_deg=210.0)
     mount = Mount(axis_alt_error_arcmin=25.0, axis_az_error_arcmin=10.0)
     clock = Clock(utc_offset_h=1.0, error_s=3600.0, writes_offset=False)
@@ -142,7 +142,7 @@ def moved_tripod() -> list[Measure]:
 
 
 def two_bodies() -> list[Measure]:
-    """Two bodies, one with a clock of its own; a haze over one's second run; a second evening."""
+    """Two bodies; a haze over the second run of one; a second evening."""
     hazy = replace(QUIET, cloud=((3000.0, 0.0), (3010.0, 0.9), (9000.0, 0.9), (9010.0, 0.0)))
     aim = {"alt_deg": 60.0, "az_deg": 100.0}
     first = [

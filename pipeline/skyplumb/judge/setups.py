@@ -111,6 +111,8 @@ def _split(lights: list[Light], setup: int, trails: Mapping[str, Trail]) -> list
         if not whole.misfit > MISFIT:
             return [_Placed(lights, whole)]
         parts = _cut(lights, partial(fit_mount, trails=trails), MOST_BY_WHOLE_FITS)
+        if len(parts) == 1:
+            return [_Placed(lights, whole)]
     placed = [_Placed(part, fit_mount(part, setup, trails)) for part in parts]
     out = placed[:1]
     for part in placed[1:]:
