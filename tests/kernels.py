@@ -2,8 +2,9 @@
 
 OpenBLAS, of which numpy and scipy bring one each, has its sums and solutions written for each kind
 of processor, and numpy some of its own loops; what they give differs in the last bit, and so it
-must not be seen in what is written. Here the golden figures are measured and a small drawn card is
-audited under every kind that this processor can execute, each in a process of its own.
+must not be seen in what is written. Here the golden figures are measured, a small drawn card is audited and
+all saved nights, skies and seasons are judged anew (`test_saved_*.py`) under every kind that this
+processor can execute, each in a process of its own.
 
     python -m tests.kernels
 """
@@ -65,9 +66,13 @@ def main() -> None:
             files = files or told["files"]
             differ = [one for one, digest in files.items() if told["files"].get(one) != digest]
             same = f"{len(files) - len(differ)} of {len(files)}"
-            rows.append((name, told["blas"], told["golden"], same, ", ".join(differ)))
-            failed |= bool(differ) or told["golden"] != "held"
-    head = ("kind", "numpy's and scipy's kernels", "golden figures", "files alike", "others")
+            saved = _saved(changes)
+            rows.append((name, told["blas"], told["golden"], saved, same, ", ".join(differ)))
+            failed |= bool(differ) or told["golden"] != "held" or saved != "held"
+    head = (
+        *("kind", "numpy's and scipy's kernels", "golden figures", "saved answers", "files alike"),
+        "others",
+    )
     print(Table("What each kind of kernel gives", head, rows).text())
     print("skipped:", "; ".join(skipped) or "none")
     sys.exit(failed)
@@ -96,6 +101,17 @@ def _python(words: list[str], changes: dict[str, str]) -> str:
         stdout=subprocess.PIPE,
         text=True,
     ).stdout
+
+
+def _saved(changes: dict[str, str]) -> str:
+    """How the tests of saved answers end."""
+    tests = sorted(map(str, TESTS.glob("*/test_saved_*.py")))
+    words = ["-m", "pytest", "-q", "-n", "auto", "--dist", "worksteal", "--no-header", *tests]
+    try:
+        _python(words, changes)
+    except subprocess.CalledProcessError as error:
+        return str(error.stdout).strip().rpartition("\n")[2]
+    return "held"
 
 
 def _told(card: Path) -> dict[str, Any]:

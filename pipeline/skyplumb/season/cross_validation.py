@@ -48,7 +48,7 @@ class Plain:
         at = np.log(np.asarray(focal_mm, float) * np.asarray(exposure_s, float))
         rng = np.random.default_rng(SEED)
         df = max(self.nights - 1, 1)
-        normal = rng.multivariate_normal(np.zeros(2), self.covariance, draws, method="eigh")
+        normal = rng.multivariate_normal(np.zeros(2), self.covariance, draws, method="cholesky")
         many = self.params + normal * np.sqrt(df / rng.chisquare(df, draws))[:, None]
         # More exposure at the same place never keeps more frames.
         slope = np.minimum(many[:, 1], 0.0)

@@ -60,10 +60,11 @@ class Discrepancy:
             mean = gain @ self.left
             covariance = covariance - gain @ cross.T
         rng = np.random.default_rng(SEED)
-        # By its eigenvectors: neighbours on a fine grid are all but the same.
+        # By its eigenvectors: neighbours on a fine grid are all but the same. The symmetric root is
+        # one and the same whatever their signs, which differ from processor to processor.
         values, vectors = np.linalg.eigh(covariance)
-        root = vectors * np.sqrt(np.maximum(values, 0))
-        return np.asarray(mean + rng.standard_normal((draws, len(there))) @ root.T)
+        root = vectors * np.sqrt(np.maximum(values, 0)) @ vectors.T
+        return np.asarray(mean + rng.standard_normal((draws, len(there))) @ root)
 
 
 def shifted(rates: Floats, log_odds: Floats) -> Floats:

@@ -211,7 +211,7 @@ def _posterior(
     peak, with twice the width, are taken as often as the posterior has them denser.
     """
     rng = np.random.default_rng(SEED)
-    normal = rng.multivariate_normal(np.zeros(len(best)), covariance, PROPOSED, method="eigh")
+    normal = rng.multivariate_normal(np.zeros(len(best)), covariance, PROPOSED, method="cholesky")
     if nights > MANY_NIGHTS:
         return np.asarray(best + normal)
     steps = normal * np.sqrt(2 * TAIL / rng.chisquare(TAIL, PROPOSED))[:, None]

@@ -235,16 +235,19 @@ def total_range_arcmin(models: Sequence[tuple[float, MountFit]]) -> tuple[float,
     rng = np.random.default_rng(1)
     drawn, weight = [], []
     for share, fit in models:
-        spread = rng.multivariate_normal(fit.axis_rate[:2], fit.covariance[:2, :2], 400)
+        spread = rng.multivariate_normal(
+            fit.axis_rate[:2], fit.covariance[:2, :2], 400, method="cholesky"
+        )
         sizes = np.degrees(np.hypot(*spread.T)) * 60
         if fit.may_be_none:
             sizes *= np.linspace(0, 1, 400)
         drawn.append(sizes)
         weight.append(np.full(400, share))
     values, shares = np.concatenate(drawn), np.concatenate(weight)
-    order = np.argsort(values)
-    part = np.cumsum(shares[order]) / shares.sum()
-    low, high = (float(values[order][np.searchsorted(part, p)]) for p in (0.025, 0.975))
+    order = np.argsort(values, kind="stable")
+    values, shares = values[order], shares[order] / shares.sum()
+    # Between two draws by how near they are: no rounding of a share may choose one.
+    low, high = np.interp((0.025, 0.975), np.cumsum(shares) - shares / 2, values).tolist()
     none = sum(share for share, fit in models if _may_be_right(fit))
     return 0.0 if none > 0.025 else low, high
 
