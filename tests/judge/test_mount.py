@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
@@ -473,18 +473,74 @@ def test_a_camera_at_rest_is_so_for_the_whole_run(site_known: bool, frames: int)
     assert fit.untracked == {light.file for light in lights}
 
 
+def _named(*parts: Sequence[Light]) -> list[Light]:
+    """Frames of several trackers, each with a name of its own."""
+    return [
+        replace(one, measure=replace(one.measure, file=f"{n}/{one.file}"))
+        for n, part in enumerate(parts)
+        for one in part
+    ]
+
+
 def test_of_a_night_at_rest_and_on_a_drive_the_tracked_part_is_fitted() -> None:
     still = shoot(Tracker(too_fast=-1.0), [Plan(frames=5)], USUAL, 3)
     driven = shoot(LEANING, [Plan(hour_deg=30.0, dec_deg=40.0, start_s=3600.0)], USUAL, 1)
-    named = [
-        replace(one, measure=replace(one.measure, file=f"{n}/{one.file}"))
-        for n, part in enumerate((still, driven))
-        for one in part
-    ]
+    named = _named(still, driven)
     fit = fit_mount(named)
     assert fit.untracked == {one.file for one in named[:5]}
     assert fit.frames == 12
     assert fit.axis_alt_error_arcmin == pytest.approx(12.0, abs=3 * fit.axis_sigmas_arcmin[0])
+
+
+HALF_AIM = Plan(hour_deg=-40.0, dec_deg=75.0, frames=5)
+"""Near the pole, where half speed draws little."""
+
+
+@pytest.mark.parametrize("aim", [HALF_AIM, replace(HALF_AIM, dec_deg=10.0)])
+@pytest.mark.parametrize("site_known", [True, False])
+def test_frames_at_half_speed_do_not_bend_the_axis_of_the_others(
+    aim: Plan, site_known: bool
+) -> None:
+    half = shoot(replace(LEANING, too_fast=-0.5), [aim], USUAL, 3, site_known=site_known)
+    later = Plan(hour_deg=30.0, dec_deg=40.0, start_s=3600.0)
+    lights = _named(half, shoot(LEANING, [later], USUAL, 1, site_known=site_known))
+    fit = fit_mount(lights)
+    files = [one.file for one in lights]
+    assert fit.half_speed == set(files[:5])
+    assert (fit.frames, fit.rate_name, fit.untracked) == (12, "", frozenset())
+    true = np.hypot(12.0, 20.0 * np.cos(np.radians(NORTHERN.latitude_deg)))
+    assert fit.axis_total_error_arcmin == pytest.approx(true, abs=3 * fit.axis_sigmas_arcmin[2])
+    # A run at half speed is told so, one that followed the sky is not; the axis is that of both.
+    assert fit.while_taking(files[5:]) is fit.while_taking(files[3:]) is fit
+    slow = fit.while_taking(files[:9])
+    assert (slow.rate_name, slow.half_speed) == ("half speed", fit.half_speed)
+    close = {"rel": 1e-2}  # a tilt of half a degree, beyond its linear part
+    assert slow.axis_total_error_arcmin == pytest.approx(fit.axis_total_error_arcmin, **close)
+    assert slow.axis_sigmas_arcmin[2] == pytest.approx(fit.axis_sigmas_arcmin[2], **close)
+    assert slow.rate_error_ppm == pytest.approx(-5e5, rel=1e-3)
+    assert mount_faults(slow)[1:] == ["drive at half speed"]
+    scenes = scenes_of(replace(LEANING, too_fast=-0.5), aim, lights[:5])
+    assert [trail_causes(one, slow, scenes).shares for one in scenes] == [{"drive": 1.0}] * 5
+
+
+def test_of_a_night_at_half_speed_its_few_other_frames_are_left_out() -> None:
+    half = shoot(replace(LEANING, too_fast=-0.5), [Plan(-20)], USUAL, 1)
+    lights = _named(half, shoot(LEANING, [replace(HALF_AIM, frames=3, start_s=3600.0)], USUAL, 3))
+    fit = fit_mount(lights)
+    assert (fit.frames, fit.rate_name, fit.half_speed) == (12, "half speed", frozenset())
+    assert fit.axis_az_error_arcmin == pytest.approx(-20, abs=3 * fit.axis_sigmas_arcmin[1])
+
+
+@pytest.mark.parametrize("frames", [2, 3])
+def test_three_frames_at_half_speed_are_told_and_two_are_not(frames: int) -> None:
+    lights = shoot(Tracker(too_fast=-0.5), [replace(HALF_AIM, frames=frames)], USUAL, 3)
+    fit = fit_mount(lights)
+    assert np.isnan(fit.axis_total_error_arcmin)
+    told = frames == 3
+    assert fit.half_speed == {one.file for one in lights if told}
+    assert fit.rate_name == ("half speed" if told else "")
+    assert ("half speed" in fit.why_not) == told
+    assert mount_faults(fit) == ["drive at half speed"] * told
 
 
 def test_times_that_cannot_be_true_are_refused() -> None:

@@ -471,6 +471,15 @@ def test_runs_of_one_setup_share_one_card_and_setups_do_not() -> None:
     assert cards[0]["axis"] is not None and cards[1]["why_not"] == "too few frames"
 
 
+def test_a_placement_is_told_by_the_run_that_followed_the_sky_with_the_faults_of_all() -> None:
+    axis = {"axis_total_error_arcmin": 3.0, "rate_error_ppm": 40.0}
+    slow = MountSummary("1", rate_name="half speed", faults=("drive at half speed",), **axis)
+    driven = MountSummary("1", faults=("polar axis 3 arcmin off",), **axis)
+    (card,) = setups_of([("a", 3, slow, {"drive"}), ("b", 9, driven, ())])
+    assert (card["rate_name"], card["faults"]) == ("", ["drive at half speed"])
+    assert card["idle_faults"] == ["polar axis 3 arcmin off"]
+
+
 def test_placements_stand_in_order_of_their_numbers() -> None:
     # As words, 10 comes before 2.
     numbers = ["2", "10", "1", "9"]

@@ -97,6 +97,20 @@ def test_each_placement_counts_once_and_is_told(tmp_path: Path) -> None:
     assert page.count('class="dot"') >= len(placed)
 
 
+def test_a_placement_with_a_run_at_half_speed_has_the_rate_of_the_others(tmp_path: Path) -> None:
+    cells = [(85.0, 60.0), (35.0, 120.0)]
+    write_season(DrawnRig(rate_ppm=50.0), np.random.default_rng(5), 2, cells, 6, tmp_path)
+    for n, path in enumerate(sorted(tmp_path.glob("*/summary.json"))):
+        told = json.loads(path.read_text("utf-8"))
+        # Be it the first or the last.
+        slow = told["sessions"][0]["runs"][n]["mount"]
+        slow |= {"rate_name": "half speed", "rate_error_ppm": -500_000.0}
+        path.write_text(json.dumps(told), "utf-8")
+    placed = placements(read_season([tmp_path]))
+    assert len(placed) == 2
+    assert (placed["rate_error_ppm"].abs() < 1000).all()
+
+
 def test_a_season_without_a_fit_has_no_section() -> None:
     assert tracker_page(table(1, 1).head(0), []) == {}
     assert "day" not in tracker_table(table(2, 1)).columns

@@ -14,7 +14,7 @@ from skyplumb.digits import with_error
 from skyplumb.findings import Advice
 from skyplumb.intake.rules import Rules
 from skyplumb.judge.evidence import trail_axes
-from skyplumb.judge.mount import MountFit, Periodic
+from skyplumb.judge.mount import HALF_SPEED, MountFit, Periodic
 from skyplumb.judge.notices import soft_as_a_whole
 from skyplumb.judge.verdict import Judged, JudgedRun, would_keep
 from skyplumb.records import ShotInfo
@@ -164,10 +164,14 @@ def _sentences(*said: str) -> str:
 
 
 def _fit_of(lost: Sequence[_Lost]) -> MountFit:
-    """The mount of the setup that lost most of these frames."""
-    setups = Counter(one.frame.facts.light.notes.setup for one in lost)
-    most = setups.most_common(1)[0][0]
-    return next(one.run.mount for one in lost if one.frame.facts.light.notes.setup == most)
+    """The mount of the setup that lost most of these frames, at the rate that lost most of them."""
+    ways = Counter((one.frame.facts.light.notes.setup, one.run.mount.rate_name) for one in lost)
+    most = ways.most_common(1)[0][0]
+    return next(
+        one.run.mount
+        for one in lost
+        if (one.frame.facts.light.notes.setup, one.run.mount.rate_name) == most
+    )
 
 
 def _axis(lost: Sequence[_Lost]) -> str | None:
@@ -311,7 +315,8 @@ def mount_faults(fit: MountFit) -> list[str]:
     pixels of 4 um turn into a tenth of a pixel a minute or less is no fault.
     """
     if fit.why_not:
-        return [f"drive {fit.rate_name}"] if fit.rate_name else []
+        at = "at " * (fit.rate_name == HALF_SPEED)
+        return [f"drive {at}{fit.rate_name}"] if fit.rate_name else []
     out = []
     total, sigma = fit.axis_total_error_arcmin, fit.axis_sigmas_arcmin[2]
     if total > max(3 * sigma, 2.0):

@@ -82,7 +82,7 @@ def trail_causes(scene: Scene, mount: MountFit, scenes: Sequence[Scene]) -> Draw
     fitted = mount.frames > 0 and not mount.unknown
     if (not fitted and stood_still(scene)) or scene.light.file in mount.untracked:
         return Drawn({"untracked": 1.0})
-    if mount.backwards:
+    if mount.backwards or scene.light.file in mount.half_speed:
         return Drawn({"drive": 1.0})
     if not mount.models:
         return Drawn(*_drawn_by(scene, mount, scenes))

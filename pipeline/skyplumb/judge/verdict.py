@@ -133,10 +133,11 @@ def judge_runs(
 
     `known` is how sharp the lenses were in other sessions.
     """
-    return [
-        _judge_run(run, facts[run.name], mounts[run.lights[0].notes.setup], optics[run.name], *own)
-        for run, own in zip(runs, focus_of_runs(runs, facts, rules, known or {}), strict=True)
-    ]
+    found = []
+    for run, own in zip(runs, focus_of_runs(runs, facts, rules, known or {}), strict=True):
+        mount = mounts[run.lights[0].notes.setup].while_taking([one.file for one in run.lights])
+        found.append(_judge_run(run, facts[run.name], mount, optics[run.name], *own))
+    return found
 
 
 def _judge_run(

@@ -96,7 +96,7 @@ def placements(season: Season) -> pd.DataFrame:
         "periodic_phase_deg",
     ]
     known = runs[runs[told].notna().any(axis=1)]
-    first = known.sort_values([*keys, "mount_frames"]).drop_duplicates(keys, keep="last")
+    first = known.sort_values([*keys, "tracked", "mount_frames"]).drop_duplicates(keys, keep="last")
     load = known.groupby(keys)[["payload_g", "temperature_c"]].median()
     first = first.drop(columns=["payload_g", "temperature_c"]).join(load, on=keys)
     return first[columns].sort_values(keys).reset_index(drop=True)

@@ -19,12 +19,13 @@ References
 from skyplumb.judge.mount.by_trails import NO_TRAILS, what_it_may_be
 from skyplumb.judge.mount.fit import IMPOSSIBLE_TIMES, fit_mount, fit_plain, pointings_of
 from skyplumb.judge.mount.paths import motion_terms, time_mean
-from skyplumb.judge.mount.result import MountFit, Periodic
+from skyplumb.judge.mount.result import HALF_SPEED, MountFit, Periodic
 from skyplumb.judge.mount.samples import FEWEST_FRAMES, samples_of
 from skyplumb.judge.mount.trails import Trail
 
 __all__ = [
     "FEWEST_FRAMES",
+    "HALF_SPEED",
     "IMPOSSIBLE_TIMES",
     "NO_TRAILS",
     "MountFit",

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,8 +43,9 @@ from skyplumb.judge.mount.regression import (
 from skyplumb.judge.mount.result import MountFit, Periodic
 from skyplumb.judge.mount.samples import (
     FEWEST_FRAMES,
-    Sample,
+    at_one_rate,
     frames_of_reference,
+    often_moved,
     samples_of,
     times_overlap,
     tracked_only,
@@ -58,6 +58,7 @@ from skyplumb.robust import median_length
 Floats = NDArray[np.float64]
 
 WRONG_WAY = "the drive turned the wrong way: set the hemisphere"
+AT_HALF_SPEED = "the drive ran at half speed"
 IMPOSSIBLE_TIMES = (
     "the times cannot be true: exposures would begin before the one before had ended; correct "
     "the clock or give the times in the night notes"
@@ -95,9 +96,6 @@ POOR_MISFIT = 3.0
 AXIS_SHARE = 2e-3
 """How far an axis error is off by what its fit does not hold, over its size. Empirical: 0.15 to 0.3
 in a hundred on six nights by lot (`tests.bench.honesty`, seeds 262,000 to 262,024)."""
-MOST_MOVED = 0.5
-FEWEST_UNTOUCHED = 3
-"""Intervals between frames; four frames in a row have three."""
 
 
 def fit_plain(lights: Sequence[Light]) -> MountFit:
@@ -145,6 +143,8 @@ class Pointings:
     """Files of frames that were left out, since the camera stood still."""
     by_trails: Callable[[], MountFit] | None = None
     """What their trails say instead; None without any."""
+    half_speed: frozenset[str] = frozenset()
+    """Files of frames that were left out, since the drive ran at half speed."""
 
     def plain(self) -> MountFit:
         """With axis and rate alone."""
@@ -160,6 +160,9 @@ class Pointings:
         No number is told of an axis and a rate that no tracker has, nor of an axis that may be
         anything.
         """
+        return replace(self._whole(), half_speed=self.half_speed)
+
+    def _whole(self) -> MountFit:
         data, best = with_knocks(self.data, self._faults)
         fit = self._fit(data, best)
         if best.rival is not None and best.rival_share > LEAST_SHARE:
@@ -269,7 +272,13 @@ def pointings_of(
     solved = len(samples)
     tracked = tracked_only(samples, earth_fixed)
     untracked = frozenset(s.file for s in samples) - {s.file for s in tracked}
-    samples = tracked
+    rated = at_one_rate(tracked, earth_fixed)
+    samples, half_speed = rated.samples, rated.left_out
+    lights = [light for light in lights if light.file not in half_speed]
+    if rated.half_speed and len(samples) < FEWEST_FRAMES:
+        half = frozenset(s.file for s in samples)
+        axis_rate = np.array([NAN, NAN, -0.5])
+        return MountFit(setup, solved, AT_HALF_SPEED, axis_rate=axis_rate, half_speed=half)
     if untracked and len(samples) < FEWEST_FRAMES:
         return MountFit(
             setup,
@@ -278,18 +287,21 @@ def pointings_of(
             axis_rate=np.array([NAN, NAN, -1.0]),
             untracked=untracked,
         )
-    if trails and earth_fixed and _often_moved(lights, samples):
-        return fit_by_trails(lights, samples, trails, setup, untracked)
     by_trails = None
-    if trails and earth_fixed and len({s.segment for s in samples}) > 1:
+    if trails and earth_fixed and not rated.half_speed and len({s.segment for s in samples}) > 1:
         by_trails = partial(fit_by_trails, lights, samples, trails, setup, untracked)
+        if often_moved(lights, samples):
+            return replace(by_trails(), half_speed=half_speed)
     sizes = {s.segment: 0 for s in samples}
     for sample in samples:
         sizes[sample.segment] += 1
     samples = [s for s in samples if sizes[s.segment] >= 2]
     if len(samples) < FEWEST_FRAMES:
         return MountFit(
-            setup, len(samples), f"only {len(samples)} frames in a row were solved, needs 4"
+            setup,
+            len(samples),
+            f"only {len(samples)} frames in a row were solved, needs 4",
+            half_speed=half_speed,
         )
     latitude = NAN
     zenith = np.full(3, np.nan)
@@ -300,17 +312,7 @@ def pointings_of(
         by_file = {light.file: light for light in lights}
         air = _turn_by_air_arcsec([by_file[s.file] for s in samples], frames[0], zenith)
     data = observations_of(samples, earth_fixed, zenith)
-    return Pointings(setup, data, air, latitude, untracked, by_trails)
-
-
-def _often_moved(lights: Sequence[Light], samples: Sequence[Sample]) -> bool:
-    """Whether so few frames follow one another untouched that their trails say more."""
-    moved = {light.file for light in lights if light.moved}
-    starts = sum(a.segment != b.segment for a, b in pairwise(samples))
-    untouched = len(samples) - 1 - starts
-    return starts > 0 and (
-        len(moved) > MOST_MOVED * (len(samples) - 1) or untouched < FEWEST_UNTOUCHED
-    )
+    return Pointings(setup, data, air, latitude, untracked, by_trails, half_speed)
 
 
 def _turn_by_air_arcsec(lights: Sequence[Light], sky: ObservedSky, zenith: Floats) -> Floats:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
@@ -12,15 +13,18 @@ from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
 
+HALF_SPEED = "half speed"
 NAMED_RATES = (
     ("lunar rate", -0.0237, 1.5e-3),
     ("solar rate", -0.00273, 2e-4),
-    ("half speed", -0.5, 0.01),
+    (HALF_SPEED, -0.5, 0.01),
     ("not tracking", -1.0, 0.02),
 )
 BACKWARDS = "turning the wrong way"
 """Name of the rate of a drive that is set for the other hemisphere."""
 
+HALF_WITHIN = 0.01
+"""As in the table above."""
 SMALL_ARCMIN = 12.0
 """A range of an axis error as wide as this is told as a number, whatever its value."""
 TURNS_BACK = (-3.0, -1.1)
@@ -107,6 +111,8 @@ class MountFit:
     span_s: float = NAN
     untracked: frozenset[str] = frozenset()
     """Files of the frames during which the camera stood still; no figure above is of them."""
+    half_speed: frozenset[str] = frozenset()
+    """The same of those during which the drive ran at half speed, while others tell of it."""
     degenerate_with: tuple[str, ...] = ()
     """Faults that this evidence cannot tell apart, in words."""
     models: tuple[tuple[float, MountFit], ...] = ()
@@ -125,6 +131,20 @@ class MountFit:
     def unknown(self) -> bool:
         """Whether nothing tells what the mount did, nor what it may have done."""
         return bool(self.why_not) and not self.models
+
+    def while_taking(self, files: Sequence[str]) -> MountFit:
+        """The tracker as it was set for most of these frames: as it is, or at half speed."""
+        if 2 * sum(file in self.half_speed for file in files) <= len(files):
+            return self
+        # The same axis turns the camera half as fast, and its error with it.
+        slower = 0.5 / (1 + np.nan_to_num(self.axis_rate[2]))
+        rate, covariance = slower * self.axis_rate, slower**2 * self.covariance
+        rate[2], covariance[2], covariance[:, 2] = -0.5, 0.0, 0.0
+        # Within so much it was known to be that.
+        covariance[2, 2] = HALF_WITHIN**2
+        return replace(
+            self, rate_known=True, axis_rate=rate, covariance=covariance, degenerate_with=()
+        )
 
     @property
     def candidates(self) -> tuple[tuple[float, MountFit], ...]:

@@ -18,6 +18,9 @@ from skyplumb.robust import median_length
 Floats = NDArray[np.float64]
 
 FEWEST_FRAMES = 4
+MOST_MOVED = 0.5
+FEWEST_UNTOUCHED = 3
+"""Intervals between frames; four frames in a row have three."""
 STEP_SIGMAS = 8.0
 LEAST_STEP_ARCSEC = 60.0
 """Smaller jumps may be a periodic error: they are left to the fit."""
@@ -31,6 +34,8 @@ STILL = 0.05
 MOST_STILL = 0.25
 """The same where the times of short exposures say little: half of what a drive at half the sky's
 rate differs by."""
+DRIVEN, HALF, STILL_LAG = 0.0, 0.5, 1.0
+"""By how much of the sky's rate a camera lags behind it: followed, at half speed, at rest."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +90,7 @@ def samples_of(lights: Sequence[Light]) -> list[Sample]:
             )
         )
     observed = frames_of_reference(usable) == {True}
-    return _cut_at_steps(_cut_where_the_drive_stopped(out, observed))
+    return _cut_at_steps(_cut_where_the_drive_was_switched(out, observed))
 
 
 def frames_of_reference(lights: Sequence[Light]) -> set[bool]:
@@ -108,24 +113,25 @@ def excess_rotation_arcsec(a: Sample, b: Sample, earth_fixed: bool) -> Floats:
     return np.asarray(change)
 
 
-def _at_rest(a: Sample, b: Sample, earth_fixed: bool) -> bool:
-    """Whether the camera stood still from one frame to the next: the sky alone turned."""
+def _lag(a: Sample, b: Sample, earth_fixed: bool) -> float:
+    """How the camera was driven from one frame to the next: at rest the sky alone turned."""
     if not (a.segment == b.segment and b.time_s > a.time_s):
-        return False
+        return DRIVEN
     seconds = b.time_s - a.time_s
-    rate = excess_rotation_arcsec(a, b, earth_fixed) / seconds
-    still = min(STILL + max(a.clock_step_s, b.clock_step_s) / seconds, MOST_STILL)
-    return bool(np.linalg.norm(rate / SIDEREAL_RATE_ARCSEC_S - [0, 0, 1]) < still)
+    rate = excess_rotation_arcsec(a, b, earth_fixed) / seconds / SIDEREAL_RATE_ARCSEC_S
+    near = min(STILL + max(a.clock_step_s, b.clock_step_s) / seconds, MOST_STILL)
+    seen = (lag for lag in (STILL_LAG, HALF) if np.linalg.norm(rate - [0, 0, lag]) < near)
+    return next(seen, DRIVEN)
 
 
-def _cut_where_the_drive_stopped(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
-    """Start a new segment where a camera comes to rest or is driven again."""
-    still = [False, *(_at_rest(a, b, earth_fixed) for a, b in pairwise(samples)), False]
-    # Frame n lies between the moves `still[n]` and `still[n + 1]`.
-    stood = [still[n] or still[n + 1] for n in range(len(samples))]
+def _cut_where_the_drive_was_switched(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
+    """Start a new segment where a camera comes to rest or to half speed, or is driven again."""
+    lags = [DRIVEN, *(_lag(a, b, earth_fixed) for a, b in pairwise(samples)), DRIVEN]
+    # Frame n lies between the moves `lags[n]` and `lags[n + 1]`.
+    own = [max(lags[n], lags[n + 1]) for n in range(len(samples))]
     cuts, out = 0, samples[:1]
     for n in range(1, len(samples)):
-        cuts += stood[n] != stood[n - 1]
+        cuts += own[n] != own[n - 1]
         out.append(replace(samples[n], segment=samples[n].segment + cuts))
     return out
 
@@ -207,12 +213,54 @@ def tracked_only(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
     Under a camera at rest the sky turns about the pole at its own rate, whether the pointings
     are held against the Earth or the stars. One that is at rest is so until it is aimed anew.
     """
-    at_rest: dict[int, list[bool]] = {}
+    still = _segments_at(STILL_LAG, samples, earth_fixed)
+    return [s for s in samples if s.segment not in still]
+
+
+@dataclass(frozen=True, slots=True)
+class OneRate:
+    """Frames that one rate of the drive may have moved."""
+
+    samples: list[Sample]
+    half_speed: bool
+    """Whether that is half speed, which drives have for pictures with a landscape."""
+    left_out: frozenset[str] = frozenset()
+    """Files of frames at half speed, where the others are enough to tell of the mount."""
+
+
+def at_one_rate(samples: list[Sample], earth_fixed: bool) -> OneRate:
+    """The frames that followed the sky; those at half speed where the others are too few.
+
+    Of two frames alone nothing says that they did: the drive may have been switched off between
+    them.
+    """
+    segments = _segments_at(HALF, samples, earth_fixed)
+    half = [s for s in samples if s.segment in segments]
+    if len(half) <= 2:
+        return OneRate(samples, False)
+    if len(samples) - len(half) < FEWEST_FRAMES:
+        return OneRate(half, True)
+    others = [s for s in samples if s.segment not in segments]
+    return OneRate(others, False, frozenset(s.file for s in half))
+
+
+def _segments_at(lag: float, samples: Sequence[Sample], earth_fixed: bool) -> set[int]:
+    """The segments whose camera lagged so far behind the sky between most of its frames."""
+    seen: dict[int, list[bool]] = {}
     for a, b in pairwise(samples):
         if a.segment == b.segment and b.time_s > a.time_s:
-            at_rest.setdefault(a.segment, []).append(_at_rest(a, b, earth_fixed))
-    still_segments = {segment for segment, seen in at_rest.items() if 2 * sum(seen) > len(seen)}
-    return [s for s in samples if s.segment not in still_segments]
+            seen.setdefault(a.segment, []).append(_lag(a, b, earth_fixed) == lag)
+    return {segment for segment, there in seen.items() if 2 * sum(there) > len(there)}
+
+
+def often_moved(lights: Sequence[Light], samples: Sequence[Sample]) -> bool:
+    """Whether so few frames follow one another untouched that their trails say more."""
+    moved = {light.file for light in lights if light.moved}
+    starts = sum(a.segment != b.segment for a, b in pairwise(samples))
+    untouched = len(samples) - 1 - starts
+    return starts > 0 and (
+        len(moved) > MOST_MOVED * (len(samples) - 1) or untouched < FEWEST_UNTOUCHED
+    )
 
 
 def times_overlap(samples: Sequence[Sample]) -> bool:

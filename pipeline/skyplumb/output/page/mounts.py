@@ -39,20 +39,21 @@ def setups_of(runs: Sequence[tuple[str, int, MountSummary, Collection[str]]]) ->
     cards: dict[str, Plain] = {}
     for title, frames, mount, lost in runs:
         name = mount.setup
-        new = {"setup": name, "runs": [], "frames": 0, "mount": mount, "lost": set()}
+        new = {"setup": name, "runs": [], "frames": 0, "mount": mount, "lost": set(), "faults": {}}
         card = cards.setdefault(name, new)
         card["lost"] |= set(lost)
         card["runs"].append(title)
         card["frames"] += frames
-        # A setup is told by the run that knows most of it.
-        if _known(mount) > _known(card["mount"]):
+        card["faults"] |= dict.fromkeys(mount.faults)
+        # A setup is told by the run that knows most of it, at the rate of the sky if one was.
+        if _tells(mount) > _tells(card["mount"]):
             card["mount"] = mount
     ordered = sorted(cards.values(), key=lambda card: (-card["frames"], card["mount"].setup_number))
     return [
         {
             **{key: card[key] for key in ("setup", "runs", "frames")},
             **mount_rows(card["mount"]),
-            **_faults(card["mount"].faults, card["lost"]),
+            **_faults(list(card["faults"]), card["lost"]),
             "axis": axis_of(card["mount"]),
         }
         for card in ordered
@@ -145,6 +146,7 @@ def _ring(mount: MountSummary, east: float, up: float, along: float) -> list[lis
     return [[round(east + x, 4), round(up + y, 4)] for y, x in outline.T]
 
 
-def _known(mount: MountSummary) -> int:
-    """How many figures of a mount are known."""
-    return sum(number(getattr(mount, key)) is not None for key, *_ in MOUNT)
+def _tells(mount: MountSummary) -> tuple[bool, int]:
+    """Whether the drive ran as the sky, and how many figures of a mount are known."""
+    known = sum(number(getattr(mount, key)) is not None for key, *_ in MOUNT)
+    return not mount.rate_name, known
