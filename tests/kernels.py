@@ -2,9 +2,9 @@
 
 OpenBLAS, of which numpy and scipy bring one each, has its sums and solutions written for each kind
 of processor, and numpy some of its own loops; what they give differs in the last bit, and so it
-must not be seen in what is written. Here the golden figures are measured, a small drawn card is audited and
-all saved nights, skies and seasons are judged anew (`test_saved_*.py`) under every kind that this
-processor can execute, each in a process of its own.
+must not be seen in what is written. Here the golden figures are measured, a small drawn card is
+audited and all saved nights, skies and seasons are judged anew (`test_saved_*.py`) under every kind
+that this processor can execute, each in a process of its own.
 
     python -m tests.kernels
 """

@@ -3,11 +3,12 @@
 A mutant is the code with one operator, comparison, number, truth value, decorator, loop or handler
 changed, by the operators of the library `cosmic_ray`. A line is drawn by lot and then one of the
 mutants on it, so that a line that can be changed in twenty ways counts no more than any other; what
-differs in annotations alone, which nothing runs, is no mutant. Asked are the tests
-that ran the line, after one run of all that are not slow under `coverage`, those of its own stage
-first: what holds every number of saved nights, then by turns from each file, up to `MOST_TEST_S`
-seconds of them; for a line that runs on import, such as a constant, those that ran anything of its
-module. The first failure ends it.
+differs in annotations alone, which nothing runs, is no mutant. Asked are the tests that ran the
+line, after one run of all that are not slow under `coverage`, but for those that fail without any
+change, which are named; those of its own stage first: what holds every number of saved nights, then
+by turns from each file, up to `MOST_TEST_S` seconds of them; for a line that runs on import, such
+as a constant, those that ran anything of its module, and the one that looks at every class. The
+first failure ends it.
 
 `make mutants` prints the share noticed; tests that take too long are counted apart. What was asked
 stays in `bench-out/mutants`, so that a second call goes on, and the survivors with it.
@@ -57,6 +58,8 @@ COPIED = ("pipeline", "tests", "config", "reports", "pyproject.toml", "README.md
 MOST_TEST_S = 75.0
 SAVED = "test_saved_"
 """Begins the name of a file whose tests hold all that is said to what was said before."""
+RECORDS = "tests/test_records.py"
+"""Looks at every class of the package, and runs none of their lines."""
 TOO_LONG = 10.0
 """Tests that take so many times what they took are stuck; never under a minute."""
 NOTICED, UNNOTICED, STUCK = "noticed", "unnoticed", "too long"
@@ -210,9 +213,15 @@ class Map:
             for file in self._data.measured_files()
         }
         self._seconds: dict[str, float] = collections.defaultdict(float)
+        fail = set()
         for case in ElementTree.parse(place / "seconds.xml").iter("testcase"):
-            file = f"{case.attrib['classname'].replace('.', '/')}.py"
-            self._seconds[f"{file}::{case.attrib['name']}"] += float(case.attrib["time"])
+            name = f"{case.attrib['classname'].replace('.', '/')}.py::{case.attrib['name']}"
+            self._seconds[name] += float(case.attrib["time"])
+            if case.find("failure") is not None or case.find("error") is not None:
+                fail.add(name)
+        for name in sorted(fail):
+            print(f"fails without any change, so that it notices nothing: {name}")
+            del self._seconds[name]
 
     def tests(self, mutant: Mutant) -> list[str]:
         """Those that ran the line, quick files first; on import alone, all of its module."""
@@ -225,7 +234,9 @@ class Map:
             return {c.partition("|")[0] for c in contexts if c} & self._seconds.keys()
 
         found = names(iter(lines.get(mutant.line, ())))
-        found = found or names(context for here in lines.values() for context in here)
+        if not found:
+            found = names(context for here in lines.values() for context in here)
+            found |= {name for name in self._seconds if name.startswith(RECORDS)}
         # The stage's own first, what is saved whole before all; by turns from each file, its
         # quickest first, since tests of one file look at much the same.
         own = f"tests/{mutant.module.partition('/')[0]}/"
@@ -240,7 +251,8 @@ class Map:
         chosen: list[str] = []
         sum_s = 0.0
         for name in sorted(
-            quick, key=lambda n: (not n.startswith(saved), not n.startswith(own), turns[n])
+            quick,
+            key=lambda n: (not n.startswith((saved, RECORDS)), not n.startswith(own), turns[n]),
         ):
             sum_s += self._seconds[name]
             if chosen and sum_s > MOST_TEST_S:

@@ -12,11 +12,14 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from datetime import date
 from functools import partial
 from html.parser import HTMLParser
 from pathlib import Path
+
+import numpy as np
 
 from skyplumb.demo import DrawnExposure
 from skyplumb.intake.notes import Notes
@@ -41,6 +44,8 @@ from skyplumb.season.plan_words import words as plan_words
 from .bench.causes import mixed_nights
 from .bench.sketch import sketched
 from .demo_table import DATA, alike_but
+from .drawnseason import DrawnRig, windy, write_season
+from .lotcards import LOT
 from .oddcards import CARDS, stars_of
 from .resolved import one_night
 
@@ -50,6 +55,7 @@ FIRST = 90_000
 NIGHTS = (5, 14, 16, 21, 32, 36, 39, 42, 44, 53, 57, 61, 65, 66, 68, 77, 78)
 """Of the eighty from `FIRST` on: those that, for the time that they take, run most branches of
 judging and calibrating; together 97 % of what all eighty run."""
+ODD = {**CARDS, **LOT}
 KEPT = ("frames.csv", "summary.json")
 TABLES = ("tally.csv", "tally.json", "lens.csv", "tracker.csv")
 MADE_WITH = ("trace", "table_digest")
@@ -74,8 +80,8 @@ def judged(number: int, folder: Path) -> Path:
 
 
 def judged_card(name: str, folder: Path) -> list[Path]:
-    """The same of each session of one of `CARDS`."""
-    measures = CARDS[name]()
+    """The same of each session of one of `ODD`."""
+    measures = ODD[name]()
     sessions, _ = resolve(measures, Notes(), stars_of=stars_of(measures))
     return [_kept(one, folder, f"{name}-{n}") for n, one in enumerate(sessions, 1)]
 
@@ -99,18 +105,58 @@ def _kept(session: Session, folder: Path, name: str) -> Path:
 
 
 def season(part: str, folder: Path) -> Path:
-    """What the saved nights tell together, a part of `SEASON`, in a folder of its own."""
+    """What some nights tell together, a part of `SEASON`, in a folder of its own."""
     kept = folder / part
     kept.mkdir()
-    SEASON[part](sorted(SAVED.glob("night-*")), kept)
+    nights_in, told = SEASON[part]
+    with tempfile.TemporaryDirectory() as empty:
+        told(nights_in(Path(empty)), kept)
     return kept
 
 
-def _tally(nights: Sequence[Path], folder: Path) -> None:
+def _saved(_: Path) -> list[Path]:
+    return sorted(SAVED.glob("night-*"))
+
+
+def _cards(_: Path) -> list[Path]:
+    return sorted((SAVED / "cards").iterdir())
+
+
+def _noted(empty: Path) -> list[Path]:
+    """Ten nights in a calm and a windy valley, with two loads and all that notes may tell; two
+    lenses of nearly one scale."""
+    still = DrawnRig(slip_nights=0.2)
+    notes: list[dict[str, object]] = [
+        {"payload_g": load, "tags.valley": "Tarn" if n % 2 else "Orve", "tags.hood": n < 4}
+        for n, load in enumerate((700, 1400, 900, 1600, 800, 1500, 1000, 1700, 1100, 1800))
+    ]
+    cells = ((24.0, 120.0), (85.0, 60.0), (90.0, 60.0), (135.0, 30.0), (135.0, 120.0))
+    write_season(
+        (still, windy(still, 9.0)), np.random.default_rng(90_001), 10, cells, 9, empty, notes
+    )
+    return [empty]
+
+
+def _bare(empty: Path) -> list[Path]:
+    """Three nights of few frames without a mount's numbers."""
+    rig, cells = DrawnRig(axis_arcmin=9.0), ((50.0, 60.0), (50.0, 240.0))
+    write_season(rig, np.random.default_rng(90_002), 3, cells, 4, empty, mounts=False, cloud=False)
+    return [empty]
+
+
+def _so_many(empty: Path, nights: int) -> list[Path]:
+    """Few nights: what is told of four is not told of three."""
+    rig, cells = DrawnRig(), ((50.0, 120.0), (135.0, 30.0), (135.0, 180.0))
+    write_season(rig, np.random.default_rng(90_010 + nights), nights, cells, 2 + nights, empty)
+    return [empty]
+
+
+def _tally(nights: Sequence[Path], folder: Path, by: str = "") -> None:
     with tempfile.TemporaryDirectory() as whole:
-        write_tally(nights, Path(whole))
+        write_tally(nights, Path(whole), by=by)
         for name in TABLES:
-            shutil.copy2(Path(whole) / name, folder)
+            if (Path(whole) / name).exists():
+                shutil.copy2(Path(whole) / name, folder)
         for page in Path(whole).glob("*.html"):
             _read(page.read_text("utf-8"), folder / f"{page.name}.txt")
 
@@ -144,13 +190,13 @@ def _read(page: str, into: Path) -> None:
     into.write_text("\n".join(read.lines) + "\n", "utf-8")
 
 
-def _forecast(ask: Ask, nights: Sequence[Path], folder: Path) -> None:
+def _forecast(nights: Sequence[Path], folder: Path, ask: Ask) -> None:
     told = forecast_from(nights, ask)
     _write(folder, forecast_json(told), forecast_words(told))
 
 
-def _plan(nights: Sequence[Path], folder: Path) -> None:
-    told = plan_from(nights, PLAN)
+def _plan(nights: Sequence[Path], folder: Path, ask: PlanAsk = PLAN) -> None:
+    told = plan_from(nights, ask)
     _write(folder, plan_json(told), plan_words(told))
     _read(plan_page(told), folder / "page.txt")
 
@@ -160,12 +206,41 @@ def _write(folder: Path, text: str, words: str) -> None:
     (folder / "told.txt").write_text(words + "\n", "utf-8")
 
 
-SEASON: Mapping[str, Callable[[Sequence[Path], Path], None]] = {
-    "tally": _tally,
-    "forecast": partial(_forecast, Ask()),
-    "forecast-as-given": partial(_forecast, Ask(focal_mm=135.0, axis_error_arcmin=8.0)),
-    "plan": _plan,
+GIVEN = Ask(
+    focal_mm=200.0, fnumber=4.0, pixel_um=6.0, sensor_width_mm=24.0, declination_deg=-20.0,
+    gap_s=12.0, exposure_s=90.0,
+)  # fmt: skip
+SETTING = PlanAsk(
+    date(2026, 3, 24), Target("M 42", 83.8, -5.4), latitude_deg=-31.0, longitude_deg=149.0,
+    focal_mm=100.0, axis_error_arcmin=3.0, wind="worst",
+)  # fmt: skip
+NEVER = replace(SETTING, day=date(2026, 12, 21), target=Target("M 8", 271.0, -24.4))
+CALM = PlanAsk(date(2026, 4, 12), Target("M 51", 202.5, 47.2), lens="135", wind="calm")
+_Nights = Callable[[Path], Sequence[Path]]
+"""Given an empty folder."""
+_Told = Callable[[Sequence[Path], Path], None]
+SEASON: dict[str, tuple[_Nights, _Told]] = {
+    "tally": (_saved, _tally),
+    "forecast": (_saved, partial(_forecast, ask=Ask())),
+    "forecast-as-given": (
+        _saved,
+        partial(_forecast, ask=Ask(focal_mm=135.0, axis_error_arcmin=8.0)),
+    ),
+    "plan": (_saved, _plan),
+    "cards-tally": (_cards, _tally),
+    "noted-tally": (_noted, _tally),
+    "noted-by-hood": (_noted, partial(_tally, by="tags.hood")),
+    "noted-by-cause": (_noted, partial(_tally, by="cause")),
+    "noted-forecast": (_noted, partial(_forecast, ask=GIVEN)),
+    "noted-plan": (_noted, partial(_plan, ask=CALM)),
+    "noted-plan-setting": (_noted, partial(_plan, ask=SETTING)),
+    "noted-plan-never": (_noted, partial(_plan, ask=NEVER)),
+    "bare-tally": (_bare, _tally),
+    "bare-forecast": (_bare, partial(_forecast, ask=Ask())),
 }
+for count in range(1, 8):
+    SEASON[f"tally-of-{count}"] = partial(_so_many, nights=count), _tally
+    SEASON[f"forecast-of-{count}"] = partial(_so_many, nights=count), partial(_forecast, ask=Ask())
 
 
 def changes(now: Path, before: Path) -> list[str]:
@@ -211,7 +286,7 @@ def main() -> None:
     for number in NIGHTS:
         with tempfile.TemporaryDirectory() as folder:
             shutil.copytree(judged(number, Path(folder)), SAVED / f"night-{number:02d}")
-    for name in CARDS:
+    for name in ODD:
         with tempfile.TemporaryDirectory() as folder:
             for made in judged_card(name, Path(folder)):
                 shutil.copytree(made, SAVED / "cards" / made.name)

@@ -6,11 +6,8 @@ import json
 
 import numpy as np
 import pytest
-from tests.frozen import loose
-from tests.saved_shapes import NOISE, SAVED, STARS, answers, stamps
+from tests.saved_shapes import NOISE, SAVED, STARS, answers
 from tests.saved_skies import changes
-
-from skyplumb.measure import shapes
 
 
 def test_shapes_are_told_as_they_were() -> None:
@@ -34,8 +31,3 @@ def test_drawn_gaussians_are_found_in_their_noise() -> None:
         # The noise of 200 samples is known to 5 %; the stamp cuts off a little of the second.
         assert told["errors"][n][:2] == pytest.approx(errors, rel=0.15)
     assert not any(told["converged"][n] for n in (8, 9))
-
-
-def test_records_have_slots_and_are_frozen_but_the_search() -> None:
-    assert len(stamps()) == len(answers()["cut"]["x"])
-    assert loose(shapes) == {"_Search changes"}
