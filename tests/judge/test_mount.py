@@ -828,6 +828,34 @@ def test_a_period_of_little_over_two_frames_is_no_wind(frames_a_period: float) -
     assert fit.periodic.amplitude_arcsec == pytest.approx(40.0, rel=0.15)
 
 
+@pytest.mark.parametrize("even", [True, False])
+@pytest.mark.parametrize("period_s", [215.0, 240.0, 331.0])
+def test_pairs_of_frames_of_many_panels_show_the_true_period_or_which_it_may_be(
+    period_s: float, even: bool
+) -> None:
+    # Two frames of 20 s toward each panel: among the periods tried, one that fits a little may lie
+    # nearer to its dent than the true one to its own. In an even rhythm several fit alike.
+    tracker = Tracker(periodic_arcsec=23.0, period_s=period_s)
+    pauses = np.zeros(12) if even else np.random.default_rng(3).uniform(0, 60, 12)
+    panels = [
+        Plan(-30 + 6 * n, 5.0 + 3 * n, 2, 20.0, 22.0, start_s=100.0 * n + pauses[:n].sum())
+        for n in range(12)
+    ]
+    lights = shoot(tracker, panels, Errors(0.2, 3.0), 2)
+    fit = fit_mount([replace(one, moved=n % 2 == 0) for n, one in enumerate(lights)])
+    assert fit.periodic is not None
+    amplitude_sigma, period_sigma = fit.periodic_sigma
+    assert fit.periodic.period_s == pytest.approx(period_s, abs=3 * period_sigma)
+    assert fit.periodic.amplitude_arcsec == pytest.approx(23.0, abs=3 * amplitude_sigma)
+    assert abs(fit.rate_error_ppm) < 3 * fit.rate_sigma_ppm
+    (*_, words) = ("", *fit.degenerate_with)
+    assert ("periodic error" in words) == even
+    if even:
+        assert f"{period_s:.0f}"[:2] in words and period_sigma > 20
+    else:
+        assert period_sigma < 1.5 and amplitude_sigma < 1.5
+
+
 def test_an_axis_that_may_be_anything_is_a_range() -> None:
     # Five frames of a minute: over all of them the axis moves the sky by 17 arcsec.
     plan = Plan(-20, 20, frames=5, every_s=62.0)

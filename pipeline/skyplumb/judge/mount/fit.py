@@ -459,6 +459,8 @@ def _mount_fit(setup: int, data: Observations, best: Regression, latitude: float
         sigma = float(np.hypot(noise, DENSE_SHARE * amplitude * smeared))
         period_sigma = periodic.period_sigma_s(noise, fit.span_s)
         fit = replace(fit, periodic=periodic, periodic_sigma=(sigma, period_sigma))
+        alike = [(one.model.period_s, float(np.hypot(*one.solution[-2:]))) for one in best.alike]
+        fit = fit.or_of_another_period(alike)
     return fit
 
 

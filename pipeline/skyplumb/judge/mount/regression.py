@@ -131,6 +131,8 @@ class Regression:
     """Another model that explains the pointings about as well."""
     rival_share: float = 0.0
     """How likely that is, of the two."""
+    alike: tuple[Regression, ...] = ()
+    """The same faults with other periods, which explain the pointings about as well."""
 
 
 def regress(data: Observations, model: Model, weights: Floats | None = None) -> Regression:

@@ -25,6 +25,10 @@ BACKWARDS = "turning the wrong way"
 
 HALF_WITHIN = 0.01
 """As in the table above."""
+PERIODS_ALIKE = (
+    "frames in so even a rhythm show a periodic error of {periods} s alike; a run of frames of one "
+    "target, or uneven pauses, would tell which it is"
+)
 SMALL_ARCMIN = 12.0
 """A range of an axis error as wide as this is told as a number, whatever its value."""
 TURNS_BACK = (-3.0, -1.1)
@@ -144,6 +148,21 @@ class MountFit:
         covariance[2, 2] = HALF_WITHIN**2
         return replace(
             self, rate_known=True, axis_rate=rate, covariance=covariance, degenerate_with=()
+        )
+
+    def or_of_another_period(self, alike: Sequence[tuple[float, float]]) -> MountFit:
+        """The fit where other periods (s), with their amplitudes (arcsec), explain as much."""
+        if not alike or self.periodic is None:
+            return self
+        periods, amplitudes = np.array(alike).T
+        off = np.abs(amplitudes - self.periodic.amplitude_arcsec).max()
+        away = np.abs(periods - self.periodic.period_s).max()
+        own = self.periodic_sigma
+        said = " or ".join(f"{one:.0f}" for one in sorted((*periods, self.periodic.period_s)))
+        return replace(
+            self,
+            periodic_sigma=(float(np.hypot(own[0], off)), float(np.hypot(own[1], away))),
+            degenerate_with=(*self.degenerate_with, PERIODS_ALIKE.format(periods=said)),
         )
 
     @property
