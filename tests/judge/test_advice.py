@@ -280,6 +280,46 @@ def test_a_shorter_exposure_is_worked_out_from_what_grows_with_it() -> None:
     assert "Without the remedy: 40 s at most" in advise([narrow], RULES)[0].mend
 
 
+def test_exposures_of_one_lens_are_told_together() -> None:
+    short = run_of([lost(one, "axis", trail_px=4.4) for one in lights()])
+    # The same lens on another aim: 34 s and 50 s.
+    other = replace(run_of([lost(one, "axis") for one in lights()]), run=Run("02", tuple(lights())))
+    assert "Without the remedy: 34 to 50 s at most with Tarnlight 85 mm, by the aim." in (
+        advise([other, short], RULES)[0].mend
+    )
+
+
+def test_a_period_that_may_be_another_is_not_told() -> None:
+    fit = MountFit(
+        axis_rate=np.zeros(3), periodic=Periodic(480.0, 12.0, 9.0), covariance=np.zeros((3, 3)),
+        periodic_sigma=(0.5, 5.0), latitude_deg=47.0,
+    )  # fmt: skip
+    assert "15 arcsec to either side every 8.0 min, which" in only("drive", fit).mend
+    other = fit.or_of_another_period([(160.0, 11.0)])
+    assert other.periodic_sigma == (pytest.approx(4.03, abs=0.01), pytest.approx(320.0, abs=0.1))
+    assert "160 or 480 s alike" in other.degenerate_with[-1]
+    assert "15 arcsec to either side, which" in only("drive", other).mend
+    assert fit.or_of_another_period([]) is fit
+    # A wrong rate is told beside it.
+    fast = replace(fit, axis_rate=np.array([0, 0, 0.02]))
+    assert "2.00% too fast. Its periodic error" in only("drive", fast).mend
+
+
+def test_a_rate_with_a_name_is_a_switch_and_nothing_to_repair() -> None:
+    known = MountFit(axis_rate=np.zeros(3), covariance=np.zeros((3, 3)), latitude_deg=47.0)
+    half = replace(known, axis_rate=np.array([0, 0, -0.5]))
+    assert only("drive", half).mend.startswith(
+        "The drive ran at half speed: set it to sidereal, unless that was meant, for a landscape."
+    )
+    lunar = replace(known, axis_rate=np.array([0, 0, -0.0237]))
+    assert only("drive", lunar).mend.startswith("The drive ran at lunar rate: set it to sidereal.")
+    # The run that lost most of them says at which rate that was.
+    most = run_of([lost(one, "drive") for one in lights()], half)
+    few = run_of([lost(one, "drive") for one in lights()[:3]], lunar)
+    for runs in ([most, few], [few, most]):
+        assert "half speed" in advise(runs, RULES)[0].mend
+
+
 def test_gusts_have_no_exposure() -> None:
     remedy = only("wind").mend
     assert "more and shorter exposures lose less" in remedy

@@ -33,6 +33,8 @@ SPOILED_STARS = (
     "There are stars, but they stand in each other's light, or are trailed or blurred beyond "
     "measure; a look at them at 100% tells which."
 )
+PERIOD_KNOWN = 0.1
+"""Error of a period, over it, from which on it is not told."""
 _STEADY = ("untracked", *(row.name for row in CAUSES.values() if row.comes is Comes.STEADILY))
 """Causes whose trail grows as the exposure."""
 
@@ -144,8 +146,11 @@ def _remedy(cause: Cause, lost: Sequence[_Lost], helps: bool) -> str:
         base = (
             "focus on a bright star before the run begins: it was out of focus from the first frame"
         )
-    if cause.name == "drive" and not _rate_is_wrong(_fit_of(lost)):
-        base = "balance the drive or have it repaired"
+    if cause.name == "drive":
+        fit = _fit_of(lost)
+        # A rate with a name is a switch, and nothing to repair.
+        base = "" if fit.rate_name else base
+        base = base if _rate_is_wrong(fit) else "balance the drive or have it repaired"
     if cause.name == "untracked" and not all(one.frame.facts.light.notes.tracker for one in lost):
         base = f"on a tracker, {base}; on a fixed tripod only shorter exposures help"
     found = _DETAILS[cause.name](lost) if cause.name in _DETAILS else ""
@@ -156,7 +161,8 @@ def _remedy(cause: Cause, lost: Sequence[_Lost], helps: bool) -> str:
     # A shorter exposure helps without the remedy where a fault draws on through the exposure.
     # Gusts come and go: no exposure is short enough for all, nor too long for one.
     steady = cause.comes is Comes.STEADILY or cause.name == "untracked"
-    return _sentences(f"{base[0].upper()}{base[1:]}.", found, _shorter(lost) if steady else "")
+    first = f"{base[0].upper()}{base[1:]}." if base else ""
+    return _sentences(first, found, _shorter(lost) if steady else "")
 
 
 def _sentences(*said: str) -> str:
@@ -203,14 +209,17 @@ def _drive(lost: Sequence[_Lost]) -> str | None:
     if fit.backwards:
         return "The drive turned the wrong way: set the hemisphere."
     if fit.rate_name:
-        parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal.")
+        meant = ", unless that was meant, for a landscape" * (fit.rate_name == HALF_SPEED)
+        parts.append(f"The drive ran at {fit.rate_name}: set it to sidereal{meant}.")
     elif _rate_matters(fit):
         way = _fast(fit.rate_error_ppm)
         parts.append(f"The drive ran {abs(fit.rate_error_ppm) / 1e4:.2f}% too {way}.")
     if fit.periodic is not None and _periodic_error_matters(fit.periodic):
+        known = not fit.periodic_sigma[1] > PERIOD_KNOWN * fit.periodic.period_s
+        every = f" every {fit.periodic.period_s / 60:.1f} min"
         parts.append(
-            f"Its periodic error is {fit.periodic.amplitude_arcsec:.0f} arcsec to either side "
-            f"every {fit.periodic.period_s / 60:.1f} min, which only shorter exposures avoid."
+            f"Its periodic error is {fit.periodic.amplitude_arcsec:.0f} arcsec to either side"
+            f"{every if known else ''}, which only shorter exposures avoid."
         )
     if not parts and not fit.why_not:
         return None
@@ -250,14 +259,21 @@ def _wind(lost: Sequence[_Lost]) -> str:
 
 def _shorter(lost: Sequence[_Lost]) -> str:
     """The exposure at which these trails would meet the limits."""
-    parts = []
+    by_lens: dict[str, list[float]] = {}
     for run in {one.run.run.name: one.run for one in lost}.values():
         mine = [one.frame for one in lost if one.run is run]
         exposure = run.run.settings.exposure_s
         wanted = float(np.median([exposure * _share_that_fits(one, run) for one in mine]))
         if 1 <= wanted < exposure:
-            parts.append(f"{_round_down(wanted):g} s at most{_with_lens(run.run.lights[0].info)}")
-    return f"Without the remedy: {', '.join(parts)}." if parts else ""
+            lens = _with_lens(run.run.lights[0].info)
+            by_lens.setdefault(lens, []).append(_round_down(wanted))
+    parts = [
+        f"{min(most):g} s at most{lens}"
+        if min(most) == max(most)
+        else f"{min(most):g} to {max(most):g} s at most{lens}, by the aim"
+        for lens, most in by_lens.items()
+    ]
+    return f"Without the remedy: {'; '.join(parts)}." if parts else ""
 
 
 def _share_that_fits(frame: Judged, run: JudgedRun) -> float:
