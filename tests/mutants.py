@@ -5,10 +5,10 @@ changed, by the operators of the library `cosmic_ray`. A line is drawn by lot an
 mutants on it, so that a line that can be changed in twenty ways counts no more than any other; what
 differs in annotations alone, which nothing runs, is no mutant. Asked are the tests that ran the
 line, after one run of all that are not slow under `coverage`, but for those that fail without any
-change, which are named; those of its own stage first: what holds every number of saved nights, then
-by turns from each file, up to `MOST_TEST_S` seconds of them; for a line that runs on import, such
-as a constant, those that ran anything of its module, and the one that looks at every class. The
-first failure ends it.
+change, which are named: first the stage's own, by turns from each file, for `MOST_OWN_S` seconds;
+then what holds every number of saved nights, then others, up to `MOST_TEST_S` together. For a line
+that runs on import, such as a constant, it is those that ran anything of its module, and the one
+that looks at every class. The first failure ends it.
 
 `make mutants` prints the share noticed; tests that take too long are counted apart. What was asked
 stays in `bench-out/mutants`, so that a second call goes on, and the survivors with it.
@@ -32,7 +32,7 @@ import subprocess
 import sys
 import time
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
 from pathlib import Path
@@ -55,7 +55,8 @@ MAKER = "calibrate/patterns.py"
 """Makes them."""
 COPIED = ("pipeline", "tests", "config", "reports", "pyproject.toml", "README.md",
           "DEVELOPERS.md", "Makefile", "LICENSE")  # fmt: skip
-MOST_TEST_S = 75.0
+MOST_TEST_S, MOST_OWN_S = 150.0, 40.0
+"""Of tests under `coverage`, which take twice as long with it: of all, and of the stage's own."""
 SAVED = "test_saved_"
 """Begins the name of a file whose tests hold all that is said to what was said before."""
 RECORDS = "tests/test_records.py"
@@ -117,6 +118,17 @@ def mutants_of(module: str) -> Mapping[int, Sequence[Mutant]]:
         for occurrence, (line, _) in enumerate(places):
             found[line].append(Mutant(module, line, name, occurrence))
     return found
+
+
+@cache
+def in_functions(module: str) -> frozenset[int]:
+    """Lines of a module that run when one of its functions is called."""
+    inside: set[int] = set()
+    for node in ast.walk(ast.parse(source_of(module))):
+        if isinstance(node, ast.FunctionDef | ast.Lambda):
+            body = node.body if isinstance(node.body, list) else [node.body]
+            inside.update(range(body[0].lineno, (body[-1].end_lineno or 0) + 1))
+    return frozenset(inside)
 
 
 class _Bare(ast.NodeTransformer):
@@ -234,11 +246,11 @@ class Map:
             return {c.partition("|")[0] for c in contexts if c} & self._seconds.keys()
 
         found = names(iter(lines.get(mutant.line, ())))
-        if not found:
+        # Whichever test came first imported the module.
+        if not found or mutant.line not in in_functions(mutant.module):
             found = names(context for here in lines.values() for context in here)
             found |= {name for name in self._seconds if name.startswith(RECORDS)}
-        # The stage's own first, what is saved whole before all; by turns from each file, its
-        # quickest first, since tests of one file look at much the same.
+        # By turns from each file, its quickest first: tests of one file look at much the same.
         own = f"tests/{mutant.module.partition('/')[0]}/"
         saved = f"{own}{SAVED}"
         quick = sorted(found, key=lambda name: (self._seconds[name], name))
@@ -248,16 +260,12 @@ class Map:
             file_of = name.partition("::")[0]
             turns[name] = turn[file_of]
             turn[file_of] += 1
-        chosen: list[str] = []
-        sum_s = 0.0
-        for name in sorted(
-            quick,
-            key=lambda n: (not n.startswith((saved, RECORDS)), not n.startswith(own), turns[n]),
-        ):
-            sum_s += self._seconds[name]
-            if chosen and sum_s > MOST_TEST_S:
-                break
-            chosen.append(name)
+        by_turns = sorted(quick, key=turns.__getitem__)
+        whole = [name for name in by_turns if name.startswith((saved, RECORDS))]
+        near = [name for name in by_turns if name.startswith(own) and name not in whole]
+        chosen = self._some(near, MOST_OWN_S)
+        left = [name for name in [*whole, *by_turns] if name not in chosen]
+        chosen += self._some(dict.fromkeys(left), MOST_TEST_S - self.seconds(chosen))
         # A file at a time, for the sake of what its tests share.
         of_file: dict[str, float] = collections.defaultdict(float)
         for name in chosen:
@@ -266,6 +274,15 @@ class Map:
             chosen, key=lambda n: (of_file[n.partition("::")[0]], n.partition("::")[0],
                                    self._seconds[n]),
         )  # fmt: skip
+
+    def _some(self, tests: Iterable[str], most_s: float) -> list[str]:
+        """The first of them that take no longer together; one at least."""
+        chosen: list[str] = []
+        for name in tests:
+            if chosen and self.seconds(chosen) + self._seconds[name] > most_s:
+                break
+            chosen.append(name)
+        return chosen
 
     def seconds(self, tests: Sequence[str]) -> float:
         return sum(self._seconds[name] for name in tests)
