@@ -13,6 +13,7 @@ from functools import partial
 import numpy as np
 
 from skyplumb.demo import Clock, DrawnRun, Gusts, Knock, Lens, Mount, Night, Sky
+from skyplumb.measure.flags import BIT
 from skyplumb.records import Measure
 
 from .oddcards import BODY, KNOWN, LONG, MIDDLE, OTHER, QUIET, SITE, START, WIDE, drawn, told
@@ -177,13 +178,28 @@ def _runs(rng: np.random.Generator) -> list[DrawnRun]:
     return out
 
 
+def _spoiled(measure: Measure, rng: np.random.Generator) -> Measure:
+    """With stars that are saturated, blended, cut off or unfit, satellites, and a sensor's own
+    temperature, as no sketch has them."""
+    stars = measure.stars.copy()
+    stars["flags"][: int(rng.integers(0, 12))] |= BIT["saturated"]
+    for name in ("blended", "unfit", "streak", "hot"):
+        stars["flags"][rng.random(len(stars)) < 0.03] |= BIT[name]
+    near = np.minimum(stars["x"], measure.width_px - stars["x"]) < 25
+    stars["flags"][near] |= BIT["edge"]
+    stars["flags"][stars["snr"] < 10] |= BIT["faint"]
+    stars["kurt"] = rng.normal(2.12, 0.03, len(stars))
+    warm = float(np.round(rng.uniform(-12, 18), 1))
+    info = replace(measure.info, temperature_c=warm)
+    return replace(measure, stars=stars, trails=int(rng.integers(0, 3)), info=info)
+
+
 def by_lot(number: int) -> list[Measure]:
     """One card."""
     rng = np.random.default_rng([number, 11])
     runs = _runs(rng)
-    span_s = (runs[-1].start_utc - runs[0].start_utc).total_seconds() + runs[-1].exposure_s * runs[
-        -1
-    ].frames
+    last = runs[-1]
+    span_s = (last.start_utc - runs[0].start_utc).total_seconds() + last.exposure_s * last.frames
     clock = (
         KNOWN,
         KNOWN,
@@ -196,19 +212,13 @@ def by_lot(number: int) -> list[Measure]:
     )
     out = drawn(one, "card")
     if rng.random() < 0.2:  # the tripod was moved, or another evening
-        later = [
-            replace(
-                run,
-                start_utc=run.start_utc
-                + timedelta(hours=float(rng.choice([span_s / 3600 + 0.2, 24.0]))),
-            )
-            for run in runs[:6]
-        ]
-        out += drawn(
-            replace(one, runs=tuple(later), mount=_mount(rng, span_s), seed=number + 1), "later"
-        )
+        later = timedelta(hours=float(rng.choice([span_s / 3600 + 0.2, 24.0])))
+        again = tuple(replace(run, start_utc=run.start_utc + later) for run in runs[:6])
+        out += drawn(replace(one, runs=again, mount=_mount(rng, span_s), seed=number + 1), "later")
     if rng.random() < 0.12:
         out += drawn(replace(one, body=OTHER, mount=_mount(rng, span_s), seed=number + 2), "other")
+    if number % 2:
+        out = [_spoiled(one, rng) for one in out]
     if rng.random() < 0.55:
         tags = UNTOLD[int(rng.integers(0, len(UNTOLD)))]
         which = int(rng.integers(0, 3))

@@ -435,7 +435,7 @@ def zenith_answers(name: str) -> dict[str, Any]:
         "near": nearest_misfit(evidence, here, bounds) + evidence.chi2(evidence.best),
         "shifts": bounds.shifts, "information": bounds.information,
         "wrong": verdict.wrong, "offers": verdict.offers, "small": verdict.small,
-        "sun": [given.sun_above(h) for h in (-40.0, -20.0, 0.0)],
+        "sun": [given.sun_above(h, 0.0) for h in (-40.0, -20.0, 0.0)],
     }  # fmt: skip
 
 

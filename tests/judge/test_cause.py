@@ -497,6 +497,27 @@ def test_a_sure_cause_has_no_but() -> None:
     assert found.words == ""
 
 
+def test_wind_is_sure_where_both_neighbours_tell_that_the_sky_stood_still() -> None:
+    tracker, plan = Tracker(), LONG
+    lights = shoot(tracker, [plan], USUAL, 1)
+    fit, shaking = fit_mount(lights), gusts(16, 9.0)
+    scenes = scenes_of(tracker, plan, lights, shaking)
+    still = scenes[7].drift
+
+    def sure(drift: Drift, excess: float = 2.0) -> float:
+        changed = [*scenes[:7], replace(scenes[7], drift=drift), *scenes[8:]]
+        found = explain([("trail_px", excess)], changed, 7, fit)
+        assert found.cause == "wind"
+        return found.confidence
+
+    assert sure(replace(still, spread_px=0.02, one_sided=False)) > 0.85
+    # Told by one side alone, or by two that differ, a push may look like it.
+    for untold in ({"spread_px": 5.0}, {"spread_px": np.inf}, {"one_sided": True}):
+        assert sure(replace(still, **{"spread_px": 0.02, "one_sided": False} | untold)) == 0.85
+    # At a limit there may be no fault at all.
+    assert sure(replace(still, spread_px=0.02, one_sided=False), 1.01) == 0.85
+
+
 # ---------------------------------------------------------------------- the table of causes
 
 

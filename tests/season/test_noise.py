@@ -28,6 +28,15 @@ def frames_under(exposures_s: list[float], fnumber: float = 4.0, focal: float = 
     return Season(pd.DataFrame(rows), pd.DataFrame(), 1, 0)
 
 
+def test_a_variance_that_falls_with_the_level_tells_no_read_noise() -> None:
+    level = pd.Series([100.0, 200.0, 300.0, 400.0, 500.0, 600.0, 700.0, 800.0])
+    rising = photon_transfer(level, np.sqrt(9.0 + 0.5 * level))
+    assert rising == pytest.approx((3.0, 0.5))
+    assert np.isnan(photon_transfer(level, np.sqrt(900.0 - 0.5 * level))).all()
+    # A line that begins under nothing.
+    assert np.isnan(photon_transfer(level, np.sqrt(0.5 * level - 20.0))).all()
+
+
 def test_read_noise_is_the_height_of_the_photon_transfer_curve() -> None:
     frames = frames_under([15, 30, 60, 120, 240] * 4).frames
     read, slope = photon_transfer(frames["sky_level"], frames["sky_noise"])

@@ -70,7 +70,7 @@ class Given:
             float(angle + np.radians(over.longitude_deg)), float(np.radians(over.latitude_deg))
         )
 
-    def sun_above(self, altitude_deg: float, ahead_h: float = 0.0) -> bool:
+    def sun_above(self, altitude_deg: float, ahead_h: float) -> bool:
         """Whether most solved frames would have been taken with the Sun so high."""
         times = [self.utc + timedelta(seconds=s, hours=-ahead_h) for s in self.seconds]
         heights = [ObservedSky(time, self.site).sun_altitude_deg() for time in times]
