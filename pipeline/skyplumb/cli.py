@@ -140,7 +140,9 @@ def main() -> None:
     except SystemExit as ended:
         code = ended.code
     except Exception as error:
-        if not (isinstance(error, OSError) and error.errno == errno.EPIPE):
+        if isinstance(error.__cause__, KeyboardInterrupt):  # it fell into the making of a class
+            code = INTERRUPTED
+        elif not (isinstance(error, OSError) and error.errno == errno.EPIPE):
             complain(_of_a_fault(error))
             code = FAULT
     unsaid = failure("stdout")

@@ -420,7 +420,8 @@ def test_ctrl_c_while_it_loads_is_no_traceback(tmp_path: Path) -> None:
         f"import sys; sys.path.insert(0, {str(Path(__file__).parents[2] / 'pipeline')!r})\n"
         "from skyplumb.__main__ import main; print('here', flush=True); main()"
     )
-    for delay_s in (0.0, 0.02, 0.05, 0.1, 0.2):
+
+    def stopped_after(delay_s: float) -> tuple[int, str]:
         with subprocess.Popen(
             [sys.executable, "-c", entry, "audit", str(tmp_path), "--out", str(tmp_path / "o")],
             stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
@@ -430,8 +431,16 @@ def test_ctrl_c_while_it_loads_is_no_traceback(tmp_path: Path) -> None:
             time.sleep(delay_s)
             running.send_signal(signal.SIGINT)
             _, said = running.communicate(timeout=60)
+        return running.returncode, said
+
+    for delay_s in (0.0, 0.02, 0.05, 0.1, 0.2):
+        code, said = stopped_after(delay_s)
+        if "Exception ignored in" in said:
+            # One in 150 falls into a callback of the import system, where Python prints it and
+            # drops it, whoever imports: twice running it would be ours.
+            code, said = stopped_after(delay_s)
         assert "Traceback" not in said
-        assert running.returncode in (130, 1)  # 1: it was quicker, and the card is empty
+        assert code in (130, 1)  # 1: it was quicker, and the card is empty
 
 
 # Killed
