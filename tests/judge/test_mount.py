@@ -33,7 +33,7 @@ from skyplumb.judge.mount.regression import (
     regress,
     share_of,
 )
-from skyplumb.judge.mount.samples import Sample, excess_rotation_arcsec, samples_of
+from skyplumb.judge.mount.samples import Sample, at_one_rate, excess_rotation_arcsec, samples_of
 from skyplumb.judge.trail_causes import trail_causes
 from tracker import (
     ARCMIN,
@@ -541,6 +541,24 @@ def test_three_frames_at_half_speed_are_told_and_two_are_not(frames: int) -> Non
     assert fit.rate_name == ("half speed" if told else "")
     assert ("half speed" in fit.why_not) == told
     assert mount_faults(fit) == ["drive at half speed"] * told
+
+
+@pytest.mark.parametrize(("step_s", "told"), [(0.0, True), (1.0, False)])
+def test_times_of_whole_seconds_make_no_half_speed_of_short_exposures(
+    step_s: float, told: bool
+) -> None:
+    # Three pairs, each 3 s apart by a clock of whole seconds and 1.5 s in truth.
+    aims = [
+        Plan(-20 + 9 * n, frames=2, exposure_s=1.0, every_s=1.5, start_s=60 * n) for n in (0, 1, 2)
+    ]
+    samples = samples_of(shoot(Tracker(), aims, Errors(0.5, 6.0), 1))
+    samples = [
+        replace(one, segment=n // 2, clock_step_s=step_s, time_s=60.0 * (n // 2) + 3.0 * (n % 2))
+        for n, one in enumerate(samples)
+    ]
+    rated = at_one_rate(samples, True)
+    assert rated.half_speed == told
+    assert len(rated.samples) == 6
 
 
 def test_times_that_cannot_be_true_are_refused() -> None:

@@ -34,6 +34,8 @@ STILL = 0.05
 MOST_STILL = 0.25
 """The same where the times of short exposures say little: half of what a drive at half the sky's
 rate differs by."""
+MOST_HALF = 0.15
+"""The same for a drive at half the sky's rate."""
 DRIVEN, HALF, STILL_LAG = 0.0, 0.5, 1.0
 """By how much of the sky's rate a camera lags behind it: followed, at half speed, at rest."""
 
@@ -120,8 +122,9 @@ def _lag(a: Sample, b: Sample, earth_fixed: bool) -> float:
     seconds = b.time_s - a.time_s
     rate = excess_rotation_arcsec(a, b, earth_fixed) / seconds / SIDEREAL_RATE_ARCSEC_S
     near = min(STILL + max(a.clock_step_s, b.clock_step_s) / seconds, MOST_STILL)
-    seen = (lag for lag in (STILL_LAG, HALF) if np.linalg.norm(rate - [0, 0, lag]) < near)
-    return next(seen, DRIVEN)
+    # Long steps of the clock may make a driven camera look like one at half speed.
+    lags = (STILL_LAG, HALF) if near < MOST_HALF else (STILL_LAG,)
+    return next((lag for lag in lags if np.linalg.norm(rate - [0, 0, lag]) < near), DRIVEN)
 
 
 def _cut_where_the_drive_was_switched(samples: list[Sample], earth_fixed: bool) -> list[Sample]:
