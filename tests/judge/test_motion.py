@@ -320,6 +320,8 @@ def test_the_brightest_trails_are_whole_where_fainter_ones_break_up() -> None:
     motion = rough_motion(measure)
     assert motion.trail_px == pytest.approx(80.0, rel=0.02)
     assert not motion.in_pieces
+    # Known to as much as whole ones may differ.
+    assert motion.trail_sigma_px == pytest.approx(0.05 * motion.trail_px)
     # What took pieces for stars gives way to it, what agrees is the better one.
     fitted = Motion(31.0, 0.4, 3.0, 31.0, across_px2=1.2)
     assert or_rough(fitted, motion) is motion
@@ -335,6 +337,7 @@ def test_trails_that_all_break_up_have_a_direction_and_no_length() -> None:
     measure.stars["mxx"] = pieces**2 * measure.stars["mxx"]
     motion = rough_motion(measure)
     assert motion.in_pieces
+    assert motion.trail_sigma_px == motion.trail_px
     assert motion.directed
     assert motion.direction_deg == pytest.approx(0.0, abs=0.1)
     assert np.isnan(motion.known_px)
