@@ -171,13 +171,8 @@ def _sentences(*said: str) -> str:
 
 def _fit_of(lost: Sequence[_Lost]) -> MountFit:
     """The mount of the setup that lost most of these frames, at the rate that lost most of them."""
-    ways = Counter((one.frame.facts.light.notes.setup, one.run.mount.rate_name) for one in lost)
-    most = ways.most_common(1)[0][0]
-    return next(
-        one.run.mount
-        for one in lost
-        if (one.frame.facts.light.notes.setup, one.run.mount.rate_name) == most
-    )
+    ways = [(one.frame.facts.light.notes.setup, one.run.mount.rate_name) for one in lost]
+    return lost[ways.index(Counter(ways).most_common(1)[0][0])].run.mount
 
 
 def _axis(lost: Sequence[_Lost]) -> str | None:
@@ -331,7 +326,7 @@ def mount_faults(fit: MountFit) -> list[str]:
     pixels of 4 um turn into a tenth of a pixel a minute or less is no fault.
     """
     if fit.why_not:
-        at = "at " * (fit.rate_name == HALF_SPEED)
+        at = "at " if fit.rate_name == HALF_SPEED else ""
         return [f"drive {at}{fit.rate_name}"] if fit.rate_name else []
     out = []
     total, sigma = fit.axis_total_error_arcmin, fit.axis_sigmas_arcmin[2]

@@ -40,7 +40,7 @@ from skyplumb.judge.mount.regression import (
     slip_path,
     slip_pull,
 )
-from skyplumb.judge.mount.result import MountFit, Periodic
+from skyplumb.judge.mount.result import HALF_RATE, MountFit, Periodic
 from skyplumb.judge.mount.samples import (
     FEWEST_FRAMES,
     at_one_rate,
@@ -277,7 +277,7 @@ def pointings_of(
     lights = [light for light in lights if light.file not in half_speed]
     if rated.half_speed and len(samples) < FEWEST_FRAMES:
         half = frozenset(s.file for s in samples)
-        axis_rate = np.array([NAN, NAN, -0.5])
+        axis_rate = np.array([NAN, NAN, HALF_RATE])
         return MountFit(setup, solved, AT_HALF_SPEED, axis_rate=axis_rate, half_speed=half)
     if untracked and len(samples) < FEWEST_FRAMES:
         return MountFit(

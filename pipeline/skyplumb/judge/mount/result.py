@@ -13,18 +13,18 @@ from skyplumb.records import NAN
 
 Floats = NDArray[np.float64]
 
-HALF_SPEED = "half speed"
+HALF_SPEED, HALF_RATE, HALF_WITHIN = "half speed", -0.5, 0.01
+"""A rate that drives have for pictures with a landscape: its name, its difference from the sky's
+over that, and within how much it is known."""
 NAMED_RATES = (
     ("lunar rate", -0.0237, 1.5e-3),
     ("solar rate", -0.00273, 2e-4),
-    (HALF_SPEED, -0.5, 0.01),
+    (HALF_SPEED, HALF_RATE, HALF_WITHIN),
     ("not tracking", -1.0, 0.02),
 )
 BACKWARDS = "turning the wrong way"
 """Name of the rate of a drive that is set for the other hemisphere."""
 
-HALF_WITHIN = 0.01
-"""As in the table above."""
 PERIODS_ALIKE = (
     "frames in so even a rhythm show a periodic error of {periods} s alike; a run of frames of one "
     "target, or uneven pauses, would tell which it is"
@@ -141,10 +141,9 @@ class MountFit:
         if 2 * sum(file in self.half_speed for file in files) <= len(files):
             return self
         # The same axis turns the camera half as fast, and its error with it.
-        slower = 0.5 / (1 + np.nan_to_num(self.axis_rate[2]))
+        slower = (1 + HALF_RATE) / (1 + np.nan_to_num(self.axis_rate[2]))
         rate, covariance = slower * self.axis_rate, slower**2 * self.covariance
-        rate[2], covariance[2], covariance[:, 2] = -0.5, 0.0, 0.0
-        # Within so much it was known to be that.
+        rate[2], covariance[2], covariance[:, 2] = HALF_RATE, 0.0, 0.0
         covariance[2, 2] = HALF_WITHIN**2
         return replace(
             self, rate_known=True, axis_rate=rate, covariance=covariance, degenerate_with=()
