@@ -235,7 +235,7 @@ def by_lot(number: int) -> list[Measure]:
     return out
 
 
-NUMBERS = (0, 5, 34, 37, 57, 59, 66, 70, 72, 85, 91, 94, 113, 117, 135, 164, 181, 189, 194, 200,
+NUMBERS = (0, 5, 34, 37, 57, 59, 66, 70, 72, 85, 91, 94, 113, 117, 135, 164, 189, 194, 200,
            209, 214, 232, 234)  # fmt: skip
 """Of 0 to 259 those that, for the time that they take, run most branches of judging and calibrating
 that others do not."""
